@@ -1,0 +1,193 @@
+//! The components of a comparison calibration, each with where its figure comes from.
+//!
+//! The list follows the manner of ISO 16063-21:2003, annex A (names from memory); every figure comes from this run, the
+//! reference's certificate, the rig file or a register. Nothing here is a limit of the standard.
+
+use crate::sequence::Setup;
+use crate::uncertainty::{Budget, Component, ComponentSource as Source, Distribution, Measurand, UncertaintyError};
+use plan_schema::registers::ReferencePoint;
+use plan_schema::units::{Hertz, Seconds};
+
+/// What has to be known beside samples and files.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Circumstances {
+    /// Time since the reference was calibrated.
+    pub since_calibration: Seconds,
+}
+
+/// What this run contributes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Observed {
+    /// Type A standard uncertainty, relative or in rad.
+    pub(super) type_a: f64,
+    /// Its degrees of freedom.
+    pub(super) dof: f64,
+    /// Standard uncertainty of the mean of repeats with its degrees of freedom, where there are repeats.
+    pub(super) repeats: Option<(f64, f64)>,
+    /// Distortion of acceleration as a share.
+    pub(super) distortion: f64,
+}
+
+const YEAR_S: f64 = 365.25 * 86_400.0;
+
+/// Budget of the magnitude, relative. `None` for `observed` gives what can be foreseen before a run.
+///
+/// # Errors
+/// Where a figure can't enter a budget, or the frequency lies outside the reference's certificate.
+pub fn magnitude_budget(
+    setup: &Setup,
+    sensor: usize,
+    frequency: Hertz,
+    circumstances: &Circumstances,
+) -> Result<Budget, UncertaintyError> {
+    magnitude(setup, sensor, frequency, circumstances, None)
+}
+
+pub(super) fn magnitude(
+    setup: &Setup,
+    sensor: usize,
+    frequency: Hertz,
+    circumstances: &Circumstances,
+    observed: Option<&Observed>,
+) -> Result<Budget, UncertaintyError> {
+    let job = &setup.job;
+    let errors = &job.rig.errors;
+    let reference = &job.reference.reference;
+    let value = setup.table.at(frequency)?;
+    let years = circumstances.since_calibration.si().max(0.0) / YEAR_S;
+    let rectangular = Distribution::Rectangular;
+    let mut components = vec![
+        Component::new(
+            "reference sensitivity",
+            Source::ReferenceCertificate,
+            Distribution::Normal { k: value.k },
+            value.expanded.si(),
+        )?,
+        Component::new("reference drift", Source::Register, rectangular, reference.drift_per_year.si() * years)?
+            .with_correlation(1.0)?,
+        Component::new(
+            "channel ratio",
+            Source::RigFile,
+            Distribution::Normal { k: 2.0 },
+            errors.channel_ratio.si(),
+        )?
+        .with_correlation(1.0)?,
+        Component::new(
+            "temperature of reference",
+            Source::Register,
+            rectangular,
+            (reference.temperature_coefficient.si() * errors.temperature.si()).abs(),
+        )?
+        .with_correlation(1.0)?,
+        Component::transverse(
+            "transverse motion on reference",
+            Source::RigFile,
+            reference.transverse_sensitivity.si(),
+            errors.transverse_motion.si(),
+        )?,
+        Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?,
+    ];
+    if value.interpolated {
+        let half = interpolation(&job.reference.calibration.points, frequency, |p| Some(p.sensitivity.si().ln()));
+        components.push(Component::new("reference interpolation", Source::ReferenceCertificate, rectangular, half)?);
+    }
+    if let Some(mounted) = job.sensors.get(sensor) {
+        let temperature = (mounted.sensor.temperature_coefficient.si() * errors.temperature.si()).abs();
+        components.push(
+            Component::new("temperature of sensor", Source::Register, rectangular, temperature)?.with_correlation(1.0)?,
+        );
+        components.push(Component::transverse(
+            "transverse motion on sensor",
+            Source::Register,
+            mounted.sensor.transverse_sensitivity.si(),
+            errors.transverse_motion.si(),
+        )?);
+    }
+    if let Some(observed) = observed {
+        // A sine fit is blind to harmonics but for what a nonlinear sensor mixes back: bounded by d²/2.
+        let distortion = observed.distortion.powi(2) / 2.0;
+        components.push(Component::new("distortion", Source::ThisRun, rectangular, distortion)?);
+        push_observed(&mut components, observed)?;
+    }
+    Budget::new(Measurand::Magnitude, components)
+}
+
+/// Budget of the phase, rad; `None` where the reference has no phase at this frequency.
+///
+/// # Errors
+/// As [`magnitude_budget`].
+pub fn phase_budget(setup: &Setup, sensor: usize, frequency: Hertz) -> Result<Option<Budget>, UncertaintyError> {
+    phase(setup, sensor, frequency, None)
+}
+
+pub(super) fn phase(
+    setup: &Setup,
+    sensor: usize,
+    frequency: Hertz,
+    observed: Option<&Observed>,
+) -> Result<Option<Budget>, UncertaintyError> {
+    let job = &setup.job;
+    let errors = &job.rig.errors;
+    let value = setup.table.at(frequency)?;
+    let Some(expanded) = value.expanded_phase else { return Ok(None) };
+    // A difference in delay makes a phase that rises with frequency; the rig file states it at 100 Hz.
+    let channels = errors.channel_phase.si() * (frequency.si() / 100.0);
+    let mut components = vec![
+        Component::new(
+            "reference phase",
+            Source::ReferenceCertificate,
+            Distribution::Normal { k: value.k },
+            expanded.si(),
+        )?,
+        Component::new("channel phase", Source::RigFile, Distribution::Normal { k: 2.0 }, channels)?,
+        Component::transverse(
+            "transverse motion on reference",
+            Source::RigFile,
+            job.reference.reference.transverse_sensitivity.si(),
+            errors.transverse_motion.si(),
+        )?,
+    ];
+    if value.interpolated {
+        let half = interpolation(&job.reference.calibration.points, frequency, |p| p.phase.map(|a| a.si()));
+        components.push(Component::new(
+            "reference interpolation",
+            Source::ReferenceCertificate,
+            Distribution::Rectangular,
+            half,
+        )?);
+    }
+    if let Some(mounted) = job.sensors.get(sensor) {
+        components.push(Component::transverse(
+            "transverse motion on sensor",
+            Source::Register,
+            mounted.sensor.transverse_sensitivity.si(),
+            errors.transverse_motion.si(),
+        )?);
+    }
+    if let Some(observed) = observed {
+        push_observed(&mut components, observed)?;
+    }
+    Budget::new(Measurand::Phase, components).map(Some)
+}
+
+fn push_observed(components: &mut Vec<Component>, observed: &Observed) -> Result<(), UncertaintyError> {
+    components.push(Component::type_a("scatter within the dwell", observed.type_a, observed.dof.max(1.0))?);
+    if let Some((standard, dof)) = observed.repeats {
+        components.push(Component::type_a("scatter of repeats", standard, dof)?);
+    }
+    Ok(())
+}
+
+/// Half of the step between the two lines of the certificate around a frequency: the curve between them may lie
+/// anywhere from the one to the other.
+fn interpolation(
+    points: &[ReferencePoint],
+    frequency: Hertz,
+    of: impl Fn(&ReferencePoint) -> Option<f64>,
+) -> f64 {
+    let pair = points.windows(2).find_map(|w| match w {
+        [a, b] if a.frequency <= frequency && frequency <= b.frequency => Some((of(a)?, of(b)?)),
+        _ => None,
+    });
+    pair.map_or(0.0, |(a, b)| (a - b).abs() / 2.0)
+}

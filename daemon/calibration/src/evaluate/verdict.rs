@@ -1,0 +1,77 @@
+//! Deviations and decisions: what each refers to, and what they add up to for a sensor.
+
+use super::point::{PointResult, Status, Value};
+use crate::sequence::Setup;
+use crate::uncertainty::{Combined, Decision, UncertaintyError, decide, deviation_between, deviation_from_nominal};
+use plan_schema::plan::DeviationFrom;
+use plan_schema::units::Hertz;
+
+/// Fills in deviations and decisions.
+pub(super) fn judge(
+    setup: &Setup,
+    sensor: usize,
+    mut points: Vec<PointResult>,
+) -> Result<Vec<PointResult>, UncertaintyError> {
+    let job = &setup.job;
+    let plan = &job.plan;
+    let Some(mounted) = job.sensors.get(sensor) else { return Ok(points) };
+    let nominal = mounted.sensor.nominal_sensitivity.si();
+    let base = reference_value(plan.reference_frequency, &points);
+    for (result, point) in points.iter_mut().zip(&job.points) {
+        let Some(value) = &mut result.value else { continue };
+        let found = match plan.decision.deviation_from {
+            DeviationFrom::Nominal => {
+                let deviation = value.sensitivity.si() / nominal.abs() - 1.0;
+                Some((deviation, deviation_from_nominal(&value.magnitude, deviation)))
+            }
+            DeviationFrom::ReferenceFrequency => match &base {
+                Some((at, base)) if *at != point.frequency => {
+                    let deviation = value.sensitivity / base.sensitivity - 1.0;
+                    Some((deviation, deviation_between(&value.magnitude, &base.magnitude, deviation)?))
+                }
+                _ => None,
+            },
+        };
+        let Some((deviation, Combined { expanded, .. })) = found else { continue };
+        value.deviation = Some(deviation);
+        value.u_deviation = Some(expanded);
+        if result.status == Status::Accepted {
+            let tolerance = mounted.sensor.tolerance.or(point.tolerance).map(|t| t.si());
+            result.decision = decide(deviation, tolerance, expanded, plan.decision.rule);
+        }
+    }
+    // The reference frequency refers to itself and gets no statement; it must not keep a sensor from passing.
+    if plan.decision.deviation_from == DeviationFrom::ReferenceFrequency
+        && let Some((at, _)) = base
+    {
+        for result in points.iter_mut().filter(|p| p.frequency == at && p.status == Status::Accepted) {
+            result.decision = Decision::Pass;
+        }
+    }
+    Ok(points)
+}
+
+fn reference_value(at: Option<Hertz>, points: &[PointResult]) -> Option<(Hertz, Value)> {
+    let at = at?;
+    let point = points.iter().find(|p| p.frequency == at && p.status == Status::Accepted)?;
+    Some((at, point.value.clone()?))
+}
+
+/// The decision on a sensor: pass only if every point is accepted and passes.
+///
+/// A failed point fails the sensor; a point that was rejected, not reached or not judged leaves it undecided.
+#[must_use]
+pub fn sensor_decision(points: &[PointResult]) -> Decision {
+    let has = |decision: Decision| points.iter().any(|p| p.decision == decision);
+    if has(Decision::Fail) {
+        Decision::Fail
+    } else if has(Decision::ConditionalFail) {
+        Decision::ConditionalFail
+    } else if points.is_empty() || has(Decision::None) || points.iter().any(|p| p.status != Status::Accepted) {
+        Decision::None
+    } else if has(Decision::ConditionalPass) {
+        Decision::ConditionalPass
+    } else {
+        Decision::Pass
+    }
+}

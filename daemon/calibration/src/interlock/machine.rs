@@ -1,0 +1,199 @@
+//! The machine that gives leave, withdraws it, and latches.
+
+use super::monitor::{Ceiling, Limits, Monitor, Watch};
+use super::trip::{Trip, TripReason};
+use crate::block::BlockView;
+use plan_schema::rig::Timing;
+use plan_schema::units::{Mono, Peak, Volts, engineering};
+
+/// Where the interlock stands.
+#[derive(Debug, Clone, PartialEq)]
+pub enum State {
+    /// Nothing is wrong and nothing may move.
+    Clear,
+    /// Leave to drive is given up to a ceiling.
+    Leave(Ceiling),
+    /// Something was wrong; only an acknowledgement by a person leads out.
+    Tripped(Trip),
+}
+
+/// What the shell has to do for the interlock, in this order of urgency.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Order {
+    /// Make every permit stale.
+    Withdraw,
+    /// Issue a permit up to this drive.
+    Grant(Volts<Peak>),
+}
+
+/// Watches everything that may say stop.
+#[derive(Debug, Clone)]
+pub struct Interlock {
+    state: State,
+    monitor: Monitor,
+    timing: Timing,
+    last_block: Option<Mono>,
+    last_contacts: Option<Mono>,
+    contacts_expected: bool,
+}
+
+impl Interlock {
+    /// An interlock at rest. `contacts` says whether the rig has an emergency-stop input to be read.
+    #[must_use]
+    pub fn new(monitor: Monitor, timing: Timing, contacts: bool) -> Self {
+        Self {
+            state: State::Clear,
+            monitor,
+            timing,
+            last_block: None,
+            last_contacts: None,
+            contacts_expected: contacts,
+        }
+    }
+
+    /// Where it stands.
+    #[must_use]
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// The trip, if it tripped.
+    #[must_use]
+    pub fn trip(&self) -> Option<&Trip> {
+        match &self.state {
+            State::Tripped(trip) => Some(trip),
+            State::Clear | State::Leave(_) => None,
+        }
+    }
+
+    /// What trips on this rig.
+    #[must_use]
+    pub fn limits(&self) -> &Limits {
+        self.monitor.limits()
+    }
+
+    /// Sampling began: blocks and contacts are due from now on.
+    pub fn started(&mut self, now: Mono) {
+        self.last_block = Some(now);
+        self.last_contacts = Some(now);
+    }
+
+    /// Sampling ended on purpose: nothing is due any more.
+    pub fn ended(&mut self) {
+        self.last_block = None;
+        self.last_contacts = None;
+    }
+
+    /// Asks for leave up to a ceiling. Not given while tripped.
+    pub fn ask(&mut self, ceiling: Ceiling, orders: &mut Vec<Order>) -> bool {
+        match self.state {
+            State::Tripped(_) => false,
+            State::Clear | State::Leave(_) => {
+                orders.push(Order::Grant(ceiling.drive));
+                self.state = State::Leave(ceiling);
+                true
+            }
+        }
+    }
+
+    /// Gives leave back.
+    pub fn give_back(&mut self, orders: &mut Vec<Order>) {
+        if let State::Leave(_) = self.state {
+            orders.push(Order::Withdraw);
+            self.state = State::Clear;
+        }
+    }
+
+    /// Watches for motion at a tone; `None` at rest.
+    pub fn watch(&mut self, watch: Option<Watch>) {
+        self.monitor.watch(watch);
+    }
+
+    /// A drive that the run is about to command. False, and a trip, if it is beyond ceiling or limit.
+    pub fn drive(&mut self, drive: Volts<Peak>, orders: &mut Vec<Order>) -> bool {
+        let allowed = match &self.state {
+            State::Leave(ceiling) => ceiling.drive.min(self.limits().drive),
+            State::Clear | State::Tripped(_) => Volts::ZERO,
+        };
+        // Not a comparison with `>`: a drive that is no number must not pass.
+        if drive.si() >= 0.0 && drive <= allowed {
+            return true;
+        }
+        let shown = (engineering(drive.si(), "V"), engineering(allowed.si(), "V"));
+        let message = format!(
+            "a drive of {} pk was asked for, {} pk is allowed. The response of the rig may have changed. \
+             Check the amplifier, then acknowledge.",
+            shown.0, shown.1
+        );
+        self.latch(Trip::beyond(TripReason::DriveLimit, drive.si(), allowed.si(), "v", message), orders);
+        false
+    }
+
+    /// Looks at a block.
+    pub fn block(&mut self, now: Mono, block: &BlockView<'_>, orders: &mut Vec<Order>) {
+        self.last_block = Some(now);
+        let driving = matches!(self.state, State::Leave(_));
+        if let Some(trip) = self.monitor.look(block, driving) {
+            self.latch(trip, orders);
+        }
+    }
+
+    /// Takes the state of the contacts.
+    pub fn contacts(&mut self, now: Mono, emergency_stop_closed: bool, orders: &mut Vec<Order>) {
+        self.last_contacts = Some(now);
+        if !emergency_stop_closed {
+            let message = "the emergency stop is pressed. Make sure that it is safe, release it, then acknowledge.";
+            self.latch(Trip::plain(TripReason::EmergencyStop, message), orders);
+        }
+    }
+
+    /// Takes what the amplifier says of itself. `live` says whether it should let the drive through.
+    pub fn amplifier(&mut self, instrument: &str, fault: bool, muted: bool, live: bool, orders: &mut Vec<Order>) {
+        if fault || (live && muted) {
+            let what = if fault { "reports a fault" } else { "muted itself" };
+            let message = format!("the amplifier '{instrument}' {what}. See its own display, then acknowledge.");
+            let trip = Trip {
+                instrument: Some(instrument.to_owned()),
+                ..Trip::plain(TripReason::AmplifierFault, message)
+            };
+            self.latch(trip, orders);
+        }
+    }
+
+    /// Liveness: blocks and contacts that are overdue.
+    pub fn tick(&mut self, now: Mono, orders: &mut Vec<Order>) {
+        if !matches!(self.state, State::Leave(_)) {
+            return;
+        }
+        let overdue = |last: Option<Mono>, limit| last.map(|l| now.since(l)).filter(|age| *age > limit);
+        if let Some(age) = overdue(self.last_block, self.timing.block_limit) {
+            let limit = self.timing.block_limit;
+            let message = format!(
+                "no samples for {}. The acquisition or its link stands still. Check both, then acknowledge.",
+                engineering(age.si(), "s")
+            );
+            self.latch(Trip::beyond(TripReason::BlocksMissing, age.si(), limit.si(), "s", message), orders);
+        } else if self.contacts_expected
+            && let Some(age) = overdue(self.last_contacts, self.timing.contact_limit)
+        {
+            let limit = self.timing.contact_limit;
+            let message = format!(
+                "the emergency stop was not read for {}, which counts as pressed. Check its link, then acknowledge.",
+                engineering(age.si(), "s")
+            );
+            self.latch(Trip::beyond(TripReason::EmergencyStop, age.si(), limit.si(), "s", message), orders);
+        }
+    }
+
+    /// Trips. The first trip stays: what follows is its consequence, except that a failure to make safe is louder.
+    pub fn latch(&mut self, trip: Trip, orders: &mut Vec<Order>) {
+        let louder = trip.reason == TripReason::MakeSafeFailed;
+        match &self.state {
+            State::Tripped(_) if !louder => {}
+            State::Tripped(_) | State::Clear | State::Leave(_) => {
+                orders.push(Order::Withdraw);
+                self.state = State::Tripped(trip);
+            }
+        }
+    }
+}

@@ -1,0 +1,18 @@
+//! The interlock: what may never be exceeded, who says stop, and the latch.
+//!
+//! Owns: the ceilings of a point ([`Ceiling`]), the monitors that watch every block ([`Monitor`]), the reasons to trip
+//! ([`TripReason`]) and the machine that gives and withdraws leave ([`Interlock`]). It is evaluated before anything else
+//! in every step of a run. Must not: wait, or depend on the run machine.
+//!
+//! These interlocks protect equipment and data. They are no safety function in the sense of machine-safety standards.
+
+mod machine;
+mod monitor;
+mod trip;
+
+pub use machine::{Interlock, Order, State};
+pub use monitor::{Ceiling, Limits, Monitor, Watch};
+pub use trip::{Trip, TripReason};
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,178 @@
+//! The monitors that look at every block: overload, missing samples, acceleration, velocity and stroke.
+//!
+//! Acceleration is averaged over a fortieth of a cycle, so that noise far above the signal does not count as motion;
+//! the delay of half that time is part of the reaction. From acceleration alone only the alternating part of the
+//! stroke can be known: `x = a / (2πf)²` with the lowest frequency that may be in effect. The static part is bounded by
+//! the rig file and taken off the limit.
+
+use super::trip::{Trip, TripReason};
+use crate::block::BlockView;
+use plan_schema::units::{
+    Accel, AccelDc, Displacement, Hertz, Newtons, Peak, SampleCount, SampleIndex, SamplesPerSecond, Sensitivity, Velocity,
+    Volts, VoltsDc, engineering,
+};
+use std::f64::consts::TAU;
+
+/// What one point stays under; computed before it starts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ceiling {
+    /// Stroke with overshoot and static allowance.
+    pub stroke: Displacement<Peak>,
+    /// Velocity with overshoot.
+    pub velocity: Velocity<Peak>,
+    /// Acceleration with overshoot.
+    pub acceleration: Accel<Peak>,
+    /// Force with overshoot.
+    pub force: Newtons<Peak>,
+    /// Drive of the source.
+    pub drive: Volts<Peak>,
+}
+
+/// What trips on this rig, whatever the point.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Alternating stroke: the trip stroke less the static allowance.
+    pub stroke: Displacement<Peak>,
+    /// Velocity.
+    pub velocity: Velocity<Peak>,
+    /// Acceleration.
+    pub acceleration: Accel<Peak>,
+    /// Drive of the source.
+    pub drive: Volts<Peak>,
+}
+
+/// What the monitors watch while a tone is on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Watch {
+    /// Lowest frequency that may be in effect.
+    pub frequency: Hertz,
+    /// Sensitivity of the reference there.
+    pub sensitivity: Sensitivity,
+    /// Output of the reference at rest.
+    pub zero: VoltsDc,
+}
+
+/// Watches blocks. One per run; keeps only what it needs from block to block.
+#[derive(Debug, Clone)]
+pub struct Monitor {
+    limits: Limits,
+    rate: SamplesPerSecond,
+    reference: usize,
+    names: Vec<String>,
+    watch: Option<Watch>,
+    expected: Option<SampleIndex>,
+    sum: f64,
+    count: usize,
+}
+
+impl Monitor {
+    /// Monitors for a rig; `names` are those of the columns, `reference` is the reference's column.
+    #[must_use]
+    pub fn new(limits: Limits, rate: SamplesPerSecond, reference: usize, names: Vec<String>) -> Self {
+        Self { limits, rate, reference, names, watch: None, expected: None, sum: 0.0, count: 0 }
+    }
+
+    /// What trips on this rig.
+    #[must_use]
+    pub fn limits(&self) -> &Limits {
+        &self.limits
+    }
+
+    /// Watches for motion from now on; `None` at rest.
+    pub fn watch(&mut self, watch: Option<Watch>) {
+        self.watch = watch;
+        self.sum = 0.0;
+        self.count = 0;
+    }
+
+    /// Looks at a block; the first thing that is wrong with it.
+    pub fn look(&mut self, block: &BlockView<'_>, driving: bool) -> Option<Trip> {
+        let expected = self.expected.replace(block.end());
+        if driving && (block.gap_before > SampleCount(0) || expected.is_some_and(|e| e != block.first_sample)) {
+            let message = "samples are missing. The acquisition or its link lost data. Check both, then acknowledge.";
+            return Some(Trip {
+                at_sample: Some(block.first_sample),
+                ..Trip::plain(TripReason::BlocksMissing, message)
+            });
+        }
+        if driving && let Some(column) = block.overload.iter().position(|o| *o) {
+            return Some(self.overload(column, block));
+        }
+        self.motion(block)
+    }
+
+    fn overload(&self, column: usize, block: &BlockView<'_>) -> Trip {
+        let name = self.names.get(column).cloned().unwrap_or_default();
+        Trip {
+            at_sample: Some(block.first_sample),
+            message: format!(
+                "channel '{name}' was driven beyond its range. A cable, a conditioner or the amplitude may be the cause. \
+                 Check the channel, then acknowledge."
+            ),
+            channel: Some(name),
+            ..Trip::plain(TripReason::Overload, "")
+        }
+    }
+
+    fn motion(&mut self, block: &BlockView<'_>) -> Option<Trip> {
+        let watch = self.watch?;
+        let samples = block.channels.get(self.reference)?;
+        let group = self.group(watch.frequency);
+        let omega = TAU * watch.frequency.si();
+        let limit = self.motion_limit(omega);
+        let scale = 1.0 / watch.sensitivity.si();
+        let zero = watch.zero.si();
+        for (n, sample) in samples.iter().enumerate() {
+            self.sum += f64::from(*sample);
+            self.count += 1;
+            if self.count < group {
+                continue;
+            }
+            #[expect(clippy::cast_precision_loss, reason = "a group has few samples")]
+            let acceleration = AccelDc::new((self.sum / self.count as f64 - zero) * scale);
+            self.sum = 0.0;
+            self.count = 0;
+            if acceleration.abs() > limit {
+                let at = block.first_sample + SampleCount(n as u64);
+                return Some(self.beyond(acceleration.abs(), omega, at));
+            }
+        }
+        None
+    }
+
+    /// Samples averaged: a fortieth of a cycle.
+    fn group(&self, frequency: Hertz) -> usize {
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the range of usize")]
+        let group = (self.rate.si() / (40.0 * frequency.si())).floor().clamp(1.0, 1e7) as usize;
+        group
+    }
+
+    /// The smallest acceleration that passes one of the limits at this angular frequency.
+    fn motion_limit(&self, omega: f64) -> AccelDc {
+        let stroke = self.limits.stroke.si() * omega * omega;
+        let velocity = self.limits.velocity.si() * omega;
+        AccelDc::new(self.limits.acceleration.si().min(velocity).min(stroke))
+    }
+
+    fn beyond(&self, acceleration: AccelDc, omega: f64, at: SampleIndex) -> Trip {
+        let a = acceleration.si();
+        let stroke = (a / (omega * omega), self.limits.stroke.si());
+        let velocity = (a / omega, self.limits.velocity.si());
+        let next = "The amplifier's gain, the payload or the reference may have changed. Check them, then acknowledge.";
+        let trip = if stroke.0 > stroke.1 {
+            let message = format!("stroke reached {} of {} pk. {next}", engineering(stroke.0, "m"), engineering(stroke.1, "m"));
+            Trip::beyond(TripReason::StrokeLimit, stroke.0, stroke.1, "m", message)
+        } else if velocity.0 > velocity.1 {
+            let shown = (engineering(velocity.0, "m/s"), engineering(velocity.1, "m/s"));
+            let message = format!("velocity reached {} of {} pk. {next}", shown.0, shown.1);
+            Trip::beyond(TripReason::VelocityLimit, velocity.0, velocity.1, "mps", message)
+        } else {
+            let limit = self.limits.acceleration.si();
+            let shown = (engineering(a, "m/s²"), engineering(limit, "m/s²"));
+            let message = format!("acceleration reached {} of {} pk. {next}", shown.0, shown.1);
+            Trip::beyond(TripReason::AccelerationLimit, a, limit, "mps2", message)
+        };
+        let channel = self.names.get(self.reference).cloned();
+        Trip { at_sample: Some(at), channel, ..trip }
+    }
+}

@@ -1,0 +1,161 @@
+use super::*;
+use crate::block::BlockView;
+use plan_schema::rig::Timing;
+use plan_schema::units::*;
+
+fn interlock() -> Interlock {
+    let limits = Limits {
+        stroke: Displacement::new(0.005),
+        velocity: Velocity::new(0.3),
+        acceleration: Accel::new(60.0),
+        drive: Volts::new(1.0),
+    };
+    let monitor = Monitor::new(limits, SamplesPerSecond::new(10_000.0), 0, vec!["ref".into(), "one".into()]);
+    Interlock::new(monitor, Timing::default(), true)
+}
+
+fn ceiling() -> Ceiling {
+    Ceiling {
+        stroke: Displacement::new(0.004),
+        velocity: Velocity::new(0.2),
+        acceleration: Accel::new(20.0),
+        force: Newtons::new(10.0),
+        drive: Volts::new(0.5),
+    }
+}
+
+fn watch(frequency: f64) -> Option<Watch> {
+    Some(Watch { frequency: Hertz::new(frequency), sensitivity: Sensitivity::new(0.1), zero: VoltsDc::new(0.0) })
+}
+
+/// A sine of this acceleration on the reference, 0.1 V/(m/s²).
+fn feed(lock: &mut Interlock, first: u64, acceleration: f64, frequency: f64) -> Vec<Order> {
+    let wave: Vec<f32> = (0..2_000u32)
+        .map(|n| (0.1 * acceleration * (std::f64::consts::TAU * frequency * f64::from(n) / 1e4).sin()) as f32)
+        .collect();
+    let quiet = vec![0.0f32; wave.len()];
+    let mut orders = Vec::new();
+    let channels: [&[f32]; 2] = [&wave, &quiet];
+    let view = BlockView {
+        first_sample: SampleIndex(first),
+        gap_before: SampleCount(0),
+        channels: &channels,
+        overload: &[false, false],
+    };
+    lock.block(Mono(0), &view, &mut orders);
+    orders
+}
+
+#[test]
+fn stroke_velocity_and_acceleration_trip_each_at_its_own_frequency() {
+    // 5 mm, 0.3 m/s and 60 m/s² cross at 9.5 Hz and 31.8 Hz.
+    for (frequency, reason, limit) in [
+        (5.0, TripReason::StrokeLimit, 0.005 * (10.0 * std::f64::consts::PI).powi(2)),
+        (20.0, TripReason::VelocityLimit, 0.3 * 40.0 * std::f64::consts::PI),
+        (100.0, TripReason::AccelerationLimit, 60.0),
+    ] {
+        for (share, trips) in [(0.98, false), (1.03, true)] {
+            let mut lock = interlock();
+            let mut orders = Vec::new();
+            lock.started(Mono(0));
+            assert!(lock.ask(ceiling(), &mut orders));
+            lock.watch(watch(frequency));
+            let orders = feed(&mut lock, 0, limit * share, frequency);
+            assert_eq!(lock.trip().map(|t| t.reason), trips.then_some(reason), "{frequency} Hz at {share}");
+            assert_eq!(orders, if trips { vec![Order::Withdraw] } else { vec![] });
+        }
+    }
+}
+
+#[test]
+fn a_gap_trips_while_driving_only() {
+    let mut lock = interlock();
+    let _ = feed(&mut lock, 0, 0.0, 5.0);
+    let _ = feed(&mut lock, 9_000, 0.0, 5.0);
+    assert!(lock.trip().is_none());
+    assert!(lock.ask(ceiling(), &mut Vec::new()));
+    let _ = feed(&mut lock, 99_000, 0.0, 5.0);
+    assert_eq!(lock.trip().map(|t| t.reason), Some(TripReason::BlocksMissing));
+}
+
+#[test]
+fn silence_trips() {
+    for (contacts_at, reason) in [(0, TripReason::EmergencyStop), (900, TripReason::BlocksMissing)] {
+        let mut lock = interlock();
+        let mut orders = Vec::new();
+        lock.started(Mono(0));
+        lock.ask(ceiling(), &mut orders);
+        let late = |ms: u64| Mono(ms * 1_000_000);
+        if reason == TripReason::EmergencyStop {
+            let channels: [&[f32]; 2] = [&[0.0], &[0.0]];
+            let view = BlockView {
+                first_sample: SampleIndex(0),
+                gap_before: SampleCount(0),
+                channels: &channels,
+                overload: &[false; 2],
+            };
+            lock.block(late(900), &view, &mut orders);
+        }
+        lock.contacts(late(contacts_at), true, &mut orders);
+        lock.tick(late(1_000), &mut orders);
+        assert_eq!(lock.trip().map(|t| t.reason), Some(reason));
+    }
+}
+
+#[test]
+fn no_drive_without_leave_beyond_the_ceiling_or_after_a_trip() {
+    let mut orders = Vec::new();
+    for (leave, drive, passes) in [(false, 0.1, false), (true, 0.5, true), (true, 0.51, false), (true, f64::NAN, false)] {
+        let mut lock = interlock();
+        if leave {
+            lock.ask(ceiling(), &mut orders);
+        }
+        assert_eq!(lock.drive(Volts::new(drive), &mut orders), passes, "{leave} {drive}");
+        assert_eq!(lock.trip().is_none(), passes);
+        assert_eq!(lock.ask(ceiling(), &mut orders), passes, "a trip latches");
+    }
+}
+
+/// The transition table as it is, so that code and documentation can't part.
+#[test]
+fn transitions() {
+    let mut table = String::new();
+    let trip = |reason| Trip::plain(reason, "");
+    for start in ["clear", "leave", "tripped"] {
+        for event in ["ask", "give back", "trip", "make-safe failed", "emergency stop", "amplifier fault", "tick late"] {
+            let mut lock = interlock();
+            let mut orders = Vec::new();
+            lock.started(Mono(0));
+            if start == "leave" {
+                lock.ask(ceiling(), &mut orders);
+            } else if start == "tripped" {
+                lock.latch(trip(TripReason::Overload), &mut orders);
+            }
+            orders.clear();
+            match event {
+                "ask" => drop(lock.ask(ceiling(), &mut orders)),
+                "give back" => lock.give_back(&mut orders),
+                "trip" => lock.latch(trip(TripReason::StrokeLimit), &mut orders),
+                "make-safe failed" => lock.latch(trip(TripReason::MakeSafeFailed), &mut orders),
+                "emergency stop" => lock.contacts(Mono(0), false, &mut orders),
+                "amplifier fault" => lock.amplifier("amp", true, false, true, &mut orders),
+                _ => lock.tick(Mono(10_000_000_000), &mut orders),
+            }
+            let state = match lock.state() {
+                State::Clear => "clear".to_owned(),
+                State::Leave(_) => "leave".to_owned(),
+                State::Tripped(trip) => format!("tripped: {}", trip.reason.word()),
+            };
+            let orders: Vec<&str> = orders
+                .iter()
+                .map(|o| match o {
+                    Order::Withdraw => "withdraw",
+                    Order::Grant(_) => "grant",
+                })
+                .collect();
+            table.push_str(&format!("{start:8} + {event:17} -> {state:27} {}\n", orders.join(" ")));
+        }
+    }
+    let table: Vec<&str> = table.lines().map(str::trim_end).collect();
+    insta::assert_snapshot!(table.join("\n"));
+}

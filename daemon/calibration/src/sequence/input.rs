@@ -1,0 +1,225 @@
+//! Everything that can happen to a run, and everything it can ask for. All causes on one screen.
+
+use super::measure::{Measurement, PointEnd};
+use super::quiet::QuietRecord;
+use super::recent::Recent;
+use crate::block::BlockView;
+use crate::interlock::Trip;
+use plan_schema::units::{Accel, Celsius, Fraction, Hertz, Peak, SampleIndex, Seconds, Volts};
+
+/// When a setting took effect, in samples: not before the one, not after the other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Effective {
+    /// It had no effect before this sample.
+    pub not_before: SampleIndex,
+    /// It is in full effect from this sample on.
+    pub not_after: SampleIndex,
+}
+
+/// The reply to an action.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Reply {
+    /// The source goes to this tone.
+    Tone {
+        /// Frequency as applied.
+        frequency: Hertz,
+        /// Amplitude as applied.
+        amplitude: Volts<Peak>,
+    },
+    /// The source goes to 0 V.
+    SourceOff,
+    /// The amplifier lets the drive through.
+    Unmuted,
+    /// An instrument was made safe, with proof.
+    MadeSafe(Target),
+}
+
+/// What is to be made safe.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Target {
+    /// The source: 0 V.
+    Source,
+    /// The amplifier: muted.
+    Amplifier,
+}
+
+/// What follows from the failure of an instrument; retries are behind it already.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Consequence {
+    /// The point is rejected, the run goes on.
+    RejectPoint,
+    /// The run ends in good order.
+    FailRun,
+    /// The interlock trips.
+    Trip,
+}
+
+/// What a person wants of a run that goes on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Operator {
+    /// End it in good order.
+    Cancel,
+    /// Make safe now.
+    Stop,
+}
+
+/// What a store receipt is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stored {
+    /// A quiet part.
+    Quiet(QuietTime),
+    /// A dwell or the failure of a point.
+    Point,
+}
+
+/// Which of the two quiet parts of a run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum QuietTime {
+    /// Before the first motion.
+    Before,
+    /// After the last.
+    After,
+}
+
+/// Everything that can happen to a run.
+#[derive(Debug, Clone)]
+pub enum Input<'a> {
+    /// Instruments are open and sampling has begun.
+    Started,
+    /// Samples.
+    Block(BlockView<'a>),
+    /// An action was carried out.
+    Replied(Reply, Effective),
+    /// An instrument failed.
+    Failed {
+        /// Which.
+        instrument: String,
+        /// What happened.
+        detail: String,
+        /// What follows.
+        consequence: Consequence,
+    },
+    /// An instrument could not be made safe.
+    MakeSafeFailed {
+        /// Which.
+        target: Target,
+        /// What happened.
+        detail: String,
+    },
+    /// State of the emergency stop.
+    Contacts {
+        /// True while it is not pressed.
+        emergency_stop_closed: bool,
+    },
+    /// State of the amplifier.
+    Amplifier {
+        /// It reports a fault.
+        fault: bool,
+        /// It is muted.
+        muted: bool,
+    },
+    /// Ambient conditions.
+    Ambient {
+        /// Temperature.
+        temperature: Celsius,
+        /// Relative humidity.
+        humidity: Option<Fraction>,
+    },
+    /// A record is durable.
+    Stored(Stored),
+    /// A record could not be made durable.
+    StoreFailed(String),
+    /// A person wants something.
+    Operator(Operator),
+    /// Time passed.
+    Tick,
+}
+
+/// Everything a run can ask for, to be carried out in order.
+#[derive(Debug, Clone)]
+pub enum Action {
+    /// Issue a permit up to this drive.
+    Grant(Volts<Peak>),
+    /// Make every permit stale.
+    Withdraw,
+    /// Let the drive through.
+    Unmute,
+    /// Go to a tone.
+    SetTone {
+        /// Frequency wanted.
+        frequency: Hertz,
+        /// Amplitude wanted; never more.
+        amplitude: Volts<Peak>,
+    },
+    /// Bring the source to 0 V.
+    SourceOff,
+    /// Make safe, with proof.
+    MakeSafe(Target),
+    /// Make a quiet part durable, then send a receipt.
+    StoreQuiet(Box<QuietRecord>),
+    /// Make the end of a point durable, then send a receipt.
+    StorePoint(Box<PointEnd>),
+    /// Keep the waveforms around a trip.
+    StoreTrip(Box<(Trip, Recent)>),
+    /// Tell people and the journal.
+    Tell(Event),
+    /// The run is over; nothing moves.
+    Finish(Outcome),
+}
+
+/// How a run ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// All points were run.
+    Done,
+    /// The interlock tripped.
+    Tripped,
+    /// An instrument or the store failed.
+    Failed,
+    /// A person ended it.
+    Cancelled,
+}
+
+/// What people may want to know while a run goes on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// A quiet part begins.
+    QuietBegins(QuietTime),
+    /// A point begins (counted from 0).
+    PointBegins(usize),
+    /// The amplitude as last seen, on the way to the target.
+    Amplitude {
+        /// Number of the point from 0.
+        point: usize,
+        /// What the reference shows.
+        amplitude: Accel<Peak>,
+        /// What it should show.
+        target: Accel<Peak>,
+    },
+    /// The dwell begins.
+    DwellBegins {
+        /// Number of the point from 0.
+        point: usize,
+        /// Frequency as applied.
+        frequency: Hertz,
+        /// Time from the start of the point.
+        settle: Seconds,
+    },
+    /// The interlock tripped.
+    Tripped(Trip),
+    /// The run winds down.
+    Stopping(Outcome),
+    /// Something failed that ends the run.
+    Failure(String),
+}
+
+impl Event {
+    /// The measurement of a point that ended well.
+    #[must_use]
+    pub fn measured(end: &PointEnd) -> Option<&Measurement> {
+        match end {
+            PointEnd::Measured(m) => Some(m),
+            PointEnd::Unreached { .. } => None,
+        }
+    }
+}

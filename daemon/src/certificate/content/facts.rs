@@ -1,0 +1,216 @@
+//! Blocks of facts: label and value, in the order of print.
+//!
+//! Owns what each block tells. Must not tell results. A fact that does not exist is left out, except where its
+//! absence says something.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::numbers::{SensitivityScale, informative, volts};
+use super::{MissingMessage, Source};
+use crate::record::UtcTime;
+
+/// A heading and facts under it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Block {
+    /// Heading.
+    pub heading: String,
+    /// The facts.
+    pub facts: Vec<Fact>,
+}
+
+/// A label and a value; the value may have several lines.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Fact {
+    /// Label.
+    pub label: String,
+    /// Value.
+    pub value: String,
+}
+
+type Facts<'a> = Vec<(&'a str, Option<String>)>;
+
+/// All blocks that have a fact.
+pub(super) fn blocks(source: &Source<'_>) -> Result<BTreeMap<&'static str, Block>, MissingMessage> {
+    let all = [
+        ("item", item(source)?),
+        ("customer", customer(source)),
+        ("calibration", calibration(source)?),
+        ("conditions", conditions(source)?),
+        ("mounting", mounting(source)?),
+        ("reference", reference(source)),
+    ];
+    let mut blocks = BTreeMap::new();
+    for (name, facts) in all {
+        let mut told = Vec::new();
+        for (key, value) in facts {
+            if let Some(value) = value {
+                told.push(Fact {
+                    label: source.messages.text("fact", key)?.to_owned(),
+                    value,
+                });
+            }
+        }
+        if !told.is_empty() {
+            let heading = source.messages.text("block", name)?.to_owned();
+            blocks.insert(name, Block { heading, facts: told });
+        }
+    }
+    Ok(blocks)
+}
+
+fn item<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
+    let item = &source.request.item;
+    let scale = source
+        .sensor
+        .points
+        .first()
+        .map(|point| SensitivityScale::of(point.sensitivity_unit));
+    let nominal = item.nominal_sensitivity.zip(scale).map(|(si, scale)| {
+        let (per_g, per_mps2) = (
+            informative(Some(scale.per_g(si)), 5),
+            informative(Some(scale.per_mps2(si)), 5),
+        );
+        format!(
+            "{per_g} {}\n({per_mps2} {})",
+            scale.unit_per_g, scale.unit_per_mps2
+        )
+    });
+    Ok(vec![
+        (
+            "object",
+            Some(source.messages.text("kind", item.kind.word())?.to_owned()),
+        ),
+        ("make", Some(item.make.clone())),
+        ("model", Some(item.model.clone())),
+        ("serial", Some(item.serial.clone())),
+        ("nominal", nominal),
+        (
+            "condition",
+            Some(
+                source
+                    .messages
+                    .text("condition", item.condition.word())?
+                    .to_owned(),
+            ),
+        ),
+    ])
+}
+
+fn customer<'a>(source: &Source<'_>) -> Facts<'a> {
+    let customer = source.request.customer.as_ref();
+    let address = customer
+        .map(|c| c.address.join("\n"))
+        .filter(|address| !address.is_empty());
+    vec![
+        ("name", customer.map(|c| c.name.clone())),
+        ("address", address),
+        ("order", source.request.order.clone()),
+    ]
+}
+
+fn calibration<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
+    let (request, result) = (source.request, &source.request.result);
+    let validated = if result.software.validated {
+        "validated"
+    } else {
+        "not_validated"
+    };
+    let validated = source.messages.text("phrase", validated)?;
+    let software = source.messages.filled(
+        "phrase",
+        "software",
+        &[("version", &result.software.version), ("validated", validated)],
+    )?;
+    let ended = match result.ended {
+        Some(time) => minute(time),
+        None => source.messages.text("phrase", "not_known")?.to_owned(),
+    };
+    Ok(vec![
+        ("replaces", request.replaces.clone()),
+        ("received", request.received.clone()),
+        ("started", Some(minute(result.started))),
+        ("ended", Some(ended)),
+        ("place", request.laboratory.place_of_work.clone()),
+        ("software", Some(software)),
+    ])
+}
+
+fn minute(time: UtcTime) -> String {
+    let civil = time.civil();
+    format!("{} {:02}:{:02} UTC", civil.date(), civil.hour(), civil.minute())
+}
+
+fn conditions<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
+    let not_known = source.messages.text("phrase", "not_known")?;
+    let Some(ambient) = &source.request.result.ambient else {
+        return Ok(vec![
+            ("temperature", Some(not_known.to_owned())),
+            ("humidity", Some(not_known.to_owned())),
+        ]);
+    };
+    let span = |values: [Option<f64>; 4], decimals: usize, unit: &str| -> Result<String, MissingMessage> {
+        let [Some(min), Some(max), Some(start), Some(end)] =
+            values.map(|v| v.map(|v| super::numbers::print(&format!("{v:.decimals$} {unit}"))))
+        else {
+            return Ok(not_known.to_owned());
+        };
+        let values = [("min", min), ("max", max), ("start", start), ("end", end)];
+        let values = values.each_ref().map(|(name, value)| (*name, value.as_str()));
+        source.messages.filled("phrase", "span", &values)
+    };
+    let temperature = [
+        ambient.temperature_degc_min,
+        ambient.temperature_degc_max,
+        ambient.temperature_degc_start,
+        ambient.temperature_degc_end,
+    ];
+    let humidity = [
+        ambient.humidity_percent_min,
+        ambient.humidity_percent_max,
+        ambient.humidity_percent_start,
+        ambient.humidity_percent_end,
+    ];
+    Ok(vec![
+        ("temperature", Some(span(temperature, 1, "°C")?)),
+        ("humidity", Some(span(humidity, 0, "%")?)),
+        ("ambient_sensor", ambient.sensor.clone()),
+    ])
+}
+
+fn mounting<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
+    let sheet = source.request.mounting.as_ref();
+    let how = sheet
+        .map(|m| source.messages.text("mounting", m.how.word()))
+        .transpose()?;
+    let polarity = source
+        .sensor
+        .polarity
+        .map(|p| source.messages.text("polarity", p.word()))
+        .transpose()?;
+    Ok(vec![
+        ("mounting", how.map(str::to_owned)),
+        ("torque", sheet.and_then(|m| m.torque.clone())),
+        ("adapter_mass", sheet.and_then(|m| m.adapter_mass.clone())),
+        ("mounting_remark", sheet.and_then(|m| m.remark.clone())),
+        ("excitation", source.sensor.excitation_v.map(volts)),
+        ("bias", source.sensor.bias_v.map(volts)),
+        ("zero_before", source.sensor.zero_offset_v_before.map(volts)),
+        ("zero_after", source.sensor.zero_offset_v_after.map(volts)),
+        ("polarity", polarity.map(str::to_owned)),
+    ])
+}
+
+fn reference<'a>(source: &Source<'_>) -> Facts<'a> {
+    let reference = &source.request.reference;
+    vec![
+        ("make", Some(reference.make.clone())),
+        ("model", Some(reference.model.clone())),
+        ("serial", Some(reference.serial.clone())),
+        ("certificate", Some(reference.certificate.clone())),
+        ("laboratory", Some(reference.laboratory.clone())),
+        ("calibrated", reference.calibrated.clone()),
+        ("due", reference.due.clone()),
+    ]
+}

@@ -1,0 +1,395 @@
+//! What a certificate is made from: one request for one sensor.
+//!
+//! Owns the shape of a request, which crosses a process boundary as JSON, and the check that it is complete.
+//! Must not: render, read registers, or look for a file. The daemon fills a request from `run.json` and
+//! `result.json`; nothing in it is computed anew.
+
+use std::fmt;
+use std::path::PathBuf;
+
+use plan_schema::{job, plan, registers};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::record::words::{State, vocabulary};
+use crate::record::{ResultRecord, UtcTime, result::SensorRecord};
+
+/// Name and version of the request's format.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum RequestSchema {
+    /// The first version.
+    #[serde(rename = "calwright.certificate-request/1")]
+    V1,
+}
+
+/// Everything that one certificate says, and how it shall look.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CertificateRequest {
+    /// Name and version of the format.
+    pub schema: RequestSchema,
+    /// Number of the certificate; null for a draft.
+    pub number: Option<String>,
+    /// Number of the certificate that this one replaces.
+    pub replaces: Option<String>,
+    /// Date of issue.
+    pub issued: Option<UtcTime>,
+    /// A Typst file to use instead of the built-in template. It can read what lies in its own folder, no more.
+    pub template_path: Option<PathBuf>,
+    /// Who calibrated.
+    pub laboratory: Laboratory,
+    /// For whom.
+    pub customer: Option<Customer>,
+    /// The customer's order.
+    pub order: Option<String>,
+    /// Day on which the item came in, as text.
+    pub received: Option<String>,
+    /// The sensor under test. Its serial number says which sensor of `result` is shown.
+    pub item: Item,
+    /// How it was mounted.
+    pub mounting: Option<MountingSheet>,
+    /// The reference transducer.
+    pub reference: Reference,
+    /// The method in the laboratory's own words; null for the built-in paragraph.
+    pub method_text: Option<String>,
+    /// How points were judged.
+    pub judgement: Judgement,
+    /// Who did the work.
+    pub operator: Option<String>,
+    /// Who authorised the certificate; null until someone did.
+    pub authorised_by: Option<String>,
+    /// Remarks to print: deviations from the method, limits of use, the customer's own statements.
+    pub remarks: Vec<String>,
+    /// The run's results. Other sensors of the same run may be in it; they are not shown.
+    pub result: ResultRecord,
+}
+
+/// The laboratory as it stands in the letterhead.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Laboratory {
+    /// Name.
+    pub name: String,
+    /// Address, one line after the other.
+    pub address: Vec<String>,
+    /// Telephone, mail, web, as text.
+    pub contact: Option<String>,
+    /// Where the work was done, if elsewhere than at the address.
+    pub place_of_work: Option<String>,
+}
+
+/// The customer.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Customer {
+    /// Name.
+    pub name: String,
+    /// Address, one line after the other.
+    pub address: Vec<String>,
+}
+
+/// The item calibrated.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Item {
+    /// Make.
+    pub make: String,
+    /// Model.
+    pub model: String,
+    /// Serial number, as in the result.
+    pub serial: String,
+    /// Working principle.
+    pub kind: SensorKind,
+    /// Nominal sensitivity, in the SI unit that the result's points name.
+    pub nominal_sensitivity: Option<f64>,
+    /// State when calibrated.
+    pub condition: Condition,
+}
+
+/// How the item was mounted. Quantities are text with their unit, as the job states them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MountingSheet {
+    /// How it was fixed.
+    pub how: Mounting,
+    /// Mounting torque.
+    pub torque: Option<String>,
+    /// Mass of adapter and fixture.
+    pub adapter_mass: Option<String>,
+    /// Anything worth printing.
+    pub remark: Option<String>,
+}
+
+/// The reference transducer and its calibration: where the traceability comes from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Reference {
+    /// Make.
+    pub make: String,
+    /// Model.
+    pub model: String,
+    /// Serial number, as in the result.
+    pub serial: String,
+    /// Number of its calibration certificate.
+    pub certificate: String,
+    /// The laboratory that calibrated it.
+    pub laboratory: String,
+    /// When it was calibrated, as text.
+    pub calibrated: Option<String>,
+    /// When its next calibration is due, as text.
+    pub due: Option<String>,
+}
+
+/// How points were judged.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Judgement {
+    /// The rule; null when nothing was judged.
+    pub rule: Option<Rule>,
+    /// The rule in the laboratory's own words; null for the built-in sentence.
+    pub rule_text: Option<String>,
+    /// What a deviation refers to.
+    pub deviation_from: DeviationFrom,
+    /// Reference frequency, where deviations refer to the value there.
+    pub reference_frequency_hz: Option<f64>,
+    /// Tolerance (±) of each point of the result, in its order; null for a point without. May be empty.
+    pub tolerance_percent: Vec<Option<f64>>,
+}
+
+/// Declares a vocabulary that the plan's formats have too, and the way from there to here.
+macro_rules! mirrored {
+    ($(#[$about:meta])* $name:ident from $source:ty { $($(#[$what:meta])* $variant:ident = $word:literal,)+ }) => {
+        vocabulary! { $(#[$about])* $name { $($(#[$what])* $variant = $word,)+ } }
+
+        impl From<$source> for $name {
+            fn from(written: $source) -> Self {
+                match written { $(<$source>::$variant => Self::$variant,)+ }
+            }
+        }
+    };
+}
+
+mirrored! {
+    /// Working principle of the item.
+    SensorKind from registers::SensorKind {
+        /// Capacitive MEMS with DC response.
+        DcMems = "dc_mems",
+        /// Piezoresistive bridge.
+        Piezoresistive = "piezoresistive",
+        /// Piezoelectric with built-in electronics on a constant current.
+        Iepe = "iepe",
+        /// Piezoelectric with charge output.
+        Charge = "charge",
+        /// Servo accelerometer.
+        Servo = "servo",
+    }
+}
+
+mirrored! {
+    /// State of the item when it was calibrated.
+    Condition from job::Condition {
+        /// Before any adjustment.
+        AsFound = "as_found",
+        /// After adjustment or repair.
+        AsLeft = "as_left",
+    }
+}
+
+mirrored! {
+    /// How the item was fixed.
+    Mounting from job::Mounting {
+        /// Threaded stud.
+        Stud = "stud",
+        /// Screws through the housing.
+        Screws = "screws",
+        /// Adhesive.
+        Adhesive = "adhesive",
+        /// Magnet.
+        Magnet = "magnet",
+    }
+}
+
+mirrored! {
+    /// Decision rule.
+    Rule from plan::Rule {
+        /// Accept within the tolerance.
+        SimpleAcceptance = "simple_acceptance",
+        /// Accept within the tolerance less the expanded uncertainty.
+        GuardBand = "guard_band",
+    }
+}
+
+mirrored! {
+    /// What a deviation refers to.
+    DeviationFrom from plan::DeviationFrom {
+        /// The nominal sensitivity.
+        Nominal = "nominal",
+        /// The sensitivity at the reference frequency.
+        ReferenceFrequency = "reference_frequency",
+    }
+}
+
+/// Why no certificate can be made from a request.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum RequestProblem {
+    /// The serial number is empty.
+    NoSerial,
+    /// The result has no sensor with this serial number.
+    SensorMissing(String),
+    /// The result was compared with another reference than the request names: theirs, ours.
+    OtherReference(String, String),
+    /// Released or amended, but without a number.
+    NoNumber,
+    /// Simulated results are never released.
+    SimulatedRelease,
+    /// The list of tolerances has another length than the list of points: tolerances, points.
+    Tolerances(usize, usize),
+    /// Two requests would write the same file.
+    SameFile(String),
+}
+
+impl fmt::Display for RequestProblem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoSerial => f.write_str("the item has no serial number. Write it into the sensor register"),
+            Self::SensorMissing(serial) => {
+                write!(
+                    f,
+                    "the result has no sensor with serial number `{serial}`. Take the run that it was in"
+                )
+            }
+            Self::OtherReference(theirs, ours) => write!(
+                f,
+                "the result was compared with reference `{theirs}`, but the certificate would name `{ours}`. \
+                 Take the reference from the run's own register extract"
+            ),
+            Self::NoNumber => {
+                f.write_str("a released certificate needs a number. Give one, or leave it a draft")
+            }
+            Self::SimulatedRelease => f.write_str("a simulated result can't be released. Leave it a draft"),
+            Self::Tolerances(tolerances, points) => write!(
+                f,
+                "there are {tolerances} tolerances for {points} points. Give one for each point, or none at all"
+            ),
+            Self::SameFile(name) => write!(
+                f,
+                "two certificates would be written to `{name}`. Give the sensors serial numbers that differ in \
+                 letters or digits"
+            ),
+        }
+    }
+}
+
+impl std::error::Error for RequestProblem {}
+
+impl CertificateRequest {
+    /// The sensor to show, once the request is known to be complete and without contradiction.
+    ///
+    /// # Errors
+    /// The first thing that keeps a certificate from being made.
+    pub fn checked_sensor(&self) -> Result<&SensorRecord, RequestProblem> {
+        let serial = self.item.serial.as_str();
+        if serial.trim().is_empty() {
+            return Err(RequestProblem::NoSerial);
+        }
+        let sensor = self
+            .result
+            .sensor(serial)
+            .ok_or_else(|| RequestProblem::SensorMissing(serial.to_owned()))?;
+        if self.result.reference.serial != self.reference.serial {
+            let theirs = self.result.reference.serial.clone();
+            return Err(RequestProblem::OtherReference(
+                theirs,
+                self.reference.serial.clone(),
+            ));
+        }
+        let tolerances = self.judgement.tolerance_percent.len();
+        if tolerances != 0 && tolerances != sensor.points.len() {
+            return Err(RequestProblem::Tolerances(tolerances, sensor.points.len()));
+        }
+        match (self.result.state, self.result.simulated) {
+            (State::Draft, _) => Ok(sensor),
+            (State::Released | State::Amended, true) => Err(RequestProblem::SimulatedRelease),
+            (State::Released | State::Amended, false) if self.number.is_none() => {
+                Err(RequestProblem::NoNumber)
+            }
+            (State::Released | State::Amended, false) => Ok(sensor),
+        }
+    }
+
+    /// Name of the file in the run directory: `certificate-SERIAL.pdf`.
+    #[must_use]
+    pub fn file_name(&self) -> String {
+        file_name(&self.item.serial, "pdf")
+    }
+}
+
+/// Name of a certificate's file, `certificate-SERIAL.EXTENSION`.
+///
+/// Whatever is no letter, digit, dot, underscore or hyphen of ASCII becomes an underscore: a serial number is
+/// free text, and must not be able to point elsewhere.
+#[must_use]
+pub fn file_name(serial: &str, extension: &str) -> String {
+    let safe: String = serial
+        .chars()
+        .map(|c| {
+            if c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-') {
+                c
+            } else {
+                '_'
+            }
+        })
+        .collect();
+    format!("certificate-{safe}.{extension}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture;
+    use super::*;
+
+    fn problem(change: impl FnOnce(&mut CertificateRequest)) -> RequestProblem {
+        let mut request = fixture::released();
+        assert!(request.checked_sensor().is_ok());
+        change(&mut request);
+        request
+            .checked_sensor()
+            .map(|sensor| sensor.serial.clone())
+            .unwrap_err()
+    }
+
+    #[test]
+    fn contradictions_are_found() {
+        assert_eq!(problem(|r| r.item.serial = " ".into()), RequestProblem::NoSerial);
+        assert_eq!(
+            problem(|r| r.item.serial = "X".into()),
+            RequestProblem::SensorMissing("X".into())
+        );
+        assert_eq!(problem(|r| r.number = None), RequestProblem::NoNumber);
+        assert_eq!(
+            problem(|r| r.result.simulated = true),
+            RequestProblem::SimulatedRelease
+        );
+        assert_eq!(
+            problem(|r| r.reference.serial = "Y".into()),
+            RequestProblem::OtherReference("INV-R-003".into(), "Y".into())
+        );
+        assert_eq!(
+            problem(|r| r.judgement.tolerance_percent.truncate(3)),
+            RequestProblem::Tolerances(3, 12)
+        );
+    }
+
+    #[test]
+    fn a_serial_number_cannot_point_elsewhere() {
+        assert_eq!(
+            file_name("../../etc/pass wd", "pdf"),
+            "certificate-.._.._etc_pass_wd.pdf"
+        );
+        assert_eq!(file_name("A-12.b_3", "xml"), "certificate-A-12.b_3.xml");
+    }
+
+    #[test]
+    fn a_request_survives_the_way_to_the_child() {
+        let request = fixture::long();
+        let text = serde_json::to_string(&request).unwrap();
+        assert_eq!(
+            serde_json::from_str::<CertificateRequest>(&text).unwrap(),
+            request
+        );
+    }
+}

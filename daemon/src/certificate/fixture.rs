@@ -1,0 +1,335 @@
+//! An invented run for tests: laboratory, people, makes and numbers exist nowhere.
+//!
+//! Owns requests that look like real ones: twelve points from 0.5 Hz to 100 Hz, one of them rejected.
+
+use super::data::{
+    CertificateRequest, Condition, Customer, DeviationFrom, Item, Judgement, Laboratory, Mounting,
+    MountingSheet, Reference, RequestSchema, Rule, SensorKind,
+};
+use crate::record::result::{
+    AmbientRecord, Finding, PointRecord, ReferenceRecord, RepeatRecord, ResultRecord, ResultSchema,
+    SensorRecord, Software,
+};
+use crate::record::words::{
+    Decision, FindingKind, Method, Outcome, PointStatus, Polarity, SensitivityUnit, State,
+};
+
+const G: f64 = plan_schema::units::STANDARD_GRAVITY;
+const NOMINAL_MV_PER_G: f64 = 100.0;
+
+/// The sensor of [`request`].
+pub(crate) const SERIAL: &str = "INV-0417";
+
+/// A draft on simulated instruments.
+pub(crate) fn request() -> CertificateRequest {
+    CertificateRequest {
+        schema: RequestSchema::V1,
+        number: None,
+        replaces: None,
+        issued: None,
+        template_path: None,
+        laboratory: Laboratory {
+            name: "Example Laboratory for Vibration (invented)".into(),
+            address: vec!["1 Nowhere Lane".into(), "00000 Sampletown".into()],
+            contact: Some("lab@example.invalid".into()),
+            place_of_work: None,
+        },
+        customer: Some(Customer {
+            name: "Bridgewatch Example Company (invented)".into(),
+            address: vec![
+                "Structural monitoring".into(),
+                "7 Fiction Quay".into(),
+                "00001 Sampleport".into(),
+            ],
+        }),
+        order: Some("EX-2000-118".into()),
+        received: None,
+        item: Item {
+            make: "Invented Sensors".into(),
+            model: "Mock 100 DC".into(),
+            serial: SERIAL.into(),
+            kind: SensorKind::DcMems,
+            nominal_sensitivity: Some(NOMINAL_MV_PER_G / 1e3 / G),
+            condition: Condition::AsFound,
+        },
+        mounting: Some(MountingSheet {
+            how: Mounting::Screws,
+            torque: Some("1.5 N m".into()),
+            adapter_mass: Some("42 g".into()),
+            remark: None,
+        }),
+        reference: Reference {
+            make: "Invented Standards".into(),
+            model: "Mock REF".into(),
+            serial: "INV-R-003".into(),
+            certificate: "XC-1999-0312".into(),
+            laboratory: "Example Primary Laboratory (invented)".into(),
+            calibrated: Some("1999-06-14".into()),
+            due: Some("2000-06-14".into()),
+        },
+        method_text: None,
+        judgement: Judgement {
+            rule: Some(Rule::GuardBand),
+            rule_text: None,
+            deviation_from: DeviationFrom::Nominal,
+            reference_frequency_hz: None,
+            tolerance_percent: vec![Some(3.0); 12],
+        },
+        operator: Some("A. Nonymous".into()),
+        authorised_by: None,
+        remarks: vec!["The cable of 3 m belongs to the item and was calibrated with it.".into()],
+        result: result(),
+    }
+}
+
+fn result() -> ResultRecord {
+    ResultRecord {
+        schema: ResultSchema::V1,
+        run: "R-20000101-0001".into(),
+        state: State::Draft,
+        simulated: true,
+        seed: Some(1),
+        software: Software {
+            version: "0.1.0".into(),
+            hash: None,
+            validated: false,
+        },
+        started: "2000-01-01T00:00:00Z".parse().unwrap(),
+        ended: Some("2000-01-01T00:14:21.5Z".parse().unwrap()),
+        rig_s: 861.5,
+        measured_s: 212.0,
+        foreseen_wait_s: 540.0,
+        outcome: Outcome::Done,
+        method: Method::Single,
+        trip: None,
+        ambient: Some(AmbientRecord {
+            temperature_degc_start: Some(22.93),
+            temperature_degc_end: Some(23.21),
+            temperature_degc_min: Some(22.88),
+            temperature_degc_max: Some(23.27),
+            humidity_percent_start: Some(44.0),
+            humidity_percent_end: Some(43.2),
+            humidity_percent_min: Some(42.9),
+            humidity_percent_max: Some(44.6),
+            sensor: Some("ambient".into()),
+        }),
+        reference: ReferenceRecord {
+            serial: "INV-R-003".into(),
+            calibration: "XC-1999-0312".into(),
+        },
+        sensors: vec![SensorRecord {
+            serial: SERIAL.into(),
+            decision: Decision::None,
+            zero_offset_v_before: Some(2.500_81),
+            zero_offset_v_after: Some(2.500_93),
+            bias_v: None,
+            excitation_v: Some(12.003),
+            polarity: Some(Polarity::Normal),
+            points: points(),
+        }],
+    }
+}
+
+fn points() -> Vec<PointRecord> {
+    let list = [
+        (0.5, 1.0),
+        (0.8, 2.0),
+        (1.25, 5.0),
+        (2.0, 5.0),
+        (3.15, 10.0),
+        (5.0, 10.0),
+        (8.0, 10.0),
+        (12.5, 10.0),
+        (16.0, 10.0),
+        (31.5, 10.0),
+        (63.0, 10.0),
+        (100.0, 10.0),
+    ];
+    let mut points: Vec<_> = list.into_iter().map(|(f, a)| point(f, a)).collect();
+    reject(&mut points[1]);
+    points[11].findings.push(Finding {
+        kind: FindingKind::Hum,
+        message: "mains hum at 50 Hz is 1.2 % of the output and was fitted beside the signal.".into(),
+        value: Some(1.2),
+        limit: Some(1.0),
+        unit: Some("percent".into()),
+    });
+    points[11].decision = Decision::ConditionalPass;
+    points
+}
+
+/// A point of a sensor with a mild resonance and some high-pass, as smooth functions of frequency.
+pub(crate) fn point(frequency_hz: f64, target: f64) -> PointRecord {
+    let rise = (frequency_hz / 560.0).powi(2) * 100.0;
+    let deviation = 0.42 * (frequency_hz.ln()).cos() - 0.35 + rise * 0.9;
+    let u_rel = 0.31 + 0.32 / frequency_hz + frequency_hz / 400.0;
+    let mv_per_g = NOMINAL_MV_PER_G * (1.0 + deviation / 100.0);
+    let sensitivity = mv_per_g / 1e3 / G;
+    let phase = -frequency_hz * 0.0418 - 0.03;
+    let acceleration = target * 1.001_7;
+    let omega = 2.0 * std::f64::consts::PI * frequency_hz;
+    PointRecord {
+        frequency_hz,
+        measured_frequency_hz: Some(frequency_hz * 1.000_012),
+        status: PointStatus::Accepted,
+        findings: vec![],
+        target_mps2_peak: target,
+        acceleration_mps2_peak: Some(acceleration),
+        displacement_m_peak: Some(acceleration / omega / omega),
+        cycles_measured: Some(20.0),
+        settle_s: Some(8.0 / frequency_hz),
+        n_segments: Some(5),
+        sensitivity: Some(sensitivity),
+        sensitivity_unit: SensitivityUnit::VoltPerMps2,
+        sensitivity_mv_per_g: Some(mv_per_g),
+        phase_deg: Some(phase),
+        deviation_percent: Some(deviation),
+        u_rel_percent: Some(u_rel),
+        u_phase_deg: Some(0.22 + 0.13 / frequency_hz),
+        u_deviation_percent: Some(u_rel * (1.0 + deviation / 100.0)),
+        coverage_factor: Some(2.0),
+        nu_eff: Some(180.0),
+        decision: Decision::Pass,
+        thd_percent: Some(0.8),
+        thd_harmonic_max: Some(5),
+        snr_db: Some(71.0),
+        temperature_degc: Some(23.1),
+        repeats: vec![RepeatRecord {
+            sensitivity: Some(sensitivity),
+            phase_deg: Some(phase),
+            valid: true,
+        }],
+    }
+}
+
+/// Rejected for distortion; its numbers stay in the record.
+fn reject(point: &mut PointRecord) {
+    point.status = PointStatus::Rejected;
+    point.decision = Decision::None;
+    point.thd_percent = Some(14.2);
+    point.sensitivity_mv_per_g = Some(93.77);
+    point.sensitivity = Some(0.093_77 / G);
+    point.findings.push(Finding {
+        kind: FindingKind::Distortion,
+        message: "distortion of the acceleration 14.2 %, allowed 10 %.".into(),
+        value: Some(14.2),
+        limit: Some(10.0),
+        unit: Some("percent".into()),
+    });
+}
+
+/// A point that the run never came to.
+pub(crate) fn not_reached(frequency_hz: f64, target: f64) -> PointRecord {
+    PointRecord {
+        status: PointStatus::NotReached,
+        decision: Decision::None,
+        measured_frequency_hz: None,
+        acceleration_mps2_peak: None,
+        displacement_m_peak: None,
+        cycles_measured: None,
+        settle_s: None,
+        n_segments: None,
+        sensitivity: None,
+        sensitivity_mv_per_g: None,
+        phase_deg: None,
+        deviation_percent: None,
+        u_rel_percent: None,
+        u_phase_deg: None,
+        u_deviation_percent: None,
+        coverage_factor: None,
+        nu_eff: None,
+        thd_percent: None,
+        thd_harmonic_max: None,
+        snr_db: None,
+        temperature_degc: None,
+        repeats: vec![],
+        ..point(frequency_hz, target)
+    }
+}
+
+/// A released certificate on real instruments.
+pub(crate) fn released() -> CertificateRequest {
+    let mut request = request();
+    request.number = Some("XL-2000-0042".into());
+    request.issued = Some("2000-01-03T10:00:00Z".parse().unwrap());
+    request.authorised_by = Some("B. Nobody".into());
+    request.result.state = State::Released;
+    request.result.simulated = false;
+    request.result.seed = None;
+    request.result.software.validated = true;
+    let sensor = &mut request.result.sensors[0];
+    sensor.points[1] = point(0.8, 2.0);
+    sensor.points[11] = point(100.0, 10.0);
+    sensor.decision = Decision::Pass;
+    request
+}
+
+/// Thirty-one points, cut off by a trip, with names as long as they get and letters of several scripts.
+pub(crate) fn long() -> CertificateRequest {
+    let mut request = request();
+    let frequencies = (-5..=25).map(|n| 10f64.powf(f64::from(n) / 10.0));
+    let nominal = frequencies.map(|f| (f * 100.0).round() / 100.0);
+    let sensor = &mut request.result.sensors[0];
+    sensor.points = nominal
+        .enumerate()
+        .map(|(n, f)| {
+            if n < 28 {
+                point(f, 5.0)
+            } else {
+                not_reached(f, 5.0)
+            }
+        })
+        .collect();
+    reject(&mut sensor.points[3]);
+    request.judgement.tolerance_percent = (0..31)
+        .map(|n| (n != 30).then_some(if n < 15 { 3.0 } else { 5.0 }))
+        .collect();
+    request.judgement.deviation_from = DeviationFrom::ReferenceFrequency;
+    request.judgement.reference_frequency_hz = Some(16.0);
+    request.result.outcome = Outcome::Cancelled;
+    request.laboratory.name =
+        "Laboratory for Vibration, Acoustics and Structural Dynamics of the Invented Institute of Examples"
+            .into();
+    request.customer = Some(Customer {
+        name: "Εταιρεία Παραδειγμάτων Δονήσεων και Κατασκευών Α.Ε. (Пример, Müller & Søn, Łódź)".into(),
+        address: vec!["Οδός Φαντασίας 12, a street with quite a long name indeed".into()],
+    });
+    request.item.model = "Mock 100 DC triaxial, housing of stainless steel, cable 10 m, option K".into();
+    request
+}
+
+/// As little as a certificate can say: one point of a charge sensor, nothing known beyond its magnitude.
+pub(crate) fn bare() -> CertificateRequest {
+    let mut request = request();
+    request.customer = None;
+    request.order = None;
+    request.mounting = None;
+    request.operator = None;
+    request.remarks.clear();
+    request.laboratory.contact = None;
+    request.item.kind = SensorKind::Charge;
+    request.item.nominal_sensitivity = None;
+    request.judgement.rule = None;
+    request.judgement.tolerance_percent.clear();
+    request.result.ambient = None;
+    request.result.ended = None;
+    request.result.outcome = Outcome::Interrupted;
+    let sensor = &mut request.result.sensors[0];
+    sensor.zero_offset_v_before = None;
+    sensor.zero_offset_v_after = None;
+    sensor.excitation_v = None;
+    sensor.polarity = None;
+    sensor.points = vec![PointRecord {
+        sensitivity: Some(1.0213e-12),
+        sensitivity_unit: SensitivityUnit::CoulombPerMps2,
+        sensitivity_mv_per_g: None,
+        phase_deg: None,
+        u_phase_deg: None,
+        deviation_percent: None,
+        u_deviation_percent: None,
+        nu_eff: None,
+        decision: Decision::None,
+        ..point(16.0, 10.0)
+    }];
+    request
+}

@@ -1,0 +1,150 @@
+//! From a request to the bytes of a PDF, in this process.
+//!
+//! Owns the call of the typesetter. Must only be reached in the child process, or with a template that is
+//! trusted: a template can use up time and memory without end.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use typst::diag::SourceDiagnostic;
+use typst::foundations::{Bytes, Datetime, Smart};
+use typst::layout::{Frame, FrameItem};
+use typst::text::TextItem;
+use typst::{World, WorldExt};
+use typst_layout::PagedDocument;
+use typst_pdf::{PdfOptions, Timestamp};
+
+use super::content::{Content, ContentError};
+use super::data::CertificateRequest;
+use super::job::{Failure, TemplateProblem};
+use super::messages::Messages;
+use super::world::CertificateWorld;
+
+/// A certificate in memory.
+pub(super) struct Typeset {
+    /// The pages, for those who want to look at them.
+    #[cfg_attr(not(test), expect(dead_code, reason = "tests read the text of the pages"))]
+    pub(super) document: PagedDocument,
+    /// The file.
+    pub(super) pdf: Vec<u8>,
+    /// What a person should look at.
+    pub(super) warnings: Vec<String>,
+}
+
+/// Sets one certificate. The same request gives the same bytes.
+pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> {
+    let program = |error: String| Failure::Program(error);
+    let messages = Messages::english().map_err(|error| program(error.to_string()))?;
+    let content = Content::of(request, &messages).map_err(|error| match error {
+        ContentError::Request(problem) => Failure::Request(problem),
+        ContentError::Message(missing) => program(missing.to_string()),
+    })?;
+    let moment = moment(request);
+    let handed = hand_over(&content).map_err(|error| program(error.to_string()))?;
+    let world = CertificateWorld::new(request.template_path.as_deref(), handed, moment)?;
+    let compiled = typst::compile::<PagedDocument>(&world);
+    let problems =
+        |list: &[SourceDiagnostic]| list.iter().map(|one| problem(&world, one)).collect::<Vec<_>>();
+    let document = compiled
+        .output
+        .map_err(|errors| Failure::Template(problems(&errors)))?;
+    let options = PdfOptions {
+        ident: Smart::Custom(identity(request)),
+        creator: Smart::Custom(Some("calwright".to_owned())),
+        timestamp: moment.map(Timestamp::new_utc),
+        ..PdfOptions::default()
+    };
+    let pdf = typst_pdf::pdf(&document, &options).map_err(|errors| Failure::Template(problems(&errors)))?;
+    let mut warnings: Vec<_> = problems(&compiled.warnings)
+        .iter()
+        .map(ToString::to_string)
+        .collect();
+    warnings.extend(missing_letters(&document));
+    Ok(Typeset {
+        document,
+        pdf,
+        warnings,
+    })
+}
+
+/// The files that a template is handed.
+fn hand_over(content: &Content) -> Result<BTreeMap<String, Bytes>, serde_json::Error> {
+    let json = serde_json::to_vec(content)?;
+    let mut handed = BTreeMap::from([("/calwright/certificate.json".to_owned(), Bytes::new(json))]);
+    for figure in [&content.figures.deviation, &content.figures.phase]
+        .into_iter()
+        .flatten()
+    {
+        handed.insert(figure.file.to_owned(), Bytes::from_string(figure.svg.clone()));
+    }
+    Ok(handed)
+}
+
+/// The moment that the PDF bears: the end of the run, never the time of rendering.
+fn moment(request: &CertificateRequest) -> Option<Datetime> {
+    let civil = request.result.ended.unwrap_or(request.result.started).civil();
+    let unsigned = |part: i8| u8::try_from(part).ok();
+    Datetime::from_ymd_hms(
+        i32::from(civil.year()),
+        unsigned(civil.month())?,
+        unsigned(civil.day())?,
+        unsigned(civil.hour())?,
+        unsigned(civil.minute())?,
+        unsigned(civil.second())?,
+    )
+}
+
+fn identity(request: &CertificateRequest) -> String {
+    let number = request.number.as_deref().unwrap_or("draft");
+    format!(
+        "calwright certificate {number} {} {}",
+        request.result.run, request.item.serial
+    )
+}
+
+fn problem(world: &CertificateWorld, diagnostic: &SourceDiagnostic) -> TemplateProblem {
+    let place = diagnostic.span.id().and_then(|id| {
+        let source = world.source(id).ok()?;
+        let start = world.range(diagnostic.span)?.start;
+        let (line, column) = source.lines().byte_to_line_column(start)?;
+        Some((id.vpath().get_without_slash().to_owned(), line + 1, column + 1))
+    });
+    TemplateProblem {
+        place,
+        message: diagnostic.message.to_string(),
+        hints: diagnostic.hints.iter().map(|hint| hint.v.to_string()).collect(),
+    }
+}
+
+/// Letters that no font has: they are printed as empty boxes, which must not go unnoticed.
+fn missing_letters(document: &PagedDocument) -> Option<String> {
+    let mut missing = BTreeSet::new();
+    for page in document.pages() {
+        each_text(&page.frame, &mut |item| {
+            let boxes = item.glyphs.iter().filter(|glyph| glyph.id == 0);
+            missing.extend(
+                boxes
+                    .filter_map(|glyph| item.text.get(glyph.range()))
+                    .map(str::to_owned),
+            );
+        });
+    }
+    let letters: Vec<_> = missing.into_iter().collect();
+    (!letters.is_empty()).then(|| {
+        format!(
+            "no font has the letters {}: they are printed as boxes. Put a font file that has them beside a \
+             template of your own",
+            letters.join(" ")
+        )
+    })
+}
+
+/// Visits each run of text on a page.
+pub(super) fn each_text(frame: &Frame, visit: &mut impl FnMut(&TextItem)) {
+    for (_, item) in frame.items() {
+        match item {
+            FrameItem::Group(group) => each_text(&group.frame, visit),
+            FrameItem::Text(text) => visit(text),
+            _ => {}
+        }
+    }
+}

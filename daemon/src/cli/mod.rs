@@ -1,0 +1,187 @@
+//! The command line: what a person types, what comes back, and the exit status.
+//!
+//! Owns arguments, exit status and everything that is printed. Must not decide anything about a run.
+
+mod acknowledge;
+mod certificates;
+mod check;
+mod dry_run;
+mod progress;
+mod recompute;
+mod say;
+mod schema;
+mod summary;
+
+use crate::record::UtcTime;
+use crate::settings::{self, Settings};
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+pub use schema::{KINDS, schema_of_kind};
+
+/// How a command ended; the same numbers everywhere.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Exit {
+    /// Done; every sensor passes, every point was accepted.
+    Done = 0,
+    /// Done, but a sensor is not `pass` or a point was rejected.
+    NotPass = 1,
+    /// Written input or arguments are invalid or infeasible.
+    Input = 2,
+    /// Tripped, or refused because tripped or not armed.
+    Tripped = 3,
+    /// An instrument failed.
+    Instrument = 4,
+    /// Disk, port, or a mistake in the program.
+    Environment = 5,
+    /// Cancelled or interrupted.
+    Cancelled = 6,
+    /// A check of records failed.
+    Records = 7,
+}
+
+/// Calibrates accelerometers by comparison with a reference on a shaker.
+#[derive(Debug, Parser)]
+#[command(name = "calwright", version, about, max_term_width = 100)]
+struct Arguments {
+    /// Settings file; without it calwright.toml in this folder, where it exists.
+    #[arg(long, global = true, env = "CALWRIGHT_SETTINGS")]
+    settings: Option<PathBuf>,
+    /// Folder of what outlives a run: latches and locks.
+    #[arg(long, global = true)]
+    state_dir: Option<PathBuf>,
+    /// Print results as JSON on standard output.
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Say whether a job is feasible, point by point, without touching an instrument.
+    Check {
+        /// The job.
+        job: PathBuf,
+    },
+    /// Run a job on the simulated rig, faster than real time.
+    DryRun(DryRunArguments),
+    /// Derive every result of a run directory again and verify its records.
+    Recompute {
+        /// The run directory.
+        run: PathBuf,
+    },
+    /// Make the certificates of a run directory again.
+    Certificate {
+        /// The run directory.
+        run: PathBuf,
+        /// Where they go.
+        #[arg(long, default_value = ".")]
+        out: PathBuf,
+    },
+    /// Clear a latched trip. Look at rig and amplifier first; name and reason are recorded.
+    Acknowledge {
+        /// Name of the rig, as its file says.
+        rig: String,
+        /// Your name.
+        #[arg(long)]
+        name: String,
+        /// What you found and did.
+        #[arg(long)]
+        reason: String,
+        /// The simulated rig of this name, not the real one.
+        #[arg(long)]
+        simulated: bool,
+    },
+    /// List the drivers.
+    Drivers,
+    /// Print the JSON Schema of a file.
+    Schema {
+        /// Which file.
+        #[arg(value_parser = clap::builder::PossibleValuesParser::new(KINDS))]
+        kind: String,
+    },
+    /// Render certificates: internal, reads a request on standard input.
+    #[command(hide = true)]
+    Render,
+}
+
+#[derive(Debug, Args)]
+struct DryRunArguments {
+    /// The job.
+    job: PathBuf,
+    /// Seed of everything that is drawn by chance.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Faults that strike.
+    #[arg(long)]
+    faults: Option<PathBuf>,
+    /// The run directory; it must not hold a run yet. Without it a new folder below run/.
+    #[arg(long)]
+    out: Option<PathBuf>,
+    /// At most this many times real time; 1 to watch it happen.
+    #[arg(long, value_parser = speed)]
+    speed: Option<f64>,
+    /// The wall time that records carry.
+    #[arg(long, default_value = "2000-01-01T00:00:00Z")]
+    at: UtcTime,
+    /// Leave the certificates out.
+    #[arg(long)]
+    no_certificates: bool,
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
+        _ => Err("write a number above 0, such as 1 or 20".to_owned()),
+    }
+}
+
+/// What every command is given.
+struct Context {
+    settings: Settings,
+    json: bool,
+}
+
+/// Runs the program.
+#[must_use]
+pub fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    if let Command::Render = arguments.command {
+        return ExitCode::from(crate::certificate::child::main(std::io::stdin().lock(), std::io::stdout().lock()));
+    }
+    let settings = match settings::read(arguments.settings.as_deref(), arguments.state_dir.as_deref()) {
+        Ok(settings) => settings,
+        Err(message) => {
+            say::error(&format!("error: {message}"));
+            return ExitCode::from(Exit::Input as u8);
+        }
+    };
+    if let Err(message) = log_to_standard_error(&settings.log) {
+        say::error(&format!("error: {message}"));
+        return ExitCode::from(Exit::Input as u8);
+    }
+    let context = Context { settings, json: arguments.json };
+    let exit = match arguments.command {
+        Command::Check { job } => check::run(&context, &job),
+        Command::DryRun(arguments) => dry_run::run(&context, &arguments),
+        Command::Recompute { run } => recompute::run(&context, &run),
+        Command::Certificate { run, out } => certificates::run(&context, &run, &out),
+        Command::Acknowledge { rig, name, reason, simulated } => {
+            acknowledge::run(&context, &rig, simulated, &name, &reason)
+        }
+        Command::Drivers => schema::drivers(&context),
+        Command::Schema { kind } => schema::print(&kind),
+        Command::Render => Exit::Environment,
+    };
+    ExitCode::from(exit as u8)
+}
+
+fn log_to_standard_error(levels: &str) -> Result<(), String> {
+    let filter = tracing_subscriber::EnvFilter::try_new(levels)
+        .map_err(|e| format!("the setting log = \"{levels}\" can't be used: {e}; write a level such as \"info\""))?;
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).init();
+    Ok(())
+}

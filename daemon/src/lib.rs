@@ -1,0 +1,16 @@
+//! Calwright: calibrates accelerometers by comparison with a reference on a shaker, unattended.
+//!
+//! The shell around the pure core: files, settings, the station with its threads, records, certificates, command line.
+//! Arrows point down only: this package sees `calibration`, `drivers`, `sim` and `plan-schema`, and nothing but the
+//! whole-system tests sees this package.
+
+pub mod certificate;
+pub mod cli;
+pub mod files;
+pub mod hash;
+pub mod load;
+pub mod record;
+pub mod recompute;
+pub mod settings;
+pub mod station;
+pub mod wiring;

@@ -1,0 +1,218 @@
+//! Deriving every result of a run directory again from its raw waveforms, and verifying its chain.
+//!
+//! Same program and target: identical bytes. Otherwise figures agree within 1e-11.
+
+use crate::files::Files;
+use crate::hash::sha256;
+use crate::record::assemble::assemble;
+use crate::record::convert;
+use crate::record::journal::{FinishedEntry, Journal, PointEntry, QuietEntry, UnreachedEntry, What};
+use crate::record::raw::Raw;
+use crate::record::run::{ESTIMATOR, RunRecord, target};
+use crate::record::ResultRecord;
+use calibration::evaluate::RunFacts;
+use calibration::sequence::{Measurement, PointEnd, QuietRecord, QuietTime, Setup, measure};
+use plan_schema::units::{Celsius, Hertz, SampleIndex, Seconds, Volts};
+use serde_json::Value;
+use std::fmt;
+use std::path::Path;
+use std::sync::Arc;
+
+/// What was derived again.
+#[derive(Debug)]
+pub struct Recomputed {
+    /// Name of the run.
+    pub run: String,
+    /// Points and repeats that were fitted again.
+    pub dwells: usize,
+    /// Entries of the journal.
+    pub entries: usize,
+    /// The result as derived again; `None` for a run that was cut off.
+    pub result: Option<ResultRecord>,
+    /// True if the bytes are the same, false if only the figures are.
+    pub identical: bool,
+    /// A torn last line of the journal, set aside.
+    pub torn: Option<String>,
+}
+
+/// Something in the records is not as it was written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Discrepancy {
+    /// The file.
+    pub file: String,
+    /// What is wrong with it.
+    pub what: String,
+}
+
+impl fmt::Display for Discrepancy {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", self.file, self.what)
+    }
+}
+
+impl std::error::Error for Discrepancy {}
+
+fn wrong(file: impl Into<String>, what: impl Into<String>) -> Discrepancy {
+    Discrepancy { file: file.into(), what: what.into() }
+}
+
+/// Derives a run again and compares.
+///
+/// # Errors
+/// The first thing that is not as it was written, with the file's name.
+pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Discrepancy> {
+    let read = |name: &str| files.read(&directory.join(name)).map_err(|e| wrong(name, format!("can't be read: {e}")));
+    let journal = Journal::read(&read("journal.jsonl")?).map_err(|e| wrong("journal.jsonl", e))?;
+    let run_bytes = read("run.json")?;
+    let Some(What::Started(start)) = journal.entries.first().map(|e| &e.what) else {
+        return Err(wrong("journal.jsonl", "its first entry does not begin a run"));
+    };
+    if sha256(&run_bytes) != start.run_sha256 {
+        return Err(wrong("run.json", "its hash is not the one in the journal"));
+    }
+    let record: RunRecord =
+        serde_json::from_slice(&run_bytes).map_err(|e| wrong("run.json", format!("can't be read: {e}")))?;
+    if record.estimator != ESTIMATOR {
+        let what = format!("estimator {} is not in this program, which has {ESTIMATOR}", record.estimator);
+        return Err(wrong("run.json", what));
+    }
+    let job = record.job().map_err(|e| wrong("run.json", e.to_string()))?;
+    let setup = Setup::new(job);
+    let replay = Replay { directory, files, setup: &setup };
+    let (facts, end) = replay.facts(&journal)?;
+    let mut recomputed = Recomputed {
+        run: record.run.clone(),
+        dwells: facts.ends.iter().filter(|e| matches!(e, PointEnd::Measured(_))).count(),
+        entries: journal.entries.len(),
+        result: None,
+        identical: false,
+        torn: journal.torn.clone(),
+    };
+    let Some(end) = end else {
+        // Cut off: there is no result to compare with, and what is there is as it was written.
+        return Ok(recomputed);
+    };
+    if let Some(hash) = &end.truth_sha256
+        && sha256(&read("truth.json")?) != *hash
+    {
+        return Err(wrong("truth.json", "its hash is not the one in the journal"));
+    }
+    let stored = read("result.json")?;
+    if sha256(&stored) != end.result_sha256 {
+        return Err(wrong("result.json", "its hash is not the one in the journal"));
+    }
+    let result = assemble(&record, &setup, &facts, &end).map_err(|e| wrong("run.json", e.to_string()))?;
+    recomputed.identical = compare(&record, &stored, &result)?;
+    recomputed.result = Some(result);
+    Ok(recomputed)
+}
+
+struct Replay<'a> {
+    directory: &'a Path,
+    files: &'a dyn Files,
+    setup: &'a Setup,
+}
+
+impl Replay<'_> {
+    fn facts(&self, journal: &Journal) -> Result<(RunFacts, Option<FinishedEntry>), Discrepancy> {
+        let mut facts = RunFacts::default();
+        let mut end = None;
+        for entry in &journal.entries {
+            match &entry.what {
+                What::Started(_) => {}
+                What::Quiet(quiet) => facts.quiet.push(self.quiet(quiet)?),
+                What::Point(point) => facts.ends.push(PointEnd::Measured(self.dwell(point)?)),
+                What::Unreached(unreached) => facts.ends.push(unreached_back(unreached)),
+                What::Trip(trip) => drop(self.raw(&trip.raw_sha256)?),
+                What::Finished(finished) => end = Some(finished.as_ref().clone()),
+            }
+        }
+        Ok((facts, end))
+    }
+
+    /// Reads waveforms and verifies that they are the ones that the journal names.
+    fn raw(&self, hash: &str) -> Result<Raw, Discrepancy> {
+        let name = format!("raw/{hash}.parquet");
+        let path = self.directory.join(&name);
+        let bytes = self.files.read(&path).map_err(|e| wrong(&name, format!("can't be read: {e}")))?;
+        if sha256(&bytes) != hash {
+            return Err(wrong(&name, "its hash is not its name"));
+        }
+        Raw::decode(bytes).map_err(|e| wrong(&name, format!("can't be read: {e}")))
+    }
+
+    fn quiet(&self, entry: &QuietEntry) -> Result<QuietRecord, Discrepancy> {
+        let raw = self.raw(&entry.raw_sha256)?;
+        let when = if entry.before { QuietTime::Before } else { QuietTime::After };
+        Ok(QuietRecord::of(when, SampleIndex(entry.first_sample), Arc::new(raw.columns)))
+    }
+
+    fn dwell(&self, entry: &PointEntry) -> Result<Measurement, Discrepancy> {
+        let number = usize::try_from(entry.point.saturating_sub(1)).unwrap_or(usize::MAX);
+        let Some(point) = self.setup.job.points.get(number) else {
+            return Err(wrong("journal.jsonl", format!("the plan has no point {}", entry.point)));
+        };
+        let raw = self.raw(&entry.raw_sha256)?;
+        let applied_frequency = Hertz::new(entry.applied_frequency_hz);
+        let (estimate, mut findings) = measure(&self.setup.job, point, applied_frequency, &raw.columns);
+        findings.extend(entry.findings.iter().map(convert::finding_back));
+        Ok(Measurement {
+            point: number,
+            repeat: entry.repeat.saturating_sub(1),
+            first_sample: SampleIndex(entry.first_sample),
+            samples: Arc::new(raw.columns),
+            applied_frequency,
+            drive: Volts::new(entry.drive_v_peak),
+            settle: Seconds::new(entry.settle_s),
+            temperature: entry.temperature_degc.map(Celsius::new),
+            estimate,
+            findings,
+        })
+    }
+}
+
+fn unreached_back(entry: &UnreachedEntry) -> PointEnd {
+    PointEnd::Unreached {
+        point: usize::try_from(entry.point.saturating_sub(1)).unwrap_or(usize::MAX),
+        repeat: entry.repeat.saturating_sub(1),
+        settle: Seconds::new(entry.settle_s),
+        finding: convert::finding_back(&entry.finding),
+    }
+}
+
+/// True for identical bytes; an error where figures differ by more than they may.
+fn compare(record: &RunRecord, stored: &[u8], result: &ResultRecord) -> Result<bool, Discrepancy> {
+    let bug = |e: serde_json::Error| wrong("result.json", e.to_string());
+    let mut text = serde_json::to_string_pretty(result).map_err(bug)?;
+    text.push('\n');
+    if text.as_bytes() == stored {
+        return Ok(true);
+    }
+    let same_program = record.target == target() && record.software.version == env!("CARGO_PKG_VERSION");
+    let was: Value = serde_json::from_slice(stored).map_err(bug)?;
+    let is = serde_json::to_value(result).map_err(bug)?;
+    match difference("", &was, &is) {
+        Some(place) => Err(wrong("result.json", format!("derived again it differs at {place}"))),
+        None if same_program => Err(wrong("result.json", "derived again its bytes differ, though its figures do not")),
+        None => Ok(false),
+    }
+}
+
+/// Where two JSON values differ by more than 1e-11, relative or absolute.
+fn difference(place: &str, was: &Value, is: &Value) -> Option<String> {
+    match (was, is) {
+        (Value::Number(a), Value::Number(b)) => {
+            let (a, b) = (a.as_f64().unwrap_or(f64::NAN), b.as_f64().unwrap_or(f64::NAN));
+            let near = (a - b).abs() <= 1e-11 * a.abs().max(b.abs()).max(1.0);
+            (!near).then(|| format!("{place}: {a} was stored, {b} follows from the waveforms"))
+        }
+        (Value::Array(a), Value::Array(b)) if a.len() == b.len() => {
+            a.iter().zip(b).enumerate().find_map(|(n, (a, b))| difference(&format!("{place}[{n}]"), a, b))
+        }
+        (Value::Object(a), Value::Object(b)) if a.len() == b.len() => a.iter().find_map(|(key, value)| {
+            let other = b.get(key).unwrap_or(&Value::Null);
+            difference(&format!("{place}.{key}"), value, other)
+        }),
+        (a, b) => (a != b).then(|| format!("{place}: {a} was stored, {b} follows from the waveforms")),
+    }
+}

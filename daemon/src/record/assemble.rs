@@ -1,0 +1,65 @@
+//! The result of a run, put together from what was known before it, what it measured, and how it ended.
+//!
+//! A live run and a recomputed one come through here, so that they agree to the bit.
+
+use super::convert;
+use super::journal::FinishedEntry;
+use super::result::{ReferenceRecord, ResultRecord, ResultSchema};
+use super::run::RunRecord;
+use super::time::UtcTime;
+use super::words::{Method, State};
+use calibration::evaluate::{Circumstances, RunFacts, evaluate, measured_time};
+use calibration::sequence::Setup;
+use calibration::uncertainty::UncertaintyError;
+use jiff::civil;
+use plan_schema::units::Seconds;
+
+/// Puts the result together.
+///
+/// # Errors
+/// Where a figure of the files can't enter a budget.
+pub fn assemble(
+    record: &RunRecord,
+    setup: &Setup,
+    facts: &RunFacts,
+    end: &FinishedEntry,
+) -> Result<ResultRecord, UncertaintyError> {
+    let circumstances = circumstances(setup, record.started);
+    let sensors = evaluate(setup, facts, &circumstances)?;
+    let harmonics = setup.job.plan.harmonics;
+    let sensors: Vec<_> = sensors.iter().map(|s| convert::sensor(s, harmonics)).collect();
+    Ok(ResultRecord {
+        schema: ResultSchema::V1,
+        run: record.run.clone(),
+        state: State::Draft,
+        simulated: record.simulated,
+        seed: record.seed,
+        software: record.software.clone(),
+        started: end.started,
+        ended: Some(end.ended),
+        rig_s: end.rig_s,
+        measured_s: measured_time(setup, facts).si(),
+        foreseen_wait_s: end.foreseen_wait_s,
+        outcome: end.outcome,
+        method: if sensors.len() > 1 { Method::Multi } else { Method::Single },
+        trip: end.trip.clone(),
+        ambient: end.ambient.clone(),
+        reference: ReferenceRecord {
+            serial: setup.job.reference.reference.serial.clone(),
+            calibration: setup.job.reference.calibration.certificate.clone(),
+        },
+        sensors,
+    })
+}
+
+/// What is known beside samples and files: how old the reference's calibration is on the day of the run.
+#[must_use]
+pub fn circumstances(setup: &Setup, started: UtcTime) -> Circumstances {
+    let date = setup.job.reference.calibration.date;
+    let year = i16::try_from(date.year).unwrap_or(i16::MAX);
+    let day = |part: u8| i8::try_from(part).unwrap_or(1);
+    let age = civil::Date::new(year, day(date.month), day(date.day))
+        .ok()
+        .map(|calibrated| started.civil().date().duration_since(calibrated).as_secs_f64());
+    Circumstances { since_calibration: Seconds::new(age.unwrap_or(0.0).max(0.0)) }
+}

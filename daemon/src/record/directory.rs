@@ -1,0 +1,206 @@
+//! The run directory: `run.json`, `journal.jsonl`, `raw/`, and what is derived from them.
+//!
+//! Owns the order of writing: raw waveforms first, then the journal entry that names them by hash.
+//! Invariant: a point that was reported as stored is on the disk with everything that its results need.
+
+use super::convert;
+use super::journal::{
+    Chain, FinishedEntry, PointEntry, QuietEntry, StartedEntry, TripEntry, UnreachedEntry, What,
+};
+use super::raw::Raw;
+use super::run::RunRecord;
+use super::time::UtcTime;
+use crate::files::Files;
+use crate::hash::sha256;
+use crate::station::RunStore;
+use calibration::evaluate::RunFacts;
+use calibration::interlock::Trip;
+use calibration::sequence::{Measurement, PointEnd, QuietRecord, QuietTime, Recent};
+use jiff::Timestamp;
+use plan_schema::resolve::ResolvedJob;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// A run directory that is being written.
+pub struct RunDirectory {
+    path: PathBuf,
+    files: Arc<dyn Files>,
+    chain: Chain,
+    run: String,
+    names: Vec<String>,
+    rate: f64,
+    harmonics: u32,
+    /// What is needed to evaluate the run when it is over.
+    pub facts: RunFacts,
+}
+
+impl RunDirectory {
+    /// Makes the directory and writes `run.json` and the first entry.
+    ///
+    /// # Errors
+    /// Of the disk; `AlreadyExists` where a run lies there already.
+    pub fn create(path: &Path, files: Arc<dyn Files>, record: &RunRecord, job: &ResolvedJob) -> io::Result<Self> {
+        if path.join("run.json").exists() {
+            let message = format!("{} holds a run already; nothing recorded is ever overwritten", path.display());
+            return Err(io::Error::new(io::ErrorKind::AlreadyExists, message));
+        }
+        files.create_dir(&path.join("raw"))?;
+        files.create_dir(path)?;
+        let text = pretty(record)?;
+        files.write(&path.join("run.json"), text.as_bytes())?;
+        let mut directory = Self {
+            path: path.to_owned(),
+            files,
+            chain: Chain::default(),
+            run: record.run.clone(),
+            names: job.columns.iter().map(|c| c.name.clone()).collect(),
+            rate: job.rig.acquisition.rate.si(),
+            harmonics: job.plan.harmonics,
+            facts: RunFacts::default(),
+        };
+        let entry = StartedEntry { run_sha256: sha256(text.as_bytes()) };
+        directory.enter(record.started, What::Started(entry))?;
+        Ok(directory)
+    }
+
+    /// Where it lies.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    fn enter(&mut self, at: UtcTime, what: What) -> io::Result<()> {
+        // The chain moves on only with a line that is on the disk.
+        let mut chain = self.chain.clone();
+        let line = chain.line(at, what).map_err(io::Error::other)?;
+        self.files.append(&self.path.join("journal.jsonl"), line.as_bytes())?;
+        self.chain = chain;
+        Ok(())
+    }
+
+    /// Writes waveforms under the name of their hash, and returns it.
+    fn keep(&self, columns: &[Vec<f32>], mut metadata: BTreeMap<String, String>) -> io::Result<String> {
+        metadata.insert("rate_hz".to_owned(), self.rate.to_string());
+        metadata.insert("channels".to_owned(), self.names.join(","));
+        let raw = Raw { names: self.names.clone(), columns: columns.to_vec(), metadata };
+        let bytes = raw.encode().map_err(io::Error::other)?;
+        let hash = sha256(&bytes);
+        self.files.write(&self.path.join("raw").join(format!("{hash}.parquet")), &bytes)?;
+        Ok(hash)
+    }
+
+    /// Writes what is derived, then the last entry that vouches for it.
+    ///
+    /// # Errors
+    /// Of the disk.
+    pub fn finish<R: Serialize, T: Serialize>(
+        &mut self,
+        mut entry: FinishedEntry,
+        result: &R,
+        truth: Option<&T>,
+    ) -> io::Result<()> {
+        let text = pretty(result)?;
+        self.files.write(&self.path.join("result.json"), text.as_bytes())?;
+        entry.result_sha256 = sha256(text.as_bytes());
+        if let Some(truth) = truth {
+            let text = pretty(truth)?;
+            self.files.write(&self.path.join("truth.json"), text.as_bytes())?;
+            entry.truth_sha256 = Some(sha256(text.as_bytes()));
+        }
+        self.enter(entry.ended, What::Finished(Box::new(entry)))
+    }
+
+    fn measured(&mut self, at: Timestamp, m: Measurement) -> io::Result<()> {
+        let raw_sha256 = self.keep(&m.samples, dwell_metadata(&m, self.harmonics))?;
+        let entry = PointEntry {
+            point: m.point as u64 + 1,
+            repeat: m.repeat + 1,
+            first_sample: m.first_sample.0,
+            applied_frequency_hz: m.applied_frequency.si(),
+            drive_v_peak: m.drive.si(),
+            settle_s: m.settle.si(),
+            temperature_degc: m.temperature.map(|t| t.si()),
+            findings: outside_findings(&m),
+            raw_sha256,
+        };
+        self.enter(at.into(), What::Point(entry))?;
+        self.facts.ends.push(PointEnd::Measured(m));
+        Ok(())
+    }
+}
+
+/// Findings that measuring the waveforms again does not give: they speak of the room, not of the samples.
+fn outside_findings(m: &Measurement) -> Vec<super::result::Finding> {
+    let outside = |f: &&calibration::sequence::Finding| f.kind == calibration::sequence::FindingKind::AmbientOut;
+    m.findings.iter().filter(outside).map(convert::finding).collect()
+}
+
+fn dwell_metadata(m: &Measurement, harmonics: u32) -> BTreeMap<String, String> {
+    let mut metadata = BTreeMap::from([
+        ("content".to_owned(), "dwell".to_owned()),
+        ("point".to_owned(), (m.point + 1).to_string()),
+        ("repeat".to_owned(), (m.repeat + 1).to_string()),
+        ("first_sample".to_owned(), m.first_sample.0.to_string()),
+        ("applied_frequency_hz".to_owned(), m.applied_frequency.si().to_string()),
+        ("model_harmonics".to_owned(), harmonics.max(1).to_string()),
+        ("model_terms".to_owned(), "offset,drift,cosine and sine of each harmonic".to_owned()),
+    ]);
+    if let Ok(estimate) = &m.estimate {
+        let bounds: Vec<String> = estimate.segments.iter().map(|s| format!("{}:{}", s.start, s.end)).collect();
+        metadata.insert("segments".to_owned(), bounds.join(","));
+        metadata.insert("fitted_frequency_hz".to_owned(), estimate.frequency.si().to_string());
+    }
+    metadata
+}
+
+impl RunStore for RunDirectory {
+    fn quiet(&mut self, at: Timestamp, record: QuietRecord) -> io::Result<()> {
+        let metadata = BTreeMap::from([
+            ("content".to_owned(), "quiet".to_owned()),
+            ("first_sample".to_owned(), record.first_sample.0.to_string()),
+        ]);
+        let raw_sha256 = self.keep(&record.samples, metadata)?;
+        let before = record.when == QuietTime::Before;
+        let entry = QuietEntry { before, first_sample: record.first_sample.0, raw_sha256 };
+        self.enter(at.into(), What::Quiet(entry))?;
+        self.facts.quiet.push(record);
+        Ok(())
+    }
+
+    fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()> {
+        match end {
+            PointEnd::Measured(m) => self.measured(at, m),
+            PointEnd::Unreached { point, repeat, settle, ref finding } => {
+                let entry = UnreachedEntry {
+                    point: point as u64 + 1,
+                    repeat: repeat + 1,
+                    settle_s: settle.si(),
+                    finding: convert::finding(finding),
+                };
+                self.enter(at.into(), What::Unreached(entry))?;
+                self.facts.ends.push(end);
+                Ok(())
+            }
+        }
+    }
+
+    fn trip(&mut self, at: Timestamp, trip: &Trip, recent: &Recent) -> io::Result<()> {
+        let first_sample = recent.first_sample().0;
+        let metadata = BTreeMap::from([
+            ("content".to_owned(), "trip".to_owned()),
+            ("first_sample".to_owned(), first_sample.to_string()),
+        ]);
+        let raw_sha256 = self.keep(&recent.samples(), metadata)?;
+        let entry = TripEntry { trip: convert::trip(trip, &self.run, at.into()), first_sample, raw_sha256 };
+        self.enter(at.into(), What::Trip(entry))
+    }
+}
+
+fn pretty<T: Serialize>(value: &T) -> io::Result<String> {
+    let mut text = serde_json::to_string_pretty(value).map_err(io::Error::other)?;
+    text.push('\n');
+    Ok(text)
+}

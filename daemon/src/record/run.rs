@@ -1,0 +1,114 @@
+//! `run.json`: everything that was known before the first motion, as the files said it.
+//!
+//! Plan, job, rig and extracts of the registers are kept in the format in which people write them, and are read back
+//! by the same reader; so a run can be derived again without the files it came from.
+
+use super::result::Software;
+use super::time::UtcTime;
+use plan_schema::plan::{FORMAT, Format};
+use plan_schema::read::{Document, Report, Written};
+use plan_schema::record::to_json;
+use plan_schema::registers::{ReferenceRegister, SensorRegister};
+use plan_schema::resolve::{JobFiles, ResolvedJob};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+/// Number of the estimator; it changes when the same samples give other figures.
+pub const ESTIMATOR: u32 = 1;
+
+/// The schema of this file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum RunSchema {
+    /// The first version.
+    #[serde(rename = "calwright.run/1")]
+    V1,
+}
+
+/// What was known before the first motion.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RunRecord {
+    /// Name and version of this format.
+    pub schema: RunSchema,
+    /// Name of the run.
+    pub run: String,
+    /// True for a dry run.
+    pub simulated: bool,
+    /// Seed of the simulator, for dry runs.
+    pub seed: Option<u64>,
+    /// When it was begun.
+    pub started: UtcTime,
+    /// The program.
+    pub software: Software,
+    /// What the program was built for.
+    pub target: String,
+    /// Version of the written formats below.
+    pub format: u32,
+    /// Number of the estimator.
+    pub estimator: u32,
+    /// The plan, as written.
+    pub plan: Value,
+    /// The job, as written.
+    pub job: Value,
+    /// The rig, as written.
+    pub rig: Value,
+    /// The sensors that are mounted, as registered.
+    pub sensors: Value,
+    /// The reference with the calibration in force, as registered.
+    pub references: Value,
+}
+
+impl RunRecord {
+    /// The record of a job that is about to run.
+    #[must_use]
+    pub fn of(job: &ResolvedJob, run: &str, seed: Option<u64>, started: UtcTime, software: Software) -> Self {
+        let sensors =
+            SensorRegister { format: Format(FORMAT), sensors: job.sensors.iter().map(|s| s.sensor.clone()).collect() };
+        let mut reference = job.reference.reference.clone();
+        reference.calibrations = vec![job.reference.calibration.clone()];
+        let references = ReferenceRegister { format: Format(FORMAT), references: vec![reference] };
+        Self {
+            schema: RunSchema::V1,
+            run: run.to_owned(),
+            simulated: seed.is_some(),
+            seed,
+            started,
+            software,
+            target: target(),
+            format: FORMAT,
+            estimator: ESTIMATOR,
+            plan: to_json(&job.plan),
+            job: to_json(&job.job),
+            rig: to_json(&job.rig),
+            sensors: to_json(&sensors),
+            references: to_json(&references),
+        }
+    }
+
+    /// The job again, through the same reader as the files.
+    ///
+    /// # Errors
+    /// What is wrong with the record.
+    pub fn job(&self) -> Result<ResolvedJob, Report> {
+        let files = JobFiles {
+            plan: document("run.json: plan", &self.plan)?,
+            job: document("run.json: job", &self.job)?,
+            rig: document("run.json: rig", &self.rig)?,
+            sensors: document("run.json: sensors", &self.sensors)?,
+            references: document("run.json: references", &self.references)?,
+        };
+        ResolvedJob::resolve(&files).map(|(job, _)| job)
+    }
+}
+
+fn document<T: Written>(name: &str, value: &Value) -> Result<Document<T>, Report> {
+    // A value that has no TOML form reads as an empty file, whose missing keys are then named.
+    Document::read(name, &toml::to_string(value).unwrap_or_default())
+}
+
+/// What this program was built for.
+#[must_use]
+pub fn target() -> String {
+    format!("{}-{}", std::env::consts::ARCH, std::env::consts::OS)
+}

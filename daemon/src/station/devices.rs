@@ -1,0 +1,244 @@
+//! One task a device: it owns the role, takes commands one after the other, and answers into the engine's inbox.
+//!
+//! Every call is bounded: an instrument that does not answer within the rig's reply limit has failed as a time-out.
+
+use super::messages::{AmplifierCommand, Message, SourceCommand};
+use drivers::{
+    Acquisition, AcquisitionRequest, Ambient, Block, ChannelRequest, Contacts, Continuity, DriverError, ErrorKind,
+    Guarded, Identity, Opened, PermitGate, PowerAmplifier, Registry, SafeHandle, SignalSource,
+};
+use plan_schema::resolve::ResolvedJob;
+use plan_schema::rig::Rig;
+use plan_schema::units::Seconds;
+use std::collections::BTreeMap;
+use std::future::Future;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::mpsc::{Receiver, Sender, channel};
+
+/// Commands that may wait at a device. The engine never has more than a few under way.
+const DEPTH: usize = 8;
+
+/// The open instruments of a rig with their roles taken out.
+pub(super) struct Bench {
+    pub(super) source: Box<dyn SignalSource>,
+    pub(super) amplifier: Box<dyn PowerAmplifier>,
+    pub(super) acquisition: Box<dyn Acquisition>,
+    pub(super) ambient: Option<Box<dyn Ambient>>,
+    pub(super) contacts: Option<Box<dyn Contacts>>,
+    pub(super) safes: Safes,
+    pub(super) identities: BTreeMap<String, Identity>,
+}
+
+/// What makes source and amplifier safe, and how long it may take.
+#[derive(Clone)]
+pub(super) struct Safes {
+    pub(super) source: (String, Arc<dyn SafeHandle>, Seconds),
+    pub(super) amplifier: (String, Arc<dyn SafeHandle>, Seconds),
+}
+
+/// Senders to the device tasks.
+pub(super) struct Lines {
+    pub(super) source: Sender<SourceCommand>,
+    pub(super) amplifier: Sender<AmplifierCommand>,
+    pub(super) acquisition: Sender<Seconds>,
+    pub(super) ambient: Option<Sender<()>>,
+    pub(super) contacts: Option<Sender<()>>,
+}
+
+/// Name of the instrument in `instrument.role`.
+pub(super) fn instrument_of(role: &str) -> &str {
+    role.split_once('.').map_or(role, |(instrument, _)| instrument)
+}
+
+/// Opens every instrument of a rig. Opening changes no output.
+pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> Result<Bench, DriverError> {
+    let mut opened: BTreeMap<String, Opened> = BTreeMap::new();
+    for instrument in &rig.instruments {
+        let factory = registry.find(instrument)?;
+        let one = bounded(rig.timing.reply_limit * 10.0, &instrument.name, "open", factory.open(instrument)).await?;
+        opened.insert(instrument.name.clone(), one);
+    }
+    let roles = &rig.roles;
+    let safe = |role: &str| {
+        let one = opened.get(instrument_of(role)).ok_or_else(|| missing(role))?;
+        Ok::<_, DriverError>((instrument_of(role).to_owned(), one.safe.clone(), one.safe_within))
+    };
+    let safes = Safes { source: safe(&roles.source)?, amplifier: safe(&roles.amplifier)? };
+    let identities = opened.iter().map(|(name, o)| (name.clone(), o.identity.clone())).collect();
+    let source = take(&mut opened, &roles.source, |o| o.source.take())?;
+    let amplifier = take(&mut opened, &roles.amplifier, |o| o.amplifier.take())?;
+    let acquisition = take(&mut opened, &roles.acquisition, |o| o.acquisition.take())?;
+    let ambient = match &roles.ambient {
+        Some(role) => Some(take(&mut opened, role, |o| o.ambient.take())?),
+        None => None,
+    };
+    let contacts = match &roles.contacts {
+        Some(role) => Some(take(&mut opened, role, |o| o.contacts.take())?),
+        None => None,
+    };
+    let source = Box::new(Guarded::new(source, gate.clone(), instrument_of(&roles.source)));
+    Ok(Bench { source, amplifier, acquisition, ambient, contacts, safes, identities })
+}
+
+/// Takes a role out of an open instrument.
+fn take<T>(
+    opened: &mut BTreeMap<String, Opened>,
+    role: &str,
+    out: impl Fn(&mut Opened) -> Option<T>,
+) -> Result<T, DriverError> {
+    opened.get_mut(instrument_of(role)).and_then(out).ok_or_else(|| missing(role))
+}
+
+fn missing(role: &str) -> DriverError {
+    let detail = format!("the instrument does not fill the role '{role}'");
+    DriverError::new(ErrorKind::Unsupported, instrument_of(role), "open", detail)
+}
+
+impl Bench {
+    /// Sets the acquisition up as the rig file says and starts it.
+    pub(super) async fn start(&mut self, job: &ResolvedJob) -> Result<(), DriverError> {
+        let rig = &job.rig;
+        let name = instrument_of(&rig.roles.acquisition).to_owned();
+        let frames = rig.acquisition.block.si() * rig.acquisition.rate.si();
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the range of u32")]
+        let frames = frames.round().clamp(1.0, 1e8) as u32;
+        let channels = job.columns.iter().map(|c| ChannelRequest { input: c.input, range: c.range }).collect();
+        let want = AcquisitionRequest { rate: rig.acquisition.rate, frames, channels };
+        let limit = rig.timing.reply_limit;
+        let applied = bounded(limit, &name, "configure", self.acquisition.configure(&want)).await?;
+        if applied != want || self.acquisition.continuity() != Continuity::Continuous {
+            let detail = format!("asked for {want:?}, got {applied:?}; continuous blocks at the rate of the rig file are needed");
+            return Err(DriverError::new(ErrorKind::Unsupported, &name, "configure", detail));
+        }
+        bounded(limit, &name, "start", self.acquisition.start()).await
+    }
+
+    /// Gives each role a task of its own.
+    pub(super) fn spawn(self, rig: &Rig, inbox: &Sender<Message>) -> Lines {
+        let limit = rig.timing.reply_limit;
+        let (source, commands) = channel(DEPTH);
+        tokio::spawn(source_task(self.source, instrument_of(&rig.roles.source).to_owned(), limit, commands, inbox.clone()));
+        let (amplifier, commands) = channel(DEPTH);
+        let name = instrument_of(&rig.roles.amplifier).to_owned();
+        tokio::spawn(amplifier_task(self.amplifier, name, limit, commands, inbox.clone()));
+        let (acquisition, commands) = channel(DEPTH);
+        let name = instrument_of(&rig.roles.acquisition).to_owned();
+        tokio::spawn(acquisition_task(self.acquisition, name, commands, inbox.clone()));
+        let ambient = self.ambient.map(|device| {
+            let (line, commands) = channel(DEPTH);
+            let name = rig.roles.ambient.as_deref().map_or("ambient", instrument_of).to_owned();
+            tokio::spawn(ambient_task(device, name, limit, commands, inbox.clone()));
+            line
+        });
+        let contacts = self.contacts.map(|device| {
+            let (line, commands) = channel(DEPTH);
+            let name = rig.roles.contacts.as_deref().map_or("contacts", instrument_of).to_owned();
+            tokio::spawn(contacts_task(device, name, limit, commands, inbox.clone()));
+            line
+        });
+        Lines { source, amplifier, acquisition, ambient, contacts }
+    }
+}
+
+/// Runs a call that has to end within `limit`.
+pub(super) async fn bounded<T>(
+    limit: Seconds,
+    instrument: &str,
+    op: &'static str,
+    call: impl Future<Output = Result<T, DriverError>>,
+) -> Result<T, DriverError> {
+    match tokio::time::timeout(Duration::from_secs_f64(limit.si().clamp(0.001, 3600.0)), call).await {
+        Ok(result) => result,
+        Err(_) => {
+            let detail = format!("no answer within {limit}");
+            Err(DriverError::new(ErrorKind::Timeout, instrument, op, detail))
+        }
+    }
+}
+
+async fn source_task(
+    mut device: Box<dyn SignalSource>,
+    name: String,
+    limit: Seconds,
+    mut commands: Receiver<SourceCommand>,
+    inbox: Sender<Message>,
+) {
+    while let Some(command) = commands.recv().await {
+        let message = match command {
+            SourceCommand::Tone(permit, tone) => {
+                Message::Tone(bounded(limit, &name, "set_tone", device.set_tone(&permit, tone)).await)
+            }
+            SourceCommand::Off => Message::SourceOff(bounded(limit, &name, "output_off", device.output_off()).await),
+        };
+        if inbox.send(message).await.is_err() {
+            return;
+        }
+    }
+}
+
+async fn amplifier_task(
+    mut device: Box<dyn PowerAmplifier>,
+    name: String,
+    limit: Seconds,
+    mut commands: Receiver<AmplifierCommand>,
+    inbox: Sender<Message>,
+) {
+    while let Some(command) = commands.recv().await {
+        let message = match command {
+            AmplifierCommand::Unmute(permit) => {
+                Message::Unmuted(bounded(limit, &name, "unmute", device.unmute(&permit)).await)
+            }
+            AmplifierCommand::Status => Message::Amplifier(bounded(limit, &name, "status", device.status()).await),
+        };
+        if inbox.send(message).await.is_err() {
+            return;
+        }
+    }
+}
+
+async fn acquisition_task(
+    mut device: Box<dyn Acquisition>,
+    name: String,
+    mut commands: Receiver<Seconds>,
+    inbox: Sender<Message>,
+) {
+    while let Some(within) = commands.recv().await {
+        // The driver bounds the wait itself; the margin catches one that does not.
+        let block: Result<Option<Block>, _> =
+            bounded(within * 2.0 + Seconds::new(0.5), &name, "next_block", device.next_block(within)).await;
+        if inbox.send(Message::Block(block)).await.is_err() {
+            return;
+        }
+    }
+}
+
+async fn ambient_task(
+    mut device: Box<dyn Ambient>,
+    name: String,
+    limit: Seconds,
+    mut commands: Receiver<()>,
+    inbox: Sender<Message>,
+) {
+    while commands.recv().await.is_some() {
+        let reading = bounded(limit, &name, "read", device.read()).await;
+        if inbox.send(Message::Ambient(reading)).await.is_err() {
+            return;
+        }
+    }
+}
+
+async fn contacts_task(
+    mut device: Box<dyn Contacts>,
+    name: String,
+    limit: Seconds,
+    mut commands: Receiver<()>,
+    inbox: Sender<Message>,
+) {
+    while commands.recv().await.is_some() {
+        let reading = bounded(limit, &name, "read", device.read()).await;
+        if inbox.send(Message::Contacts(reading)).await.is_err() {
+            return;
+        }
+    }
+}

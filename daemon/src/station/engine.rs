@@ -1,0 +1,405 @@
+//! The engine: feeds the run with what the devices say and carries out what it asks for.
+//!
+//! One loop, one thread. In lock-step the next block is asked for only when nothing else is under way, so that
+//! simulated time moves only while the engine is idle.
+
+use super::clock::Clock;
+use super::devices::{Lines, Safes, instrument_of};
+use super::messages::{AmplifierCommand, Message, Observer, Order, SourceCommand};
+use calibration::block::BlockView;
+use calibration::interlock::Trip;
+use calibration::sequence::{Action, Consequence, Effective, Event, Input, Operator, Outcome, Reply, Run, Target};
+use drivers::{AmbientReading, Block, DriverError, DrivePermit, PermitIssuer, Policy, Stage, StopReason, Tone, policy};
+use jiff::Timestamp;
+use plan_schema::units::{Mono, SampleCount, SampleIndex, SamplesPerSecond, Seconds};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::mpsc::{Receiver, Sender};
+
+/// What is known when a run is over.
+#[derive(Debug, Clone)]
+pub struct Report {
+    /// How it ended.
+    pub outcome: Outcome,
+    /// The trip, if it tripped.
+    pub trip: Option<Trip>,
+    /// When, if it tripped.
+    pub tripped_at: Option<Timestamp>,
+    /// When the first motion was prepared.
+    pub started: Timestamp,
+    /// When everything was at rest.
+    pub ended: Timestamp,
+    /// Time from the first sample to the last.
+    pub rig_time: Seconds,
+    /// Ambient conditions as they were read.
+    pub ambient: Vec<AmbientReading>,
+    /// What failed, for outcomes that are not the plan's.
+    pub failures: Vec<String>,
+    /// True if it was a record that could not be written.
+    pub store_failed: bool,
+}
+
+/// Ambient conditions change slowly.
+const AMBIENT_INTERVAL: Seconds = Seconds::new(10.0);
+
+pub(super) struct Engine {
+    pub(super) run: Run,
+    pub(super) clock: Arc<dyn Clock>,
+    pub(super) lines: Lines,
+    pub(super) safes: Safes,
+    pub(super) inbox: Receiver<Message>,
+    pub(super) replies: Sender<Message>,
+    pub(super) orders: Sender<Order>,
+    pub(super) issuer: PermitIssuer,
+    pub(super) observers: Vec<Box<dyn Observer>>,
+    pub(super) progress: Progress,
+}
+
+/// What the engine keeps in mind from one message to the next.
+pub(super) struct Progress {
+    permit: Option<Arc<DrivePermit>>,
+    tone: Option<Tone>,
+    tries: u8,
+    outstanding: usize,
+    block_requested: bool,
+    /// Sample after the last, and when that block came.
+    last: (SampleIndex, Mono),
+    commanded: SampleIndex,
+    next_poll: Mono,
+    next_ambient: Mono,
+    ended: Option<Outcome>,
+    tripped_at: Option<Timestamp>,
+    started: Timestamp,
+    ambient: Vec<AmbientReading>,
+    failures: Vec<String>,
+    store_failed: bool,
+}
+
+impl Progress {
+    pub(super) fn new(started: Timestamp) -> Self {
+        Self {
+            permit: None,
+            tone: None,
+            tries: 0,
+            outstanding: 0,
+            block_requested: false,
+            last: (SampleIndex(0), Mono(0)),
+            commanded: SampleIndex(0),
+            next_poll: Mono(0),
+            next_ambient: Mono(0),
+            ended: None,
+            tripped_at: None,
+            started,
+            ambient: Vec::new(),
+            failures: Vec::new(),
+            store_failed: false,
+        }
+    }
+}
+
+impl Engine {
+    /// Runs to the end. Returns when nothing moves and everything was handed to the writer.
+    pub(super) async fn run(mut self) -> Report {
+        let now = self.clock.now();
+        self.progress.last = (SampleIndex(0), now);
+        self.poll(now);
+        self.feed(Input::Started);
+        while self.progress.ended.is_none() {
+            self.request_block().await;
+            match self.next_message().await {
+                Some(message) => self.hear(message),
+                None => self.feed(Input::Tick),
+            }
+        }
+        let rate = self.run.setup().job.rig.acquisition.rate;
+        Report {
+            outcome: self.progress.ended.unwrap_or(Outcome::Failed),
+            trip: self.run.trip().cloned(),
+            tripped_at: self.progress.tripped_at,
+            started: self.progress.started,
+            ended: self.clock.utc(),
+            rig_time: SampleCount(self.progress.last.0.0).duration(rate),
+            ambient: self.progress.ambient,
+            failures: self.progress.failures,
+            store_failed: self.progress.store_failed,
+        }
+    }
+
+    /// Asks for the next block: always where time runs by itself, only when idle where it stands still.
+    async fn request_block(&mut self) {
+        let idle = self.progress.outstanding == 0 || !self.clock.lock_step();
+        if self.progress.block_requested || !idle {
+            return;
+        }
+        let block = self.run.setup().job.rig.acquisition.block;
+        // An acquisition task that is gone shows as blocks that are missing.
+        self.progress.block_requested = self.lines.acquisition.send(block * 2.0).await.is_ok();
+    }
+
+    async fn next_message(&mut self) -> Option<Message> {
+        if self.clock.lock_step() {
+            return self.inbox.recv().await;
+        }
+        let patience = Duration::from_millis(20);
+        tokio::time::timeout(patience, self.inbox.recv()).await.ok().flatten()
+    }
+
+    fn hear(&mut self, message: Message) {
+        match message {
+            Message::Block(result) => {
+                self.progress.block_requested = false;
+                self.block(result);
+                return;
+            }
+            Message::Operator(what) => return self.feed(Input::Operator(what)),
+            _ => self.progress.outstanding = self.progress.outstanding.saturating_sub(1),
+        }
+        let names = self.run.setup().job.rig.roles.clone();
+        match message {
+            Message::Tone(Ok(tone)) => {
+                self.replied(Reply::Tone { frequency: tone.frequency, amplitude: tone.amplitude }, &names.source);
+            }
+            Message::SourceOff(Ok(())) => self.replied(Reply::SourceOff, &names.source),
+            Message::Unmuted(Ok(_)) => self.replied(Reply::Unmuted, &names.amplifier),
+            Message::MadeSafe(target, Ok(_)) => {
+                let role = if target == Target::Source { &names.source } else { &names.amplifier };
+                self.replied(Reply::MadeSafe(target), role);
+            }
+            Message::MadeSafe(target, Err(error)) => {
+                self.feed(Input::MakeSafeFailed { target, detail: error.to_string() });
+            }
+            Message::Contacts(Ok(reading)) => {
+                self.feed(Input::Contacts { emergency_stop_closed: reading.emergency_stop_closed });
+            }
+            Message::Amplifier(Ok(status)) => {
+                self.feed(Input::Amplifier { fault: status.fault, muted: status.muted });
+            }
+            Message::Ambient(Ok(reading)) => {
+                self.progress.ambient.push(reading);
+                self.feed(Input::Ambient { temperature: reading.temperature, humidity: reading.humidity });
+            }
+            Message::Contacts(Err(error)) | Message::Ambient(Err(error)) => {
+                // Contacts that stay unread count as opened after their limit; ambient is only missed.
+                tracing::warn!(%error, "could not be read");
+                self.feed(Input::Tick);
+            }
+            Message::Tone(Err(error))
+            | Message::SourceOff(Err(error))
+            | Message::Unmuted(Err(error))
+            | Message::Amplifier(Err(error)) => self.failed(&error),
+            Message::Stored(Ok(what)) => self.feed(Input::Stored(what)),
+            Message::Stored(Err(detail)) => {
+                self.progress.store_failed = true;
+                self.feed(Input::StoreFailed(detail));
+            }
+            Message::Block(_) | Message::Operator(_) => {}
+        }
+    }
+
+    fn block(&mut self, result: Result<Option<Block>, DriverError>) {
+        match result {
+            Ok(Some(mut block)) => {
+                let now = self.clock.now();
+                block.received_at = now;
+                self.progress.last = (block.end(), now);
+                let channels: Vec<&[f32]> = (0..block.channels()).map(|c| block.channel(c)).collect();
+                let view = BlockView {
+                    first_sample: block.first_sample,
+                    gap_before: block.gap_before,
+                    channels: &channels,
+                    overload: block.overload(),
+                };
+                self.feed(Input::Block(view));
+                let rate = self.run.setup().job.rig.acquisition.rate;
+                let length = SampleCount(block.frames() as u64).duration(rate);
+                for observer in &mut self.observers {
+                    observer.block(now, length);
+                }
+                self.poll(now);
+            }
+            Ok(None) => {
+                self.feed(Input::Tick);
+                self.poll(self.clock.now());
+            }
+            Err(error) => self.failed(&error),
+        }
+    }
+
+    /// Reads contacts, amplifier and ambient when they are due.
+    fn poll(&mut self, now: Mono) {
+        let due = now >= self.progress.next_poll;
+        if due {
+            self.progress.next_poll = now.after(self.run.setup().job.rig.timing.poll_interval);
+            let mut sent = usize::from(self.lines.amplifier.try_send(AmplifierCommand::Status).is_ok());
+            sent += usize::from(self.lines.contacts.as_ref().is_some_and(|l| l.try_send(()).is_ok()));
+            self.progress.outstanding += sent;
+        }
+        if now >= self.progress.next_ambient {
+            self.progress.next_ambient = now.after(AMBIENT_INTERVAL);
+            let sent = self.lines.ambient.as_ref().is_some_and(|l| l.try_send(()).is_ok());
+            self.progress.outstanding += usize::from(sent);
+        }
+    }
+
+    /// One input into the run, and all that follows from it.
+    fn feed(&mut self, input: Input<'_>) {
+        let mut actions = Vec::new();
+        self.run.step(self.clock.now(), input, &mut actions);
+        for action in actions {
+            self.carry_out(action);
+        }
+    }
+
+    fn carry_out(&mut self, action: Action) {
+        let at = self.clock.utc();
+        match action {
+            Action::Grant(ceiling) => self.progress.permit = Some(Arc::new(self.issuer.grant(ceiling))),
+            Action::Withdraw => {
+                self.issuer.withdraw();
+                self.progress.permit = None;
+            }
+            Action::Unmute | Action::SetTone { .. } | Action::SourceOff => {
+                self.progress.tries = 0;
+                self.progress.commanded = self.progress.last.0;
+                if let Action::SetTone { frequency, amplitude } = action {
+                    self.progress.tone = Some(Tone { frequency, amplitude });
+                }
+                self.command(&action);
+            }
+            Action::MakeSafe(target) => self.make_safe(target),
+            Action::StoreQuiet(record) => self.order(Order::Quiet(record, at), true),
+            Action::StorePoint(end) => {
+                let now = self.clock.now();
+                self.observers.iter_mut().for_each(|o| o.point(now, &end));
+                self.order(Order::Point(end, at), true);
+            }
+            Action::StoreTrip(both) => self.order(Order::Trip(both, at), false),
+            Action::Tell(event) => self.tell(&event, at),
+            Action::Finish(outcome) => self.progress.ended = Some(outcome),
+        }
+    }
+
+    fn command(&mut self, action: &Action) {
+        let sent = match (action, &self.progress.permit) {
+            (Action::Unmute, Some(permit)) => {
+                self.lines.amplifier.try_send(AmplifierCommand::Unmute(permit.clone())).is_ok()
+            }
+            (Action::SetTone { frequency, amplitude }, Some(permit)) => {
+                let tone = Tone { frequency: *frequency, amplitude: *amplitude };
+                self.lines.source.try_send(SourceCommand::Tone(permit.clone(), tone)).is_ok()
+            }
+            (Action::SourceOff, _) => self.lines.source.try_send(SourceCommand::Off).is_ok(),
+            // Without leave nothing is sent: the run has withdrawn it and is on its way out.
+            _ => return,
+        };
+        if sent {
+            self.progress.outstanding += 1;
+        } else {
+            let roles = &self.run.setup().job.rig.roles;
+            let role = if matches!(action, Action::Unmute) { &roles.amplifier } else { &roles.source };
+            let instrument = instrument_of(role).to_owned();
+            let detail = "its task takes no commands any more".to_owned();
+            self.feed(Input::Failed { instrument, detail, consequence: Consequence::Trip });
+        }
+    }
+
+    /// Never waits for a device task: a call may be blocked in it.
+    fn make_safe(&mut self, target: Target) {
+        let why = match (self.run.trip(), self.progress.ended) {
+            (Some(_), _) => StopReason::Trip,
+            (None, _) => StopReason::RunEnded,
+        };
+        let (safes, replies) = (self.safes.clone(), self.replies.clone());
+        self.progress.commanded = self.progress.last.0;
+        self.progress.outstanding += 1;
+        tokio::spawn(async move {
+            let proof = safes.make_safe(target, why).await;
+            // The inbox is gone only after the run is over.
+            let _ = replies.send(Message::MadeSafe(target, proof)).await;
+        });
+    }
+
+    fn order(&mut self, order: Order, receipt: bool) {
+        match self.orders.try_send(order) {
+            Ok(()) => self.progress.outstanding += usize::from(receipt),
+            Err(error) => {
+                tracing::error!(%error, "the writer does not take a record");
+                self.progress.store_failed = true;
+                self.feed(Input::StoreFailed("the writer does not keep up".to_owned()));
+            }
+        }
+    }
+
+    fn tell(&mut self, event: &Event, at: Timestamp) {
+        match event {
+            Event::Tripped(trip) => {
+                self.progress.tripped_at.get_or_insert(at);
+                tracing::info!(reason = trip.reason.word(), "{}", trip.message);
+                self.order(Order::LatchTripped(Box::new(trip.clone()), at), false);
+            }
+            Event::Failure(text) => {
+                tracing::info!("{text}");
+                self.progress.failures.push(text.clone());
+            }
+            other => tracing::debug!(?other),
+        }
+        let now = self.clock.now();
+        self.observers.iter_mut().for_each(|o| o.event(now, event));
+    }
+
+    /// When a setting is in effect: not before the command left, not after the reply plus the declared latency.
+    fn replied(&mut self, reply: Reply, role: &str) {
+        let rig = &self.run.setup().job.rig;
+        let rate = rig.acquisition.rate;
+        let latency = rig.instruments.iter().find(|i| i.name == instrument_of(role)).map_or(Seconds::ZERO, |i| i.latency);
+        let (sample, at) = self.progress.last;
+        let since = self.clock.now().since(at) + latency;
+        let effective = Effective { not_before: self.progress.commanded, not_after: after(sample, since, rate) };
+        self.feed(Input::Replied(reply, effective));
+    }
+
+    fn failed(&mut self, error: &DriverError) {
+        let stage = match (self.run.is_stopping(), self.run.motion()) {
+            (true, _) => Stage::Stopping,
+            (false, Some(true)) => Stage::Measuring,
+            (false, Some(false)) => Stage::Settling,
+            (false, None) => Stage::AtRest,
+        };
+        tracing::warn!(%error, ?stage, "an instrument failed");
+        let consequence = match policy(error.kind, stage) {
+            Policy::Retry(most) if self.progress.tries < most && self.retry(error.op) => {
+                self.progress.tries += 1;
+                return;
+            }
+            Policy::Retry(_) | Policy::FailRun => Consequence::FailRun,
+            Policy::RejectPoint => Consequence::RejectPoint,
+            Policy::Trip => Consequence::Trip,
+        };
+        self.feed(Input::Failed {
+            instrument: error.instrument.clone(),
+            detail: format!("{} failed ({}): {}", error.op, error.kind.word(), error.detail),
+            consequence,
+        });
+    }
+
+    /// Sends the last command of this kind again; false if there is none.
+    fn retry(&mut self, op: &str) -> bool {
+        let action = match (op, self.progress.tone) {
+            ("set_tone", Some(tone)) => Action::SetTone { frequency: tone.frequency, amplitude: tone.amplitude },
+            ("output_off", _) => Action::SourceOff,
+            ("unmute", _) => Action::Unmute,
+            _ => return false,
+        };
+        self.command(&action);
+        true
+    }
+}
+
+fn after(sample: SampleIndex, time: Seconds, rate: SamplesPerSecond) -> SampleIndex {
+    sample + SampleCount::at_least(time, rate)
+}
+
+/// For the outside: what a person may say to a run.
+pub(super) fn operator(what: Operator) -> Message {
+    Message::Operator(what)
+}

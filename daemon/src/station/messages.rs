@@ -1,0 +1,73 @@
+//! What travels between engine, device tasks and writer.
+
+use calibration::sequence::{Event, Operator, PointEnd, QuietRecord, Recent, Stored, Target};
+use calibration::interlock::Trip;
+use drivers::{AmbientReading, AmplifierStatus, Block, ContactReading, DriverError, DrivePermit, SafeProof, Tone};
+use jiff::Timestamp;
+use plan_schema::units::{Mono, Seconds};
+use std::sync::Arc;
+
+/// What the engine hears.
+#[derive(Debug)]
+pub(super) enum Message {
+    /// The source went to a tone.
+    Tone(Result<Tone, DriverError>),
+    /// The source went to 0 V.
+    SourceOff(Result<(), DriverError>),
+    /// The amplifier was let live.
+    Unmuted(Result<AmplifierStatus, DriverError>),
+    /// An instrument was made safe.
+    MadeSafe(Target, Result<SafeProof, DriverError>),
+    /// A block, or none in time.
+    Block(Result<Option<Block>, DriverError>),
+    /// State of the contacts.
+    Contacts(Result<ContactReading, DriverError>),
+    /// State of the amplifier.
+    Amplifier(Result<AmplifierStatus, DriverError>),
+    /// Ambient conditions.
+    Ambient(Result<AmbientReading, DriverError>),
+    /// A record is durable, or could not be made so.
+    Stored(Result<Stored, String>),
+    /// A person wants something.
+    Operator(Operator),
+}
+
+/// What a source is told.
+#[derive(Debug)]
+pub(super) enum SourceCommand {
+    Tone(Arc<DrivePermit>, Tone),
+    Off,
+}
+
+/// What an amplifier is told.
+#[derive(Debug)]
+pub(super) enum AmplifierCommand {
+    Unmute(Arc<DrivePermit>),
+    Status,
+}
+
+/// What the writer is told, each with the wall time at which it happened.
+#[derive(Debug)]
+pub(super) enum Order {
+    Quiet(Box<QuietRecord>, Timestamp),
+    Point(Box<PointEnd>, Timestamp),
+    Trip(Box<(Trip, Recent)>, Timestamp),
+    /// The latch is to say tripped, at once.
+    LatchTripped(Box<Trip>, Timestamp),
+}
+
+/// Takes part in a run without a say in it: progress for people, faults of a simulator, pacing.
+pub trait Observer: Send {
+    /// Something happened.
+    fn event(&mut self, now: Mono, event: &Event);
+
+    /// A point ended.
+    fn point(&mut self, now: Mono, end: &PointEnd) {
+        let _ = (now, end);
+    }
+
+    /// A block was worked on; `length` is how much time it covers. An observer that paces a dry run waits here.
+    fn block(&mut self, now: Mono, length: Seconds) {
+        let _ = (now, length);
+    }
+}

@@ -1,0 +1,27 @@
+//! The station: devices, leave, the run and its interlock, on a thread of their own.
+//!
+//! ```text
+//!              commands                      Input            Action
+//!  devices ◄──────────── engine (one thread) ──────► Run::step ──────► engine
+//!     │  replies, blocks    ▲        │ bounded
+//!     └─────────────────────┘        ▼
+//!                              writer thread ── run directory, latch
+//! ```
+//!
+//! Invariant: the station's thread touches no disk, database or network client, and renders nothing.
+//! Invariant: the only issuer of permits lives here.
+
+pub mod clock;
+mod devices;
+mod engine;
+pub mod latch;
+mod messages;
+pub mod safe;
+mod supervise;
+mod writer;
+
+pub use clock::Clock;
+pub use engine::Report;
+pub use messages::Observer;
+pub use supervise::{Mission, Start, StationError, run};
+pub use writer::RunStore;

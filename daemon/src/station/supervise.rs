@@ -1,0 +1,234 @@
+//! One run from start to end, supervised: lock, latch, threads, and what happens if the program itself fails.
+
+use super::clock::Clock;
+use super::devices::{self, Safes, instrument_of};
+use super::engine::{Engine, Progress, Report, operator};
+use super::latch::{Latch, LatchFile};
+use super::messages::{Message, Observer, Order};
+use super::writer::{RunStore, tripped, write_all};
+use crate::files::Files;
+use calibration::interlock::{Trip, TripReason};
+use calibration::sequence::{Operator, Run, Setup};
+use drivers::{DriverError, PermitIssuer, Registry, StopReason};
+use std::fmt;
+use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::{Arc, Mutex};
+use std::thread;
+use tokio::sync::mpsc::{Receiver, Sender, channel};
+
+/// Messages that may wait for the engine. Devices wait when it is full; samples are never dropped.
+const INBOX: usize = 64;
+
+/// Records that may wait for the disk.
+const RECORDS: usize = 64;
+
+/// Everything a run needs.
+pub struct Mission {
+    /// The job, prepared and found feasible.
+    pub setup: Setup,
+    /// Name of the run.
+    pub run: String,
+    /// The drivers.
+    pub registry: Registry,
+    /// Time.
+    pub clock: Arc<dyn Clock>,
+    /// The disk.
+    pub files: Arc<dyn Files>,
+    /// The rig's latch.
+    pub latch: LatchFile,
+    /// Who looks on.
+    pub observers: Vec<Box<dyn Observer>>,
+}
+
+/// The line by which a person reaches a run that goes on.
+#[derive(Debug, Clone)]
+pub struct Start {
+    inbox: Sender<Message>,
+}
+
+impl Start {
+    /// Tells the run what a person wants. Nothing happens if it is over.
+    pub fn tell(&self, what: Operator) {
+        // A full inbox empties within a block; waiting here would hold up whoever asks.
+        let inbox = self.inbox.clone();
+        thread::spawn(move || inbox.blocking_send(operator(what)).is_ok());
+    }
+}
+
+/// Why a run did not begin, or was cut off.
+#[derive(Debug)]
+pub enum StationError {
+    /// Another process works on this rig.
+    Locked(String),
+    /// The latch says no.
+    Tripped {
+        /// The word of the reason.
+        reason: String,
+        /// For people.
+        message: String,
+    },
+    /// The disk.
+    Disk(io::Error),
+    /// An instrument could not be opened, set up or made safe at the start.
+    Instrument(DriverError),
+    /// The program failed; everything was made safe, as far as the trip's message says.
+    Program(Trip),
+}
+
+impl fmt::Display for StationError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Locked(rig) => write!(f, "another calwright process works on rig '{rig}'; wait until it has ended"),
+            Self::Tripped { reason, message } => write!(f, "the rig is tripped ({reason}): {message}"),
+            Self::Disk(error) => write!(f, "the latch can't be written: {error}"),
+            Self::Instrument(error) => write!(f, "{error}"),
+            Self::Program(trip) => write!(f, "{}", trip.message),
+        }
+    }
+}
+
+impl std::error::Error for StationError {}
+
+/// Runs a job to its end. `started` is given the line by which a person reaches the run.
+///
+/// # Errors
+/// Where the run did not begin or the program failed.
+pub fn run<S: RunStore + 'static>(
+    mission: Mission,
+    store: S,
+    started: impl FnOnce(Start),
+) -> Result<(Report, S), StationError> {
+    let rig = mission.setup.job.rig.name.clone();
+    let (files, latch, clock) = (mission.files.clone(), mission.latch.clone(), mission.clock.clone());
+    // Read before the lock is taken: the lock's file is what tells a used rig from a new one.
+    let before = latch.read(files.as_ref(), clock.utc());
+    let _lock = latch.lock(files.as_ref()).map_err(|e| match e.kind() {
+        io::ErrorKind::WouldBlock => StationError::Locked(rig),
+        _ => StationError::Disk(e),
+    })?;
+    if let Latch::Tripped { reason, message, .. } = before {
+        return Err(StationError::Tripped { reason, message });
+    }
+    let moving = Latch::MayBeMoving { at_utc: format!("{:.3}", clock.utc()), run: mission.run.clone() };
+    latch.write(files.as_ref(), &moving).map_err(StationError::Disk)?;
+    let acknowledged = match before {
+        Latch::Clear { acknowledged, .. } => acknowledged,
+        Latch::MayBeMoving { .. } | Latch::Tripped { .. } => None,
+    };
+
+    let run = mission.run.clone();
+    let (inbox, messages) = channel(INBOX);
+    let (orders, records) = channel(RECORDS);
+    started(Start { inbox: inbox.clone() });
+    let writer = {
+        let (files, latch, run, inbox) = (files.clone(), latch.clone(), run.clone(), inbox.clone());
+        thread::spawn(move || write_all(store, files, &latch, &run, records, &inbox))
+    };
+    let station = thread::spawn(move || station(mission, inbox, messages, orders));
+    let ended = station.join().unwrap_or_else(|_| {
+        let message = "the station's thread failed before instruments were open. Look at rig and amplifier.";
+        Err(StationError::Program(Trip::plain(TripReason::ProgramError, message)))
+    });
+    let store = writer.join();
+
+    let at = clock.utc();
+    let last = match &ended {
+        Ok(Report { trip: Some(trip), .. }) | Err(StationError::Program(trip)) => tripped(trip, &run, at),
+        Ok(Report { trip: None, .. }) | Err(_) => Latch::Clear { at_utc: format!("{at:.3}"), acknowledged },
+    };
+    latch.write(files.as_ref(), &last).map_err(StationError::Disk)?;
+    let store = store.map_err(|_| {
+        StationError::Program(Trip::plain(TripReason::ProgramError, "the writer's thread failed; see the log"))
+    })?;
+    ended.map(|report| (report, store))
+}
+
+/// The station's thread.
+fn station(
+    mission: Mission,
+    inbox: Sender<Message>,
+    messages: Receiver<Message>,
+    orders: Sender<Order>,
+) -> Result<Report, StationError> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_time()
+        .build()
+        .map_err(StationError::Disk)?;
+    // Kept outside of what may panic, so that instruments can be made safe after it.
+    let safes: Arc<Mutex<Option<Safes>>> = Arc::default();
+    let kept = safes.clone();
+    let run = AssertUnwindSafe(|| runtime.block_on(engine(mission, inbox, messages, orders, &kept)));
+    match catch_unwind(run) {
+        Ok(ended) => ended,
+        Err(panic) => {
+            let safes = safes.lock().map(|s| s.clone()).unwrap_or_else(|e| e.into_inner().clone());
+            let made_safe = match safes {
+                Some(safes) => runtime.block_on(safes.make_all_safe(StopReason::Trip)),
+                None => Ok(()),
+            };
+            Err(StationError::Program(panicked(&*panic, made_safe)))
+        }
+    }
+}
+
+fn panicked(panic: &(dyn std::any::Any + Send), made_safe: Result<(), DriverError>) -> Trip {
+    let what = panic
+        .downcast_ref::<String>()
+        .map(String::as_str)
+        .or_else(|| panic.downcast_ref::<&str>().copied())
+        .unwrap_or("no message");
+    match made_safe {
+        Ok(()) => Trip::plain(
+            TripReason::ProgramError,
+            format!("the program failed ({what}); the instruments were made safe. Report this, then acknowledge."),
+        ),
+        Err(error) => Trip::plain(
+            TripReason::MakeSafeFailed,
+            format!(
+                "the program failed ({what}) and {error}. Cut the power of the amplifier by hand, keep clear of the \
+                 armature, then acknowledge."
+            ),
+        ),
+    }
+}
+
+async fn engine(
+    mission: Mission,
+    inbox: Sender<Message>,
+    messages: Receiver<Message>,
+    orders: Sender<Order>,
+    kept: &Mutex<Option<Safes>>,
+) -> Result<Report, StationError> {
+    let job = mission.setup.job.clone();
+    let (issuer, gate) = PermitIssuer::new();
+    let mut bench = devices::open(&job.rig, &mission.registry, &gate).await.map_err(StationError::Instrument)?;
+    for (name, identity) in &bench.identities {
+        tracing::info!(instrument = name, ?identity, "opened");
+    }
+    let safes = bench.safes.clone();
+    if let Ok(mut slot) = kept.lock() {
+        *slot = Some(safes.clone());
+    }
+    // The first thing that reaches the instruments: nobody knows what was before.
+    safes.make_all_safe(StopReason::Start).await.map_err(|error| {
+        let message = format!("{error}. Cut the power of the amplifier by hand, keep clear of the armature, then acknowledge.");
+        StationError::Program(Trip::plain(TripReason::MakeSafeFailed, message))
+    })?;
+    tracing::debug!(source = instrument_of(&job.rig.roles.source), "safe at the start");
+    bench.start(&job).await.map_err(StationError::Instrument)?;
+    let started = mission.clock.utc();
+    let engine = Engine {
+        run: Run::new(mission.setup),
+        clock: mission.clock,
+        lines: bench.spawn(&job.rig, &inbox),
+        safes,
+        inbox: messages,
+        replies: inbox,
+        orders,
+        issuer,
+        observers: mission.observers,
+        progress: Progress::new(started),
+    };
+    Ok(engine.run().await)
+}

@@ -1,0 +1,123 @@
+//! Where the parts are put together: the only place that names the simulator.
+
+use crate::record::UtcTime;
+use crate::record::convert;
+use crate::record::truth::{FaultStruck, TruePoint, TrueSensor, TruthRecord, TruthSchema};
+use crate::record::words::SensitivityUnit;
+use crate::station::clock::SimulatedClock;
+use crate::station::{Clock, Observer};
+use calibration::sequence::Event;
+use drivers::Registry;
+use plan_schema::faults::{Faults, PointPhase};
+use plan_schema::resolve::ResolvedJob;
+use plan_schema::units::{Hertz, Mono};
+use sim::{SimError, SimulatedRig};
+use std::sync::Arc;
+
+/// The drivers that this program has built in.
+#[must_use]
+pub fn built_in() -> Registry {
+    let mut registry = Registry::default();
+    registry.add(sim::listing());
+    registry
+}
+
+/// A simulated rig and what a dry run needs of it.
+pub struct Simulated {
+    rig: SimulatedRig,
+    points: Vec<Hertz>,
+}
+
+impl Simulated {
+    /// The rig of a job, simulated from a seed.
+    ///
+    /// # Errors
+    /// Where a fault can't be simulated.
+    pub fn new(job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<Self, SimError> {
+        let rig = SimulatedRig::new(job, seed, faults)?;
+        Ok(Self { rig, points: job.points.iter().map(|p| p.frequency).collect() })
+    }
+
+    /// A registry in which every driver that the rig file names is simulated, so that a dry run opens instruments as a
+    /// real run does.
+    #[must_use]
+    pub fn registry(&self, job: &ResolvedJob) -> Registry {
+        let mut registry = Registry::default();
+        for instrument in &job.rig.instruments {
+            registry.add(self.rig.factory(&instrument.driver));
+        }
+        registry
+    }
+
+    /// Time that moves with the simulated blocks.
+    #[must_use]
+    pub fn clock(&self, started: UtcTime) -> Arc<dyn Clock> {
+        let rig = self.rig.clone();
+        Arc::new(SimulatedClock::new(move || rig.now(), started.timestamp()))
+    }
+
+    /// Tells the rig where the run is, for faults that strike within a point.
+    #[must_use]
+    pub fn observer(&self) -> Box<dyn Observer> {
+        Box::new(FaultSchedule { rig: self.rig.clone(), points: self.points.clone() })
+    }
+
+    /// What the simulator knows, after the run.
+    #[must_use]
+    pub fn truth(&self, run: &str) -> TruthRecord {
+        let truth = self.rig.truth();
+        TruthRecord {
+            schema: TruthSchema::V1,
+            run: run.to_owned(),
+            displacement_m_peak_max: truth.displacement_max.si(),
+            stop_hits: u64::from(truth.stop_hits),
+            faults_struck: truth
+                .faults_struck
+                .iter()
+                .map(|f| FaultStruck { kind: convert::fault_kind(f.kind), at_s: f.at.si(), moving: f.moving })
+                .collect(),
+            sensors: truth
+                .sensors
+                .iter()
+                .map(|s| TrueSensor {
+                    serial: s.serial.clone(),
+                    points: s
+                        .points
+                        .iter()
+                        .map(|p| TruePoint {
+                            frequency_hz: p.frequency.si(),
+                            sensitivity: p.sensitivity.si(),
+                            sensitivity_unit: SensitivityUnit::VoltPerMps2,
+                            phase_deg: p.phase.degrees(),
+                        })
+                        .collect(),
+                })
+                .collect(),
+        }
+    }
+
+    /// True if nothing moves and nothing could: the source at zero, the amplifier muted.
+    #[must_use]
+    pub fn is_at_rest(&self) -> bool {
+        let truth = self.rig.truth();
+        truth.final_drive.si().abs() <= 0.0 && truth.muted
+    }
+}
+
+struct FaultSchedule {
+    rig: SimulatedRig,
+    points: Vec<Hertz>,
+}
+
+impl Observer for FaultSchedule {
+    fn event(&mut self, _now: Mono, event: &Event) {
+        let (point, phase) = match event {
+            Event::PointBegins(point) => (*point, PointPhase::Settle),
+            Event::DwellBegins { point, .. } => (*point, PointPhase::Dwell),
+            _ => return,
+        };
+        if let Some(frequency) = self.points.get(point) {
+            self.rig.progress(point + 1, phase, *frequency);
+        }
+    }
+}

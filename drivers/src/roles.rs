@@ -1,0 +1,189 @@
+//! The roles of instruments. All traits are object-safe; every future is `Send`.
+//!
+//! Cancellation: dropping a future may leave an instrument in an unknown state, so dropping is not stopping. A caller
+//! that gives up on a call goes on with `make_safe`.
+
+use crate::block::Block;
+use crate::error::DriverError;
+use crate::permit::DrivePermit;
+use async_trait::async_trait;
+use plan_schema::units::{Celsius, Fraction, Hertz, Peak, SamplesPerSecond, Seconds, Volts};
+
+/// A sine at the output of a source.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tone {
+    /// Frequency.
+    pub frequency: Hertz,
+    /// Amplitude at the output.
+    pub amplitude: Volts<Peak>,
+}
+
+/// What a source can do. A documented value; the core asks no "has" questions.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct SourceLimits {
+    /// Lowest frequency.
+    pub frequency_min: Hertz,
+    /// Highest frequency.
+    pub frequency_max: Hertz,
+    /// Largest amplitude.
+    pub amplitude_max: Volts<Peak>,
+}
+
+impl SourceLimits {
+    /// Limits of a source.
+    #[must_use]
+    pub fn new(frequency_min: Hertz, frequency_max: Hertz, amplitude_max: Volts<Peak>) -> Self {
+        Self { frequency_min, frequency_max, amplitude_max }
+    }
+}
+
+/// Makes the sine.
+#[async_trait]
+pub trait SignalSource: Send {
+    /// What it can do.
+    fn limits(&self) -> SourceLimits;
+
+    /// Goes to a tone without a step in phase and without a jump of the output; returns what was applied.
+    ///
+    /// Must not exceed the wish in amplitude. Cancel-safe: no.
+    ///
+    /// # Errors
+    /// `out_of_range` where the instrument can't make the tone.
+    async fn set_tone(&mut self, permit: &DrivePermit, want: Tone) -> Result<Tone, DriverError>;
+
+    /// Brings the output to 0 V, shaped as its transitions are. Needs no permit. Cancel-safe: no.
+    ///
+    /// # Errors
+    /// Where the output is not known to be off.
+    async fn output_off(&mut self) -> Result<(), DriverError>;
+}
+
+/// What an amplifier says of itself. `None` where it can't tell.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct AmplifierStatus {
+    /// True while muted.
+    pub muted: bool,
+    /// True while it reports a fault.
+    pub fault: bool,
+    /// True if it clipped since the last status.
+    pub clipping: Option<bool>,
+}
+
+/// Drives the coil.
+#[async_trait]
+pub trait PowerAmplifier: Send {
+    /// Lets the drive through to the coil. Only at zero drive. Cancel-safe: no.
+    ///
+    /// # Errors
+    /// Where the amplifier does not read back as live.
+    async fn unmute(&mut self, permit: &DrivePermit) -> Result<AmplifierStatus, DriverError>;
+
+    /// Keeps the drive from the coil. Needs no permit. Cancel-safe: no.
+    ///
+    /// # Errors
+    /// Where the amplifier does not read back as muted.
+    async fn mute(&mut self) -> Result<AmplifierStatus, DriverError>;
+
+    /// Reads its state. Cancel-safe: yes.
+    ///
+    /// # Errors
+    /// Where it does not answer.
+    async fn status(&mut self) -> Result<AmplifierStatus, DriverError>;
+}
+
+/// One channel of an acquisition as it is wanted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ChannelRequest {
+    /// Number of the input, from 0.
+    pub input: u32,
+    /// Full scale.
+    pub range: Volts<Peak>,
+}
+
+/// How an acquisition is wanted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AcquisitionRequest {
+    /// Samples per second and channel.
+    pub rate: SamplesPerSecond,
+    /// Samples per channel in a block.
+    pub frames: u32,
+    /// The channels, in the order in which blocks hold them.
+    pub channels: Vec<ChannelRequest>,
+}
+
+/// How blocks follow each other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Continuity {
+    /// Without gaps.
+    Continuous,
+    /// Contiguous inside, with gaps between.
+    Gated,
+}
+
+/// Samples the channels.
+#[async_trait]
+pub trait Acquisition: Send {
+    /// How its blocks follow each other.
+    fn continuity(&self) -> Continuity;
+
+    /// Sets rate, block length and channels; returns what was applied. Cancel-safe: no.
+    ///
+    /// # Errors
+    /// `out_of_range` or `unsupported` where it can't.
+    async fn configure(&mut self, want: &AcquisitionRequest) -> Result<AcquisitionRequest, DriverError>;
+
+    /// Starts sampling; the first sample has index 0. Cancel-safe: no.
+    ///
+    /// # Errors
+    /// Where it does not start.
+    async fn start(&mut self) -> Result<(), DriverError>;
+
+    /// The next block, or `None` if none came within `within`. Cancel-safe: yes, no block is lost.
+    ///
+    /// # Errors
+    /// Where the instrument says that sampling ended.
+    async fn next_block(&mut self, within: Seconds) -> Result<Option<Block>, DriverError>;
+
+    /// Ends sampling. Cancel-safe: no.
+    ///
+    /// # Errors
+    /// Where it does not answer.
+    async fn stop(&mut self) -> Result<(), DriverError>;
+}
+
+/// Temperature and humidity at one moment. `None` where the instrument does not measure it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AmbientReading {
+    /// Temperature.
+    pub temperature: Celsius,
+    /// Relative humidity.
+    pub humidity: Option<Fraction>,
+}
+
+/// Reads ambient conditions.
+#[async_trait]
+pub trait Ambient: Send {
+    /// Reads once. Cancel-safe: yes.
+    ///
+    /// # Errors
+    /// Where it does not answer.
+    async fn read(&mut self) -> Result<AmbientReading, DriverError>;
+}
+
+/// State of the contacts. All are normally closed: an open contact, or none that can be read, is the alarm.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ContactReading {
+    /// True while the emergency stop is not pressed.
+    pub emergency_stop_closed: bool,
+}
+
+/// Reads the emergency stop and permissives.
+#[async_trait]
+pub trait Contacts: Send {
+    /// Reads once. Cancel-safe: yes.
+    ///
+    /// # Errors
+    /// Where it does not answer; the caller treats that as pressed.
+    async fn read(&mut self) -> Result<ContactReading, DriverError>;
+}

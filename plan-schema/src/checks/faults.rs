@@ -1,0 +1,89 @@
+//! Checks of a file of faults, by itself and against the job that it strikes.
+
+use super::Checker;
+use crate::faults::{Fault, FaultKind, Faults, Moment};
+use crate::read::{Diagnostics, Document, Report};
+use crate::resolve::{ResolvedJob, list};
+use crate::units::Fraction;
+
+/// Checks faults against the job that they are to strike.
+///
+/// # Errors
+/// Everything that would keep a fault from striking as it is written, at once.
+pub fn check_faults(document: &Document<Faults>, job: &ResolvedJob) -> Result<(), Report> {
+    let mut checker = Checker::new(document);
+    for (n, fault) in document.value.faults.iter().enumerate() {
+        let path = format!("fault[{n}]");
+        moment(&mut checker, &path, fault, job);
+        channel(&mut checker, &path, fault, job);
+        size(&mut checker, &path, fault);
+        checker.positive_if_any(&format!("{path}.lasts"), fault.lasts.map(|t| t.si()));
+    }
+    if checker.found.is_empty() {
+        Ok(())
+    } else {
+        Err(Report(Diagnostics(checker.found)))
+    }
+}
+
+fn moment(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &ResolvedJob) {
+    match &fault.at {
+        Moment::Time(time) => checker.not_negative(&format!("{path}.at"), time.si()),
+        Moment::Point(moment) => {
+            let points = job.points.len();
+            let exists = usize::try_from(moment.point).is_ok_and(|p| (1..=points).contains(&p));
+            if !exists {
+                let message = format!("the plan has no point {}", moment.point);
+                checker.error(
+                    &format!("{path}.at.point"),
+                    message,
+                    format!("its points are numbered from 1 to {points}"),
+                );
+            }
+        }
+    }
+}
+
+fn channel(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &ResolvedJob) {
+    let kind = fault.kind.word();
+    let used = || list(job.columns.iter().map(|c| c.name.as_str()));
+    match &fault.channel {
+        None if Fault::needs_channel(fault.kind) => {
+            checker.error(
+                &format!("{path}.kind"),
+                format!("{kind} strikes a channel, but none is named"),
+                format!("add channel = … with one of {}", used()),
+            );
+        }
+        Some(name) if !Fault::needs_channel(fault.kind) => {
+            checker.error(
+                &format!("{path}.channel"),
+                format!("{kind} strikes no channel, but '{name}' is named"),
+                "remove the channel",
+            );
+        }
+        Some(name) if !job.columns.iter().any(|c| &c.name == name) => {
+            checker.error(
+                &format!("{path}.channel"),
+                format!("the job uses no channel '{name}'"),
+                format!("it uses {}", used()),
+            );
+        }
+        _ => {}
+    }
+}
+
+fn size(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault) {
+    if fault.kind != FaultKind::GainJump {
+        return;
+    }
+    match fault.value.as_ref().map(|size| size.0.parse::<Fraction>()) {
+        None => checker.error(
+            &format!("{path}.kind"),
+            "a jump of the gain needs its size",
+            "add value = \"200 %\": the gain becomes threefold",
+        ),
+        Some(Err(error)) => checker.error(&format!("{path}.value"), error.message, error.remedy),
+        Some(Ok(_)) => {}
+    }
+}

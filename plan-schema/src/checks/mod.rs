@@ -1,0 +1,119 @@
+//! What can be wrong within one file although every value in it can be read.
+//!
+//! Owns: the checks of each file by itself, with the place of each mistake. What two files say about each other is
+//! checked in [`resolve`](crate::resolve); whether a point can be reached is foreseen by the calibration core.
+
+mod faults;
+mod plan;
+mod registers;
+mod rig;
+
+pub use faults::check_faults;
+pub(crate) use plan::{job, plan};
+pub(crate) use registers::{references, sensors};
+pub(crate) use rig::rig;
+
+use crate::read::{Diagnostic, Document};
+use std::collections::BTreeMap;
+use std::fmt::Display;
+
+/// Takes down what is wrong with one file.
+struct Checker<'a, T> {
+    document: &'a Document<T>,
+    found: Vec<Diagnostic>,
+}
+
+impl<'a, T> Checker<'a, T> {
+    fn new(document: &'a Document<T>) -> Self {
+        Self {
+            document,
+            found: Vec::new(),
+        }
+    }
+
+    fn error(&mut self, path: &str, message: impl Into<String>, remedy: impl Into<String>) {
+        self.found.push(self.document.error(path, message, remedy));
+    }
+
+    fn warning(&mut self, path: &str, message: impl Into<String>, remedy: impl Into<String>) {
+        self.found.push(self.document.warning(path, message, remedy));
+    }
+
+    /// The value at `path` has to be above zero.
+    fn positive(&mut self, path: &str, value: f64) {
+        if value <= 0.0 {
+            self.error(
+                path,
+                format!("{} has to be above zero", last_key(path)),
+                "write a positive value",
+            );
+        }
+    }
+
+    /// As [`Self::positive`], for values that need not be there.
+    fn positive_if_any(&mut self, path: &str, value: Option<f64>) {
+        if let Some(value) = value {
+            self.positive(path, value);
+        }
+    }
+
+    /// The value at `path` may be zero, but not below.
+    fn not_negative(&mut self, path: &str, value: f64) {
+        if value < 0.0 {
+            self.error(
+                path,
+                format!("{} can't be below zero", last_key(path)),
+                "write zero or a positive value",
+            );
+        }
+    }
+
+    /// A share that has to lie above 0 and below 1.
+    fn proper_share(&mut self, path: &str, value: f64) {
+        if value <= 0.0 || value >= 1.0 {
+            self.error(
+                path,
+                format!("{} lies outside 0 to 100 %", last_key(path)),
+                "write a share between them, such as \"5 %\"",
+            );
+        }
+    }
+
+    /// A text that something is found by can't be empty.
+    fn named(&mut self, path: &str, text: &str) {
+        if text.trim().is_empty() {
+            self.error(
+                path,
+                format!("{} is empty", last_key(path)),
+                "write what it is called",
+            );
+        }
+    }
+
+    /// Each entry of a list has to have a `key` of its own. `list` is the path of the list.
+    fn unique<K: Ord + Display>(&mut self, list: &str, key: &str, values: impl IntoIterator<Item = K>) {
+        let mut first: BTreeMap<K, usize> = BTreeMap::new();
+        for (n, value) in values.into_iter().enumerate() {
+            if let Some(earlier) = first.get(&value) {
+                let line = self
+                    .document
+                    .error(&format!("{list}[{earlier}].{key}"), "", "")
+                    .line_column()
+                    .0;
+                let message = format!("{key} '{value}' is in the file twice, first in line {line}");
+                self.error(
+                    &format!("{list}[{n}].{key}"),
+                    message,
+                    format!("no two entries may have the same {key}"),
+                );
+            } else {
+                first.insert(value, n);
+            }
+        }
+    }
+}
+
+/// The key that a path ends with, as a person says it.
+fn last_key(path: &str) -> String {
+    path.rsplit('.').next().unwrap_or(path).replace('_', " ")
+}

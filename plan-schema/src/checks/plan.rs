@@ -1,0 +1,134 @@
+//! Checks of a plan and of a job by themselves.
+
+use super::Checker;
+use crate::job::Job;
+use crate::plan::{DeviationFrom, Plan};
+use crate::read::{Diagnostic, Document};
+use crate::units::{Hertz, engineering};
+
+/// What is wrong with a plan.
+pub(crate) fn plan(document: &Document<Plan>) -> Vec<Diagnostic> {
+    let mut checker = Checker::new(document);
+    let plan = &document.value;
+    checker.named("name", &plan.name);
+    checker.proper_share("settle_band", plan.settle_band.si());
+    checker.positive("settle_limit", plan.settle_limit.si());
+    checker.positive_if_any("tolerance", plan.tolerance.map(|t| t.si()));
+    checker.positive("distortion_limit", plan.distortion_limit.si());
+    if !(1..=20).contains(&plan.harmonics) {
+        checker.error(
+            "harmonics",
+            format!("{} harmonics can't be fitted", plan.harmonics),
+            "write a number from 1 to 20",
+        );
+    }
+    ambient(&mut checker, plan);
+    points(&mut checker, plan);
+    reference_frequency(&mut checker, plan);
+    checker.found
+}
+
+fn ambient(checker: &mut Checker<'_, Plan>, plan: &Plan) {
+    let Some(ambient) = &plan.ambient else { return };
+    if ambient.temperature_min >= ambient.temperature_max {
+        checker.error(
+            "ambient.temperature_min",
+            "no temperature lies between the lowest and the highest",
+            "write a lowest temperature below the highest",
+        );
+    }
+    if let Some(humidity) = ambient.humidity_max
+        && (humidity.si() <= 0.0 || humidity.si() > 1.0)
+    {
+        checker.error(
+            "ambient.humidity_max",
+            "humidity lies outside 0 to 100 %",
+            "write a share, such as \"75 %\"",
+        );
+    }
+}
+
+fn points(checker: &mut Checker<'_, Plan>, plan: &Plan) {
+    if plan.points.is_empty() {
+        checker.error(
+            "point",
+            "the plan has no points",
+            "add a table [[point]] for each point",
+        );
+    }
+    let mut seen: Vec<Hertz> = Vec::new();
+    for (n, point) in plan.points.iter().enumerate() {
+        let path = |key: &str| format!("point[{n}].{key}");
+        checker.positive(&path("frequency"), point.frequency.si());
+        checker.positive(&path("amplitude"), point.amplitude.si());
+        checker.positive_if_any(&path("tolerance"), point.tolerance.map(|t| t.si()));
+        checker.positive_if_any(&path("distortion_limit"), point.distortion_limit.map(|d| d.si()));
+        if point.repeats == 0 {
+            checker.error(
+                &path("repeats"),
+                "a point is measured at least once",
+                "write 1 or more, or remove the point",
+            );
+        }
+        if point.dwell_cycles.is_some_and(|cycles| cycles < 2) {
+            checker.error(
+                &path("dwell_cycles"),
+                "one cycle is too little to fit a sine to",
+                "write 2 or more",
+            );
+        }
+        if seen.contains(&point.frequency) {
+            checker.error(
+                &path("frequency"),
+                format!(
+                    "{} stands in the plan twice",
+                    engineering(point.frequency.si(), "Hz")
+                ),
+                "name each frequency once; use 'repeats' to measure it again",
+            );
+        }
+        seen.push(point.frequency);
+    }
+}
+
+fn reference_frequency(checker: &mut Checker<'_, Plan>, plan: &Plan) {
+    match plan.reference_frequency {
+        Some(wanted) if !plan.points.iter().any(|p| p.frequency == wanted) => checker.error(
+            "reference_frequency",
+            format!(
+                "no point has the reference frequency {}",
+                engineering(wanted.si(), "Hz")
+            ),
+            "add a point at this frequency",
+        ),
+        None if plan.decision.deviation_from == DeviationFrom::ReferenceFrequency => checker.error(
+            "decision.deviation_from",
+            "deviations refer to the reference frequency, but the plan names none",
+            "add reference_frequency = \"16 Hz\" or another of its points at the top of the file",
+        ),
+        _ => {}
+    }
+}
+
+/// What is wrong with a job.
+pub(crate) fn job(document: &Document<Job>) -> Vec<Diagnostic> {
+    let mut checker = Checker::new(document);
+    let job = &document.value;
+    checker.named("operator", &job.operator);
+    if let Some(customer) = &job.customer {
+        checker.named("customer.name", &customer.name);
+    }
+    if job.mounted.is_empty() {
+        checker.error(
+            "mounted",
+            "no sensor is mounted",
+            "add a table [[mounted]] for each sensor",
+        );
+    }
+    for (n, mounted) in job.mounted.iter().enumerate() {
+        checker.not_negative(&format!("mounted[{n}].adapter_mass"), mounted.adapter_mass.si());
+        checker.positive_if_any(&format!("mounted[{n}].torque"), mounted.torque.map(|t| t.si()));
+    }
+    checker.unique("mounted", "sensor", job.mounted.iter().map(|m| m.sensor.as_str()));
+    checker.found
+}

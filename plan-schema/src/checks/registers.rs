@@ -1,0 +1,124 @@
+//! Checks of the registers by themselves.
+
+use super::Checker;
+use crate::read::{Diagnostic, Document};
+use crate::registers::{ReferenceCalibration, ReferenceRegister, Sensor, SensorRegister};
+
+/// What is wrong with a register of sensors.
+pub(crate) fn sensors(document: &Document<SensorRegister>) -> Vec<Diagnostic> {
+    let mut checker = Checker::new(document);
+    let register = &document.value;
+    for (n, sensor) in register.sensors.iter().enumerate() {
+        one_sensor(&mut checker, &format!("sensor[{n}]"), sensor);
+    }
+    checker.unique(
+        "sensor",
+        "serial",
+        register.sensors.iter().map(|s| s.serial.as_str()),
+    );
+    checker.found
+}
+
+fn one_sensor(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Sensor) {
+    let at = |key: &str| format!("{path}.{key}");
+    checker.named(&at("serial"), &sensor.serial);
+    checker.positive(&at("nominal_sensitivity"), sensor.nominal_sensitivity.si());
+    checker.positive(&at("range"), sensor.range.si());
+    checker.positive(&at("mass"), sensor.mass.si());
+    checker.not_negative(&at("noise_density"), sensor.noise_density.si());
+    checker.not_negative(&at("transverse_sensitivity"), sensor.transverse_sensitivity.si());
+    checker.positive_if_any(&at("natural_frequency"), sensor.natural_frequency.map(|f| f.si()));
+    checker.positive_if_any(&at("damping_ratio"), sensor.damping_ratio.map(|d| d.si()));
+    checker.positive_if_any(&at("lower_corner"), sensor.lower_corner.map(|f| f.si()));
+    checker.positive_if_any(&at("tolerance"), sensor.tolerance.map(|t| t.si()));
+    if sensor.damping_ratio.is_some() != sensor.natural_frequency.is_some() {
+        let (has, lacks) = match sensor.damping_ratio {
+            Some(_) => ("damping_ratio", "natural_frequency"),
+            None => ("natural_frequency", "damping_ratio"),
+        };
+        checker.error(
+            &at(has),
+            format!("{has} means nothing without {lacks}"),
+            format!("add {lacks}, or remove {has}"),
+        );
+    }
+}
+
+/// What is wrong with a register of references.
+pub(crate) fn references(document: &Document<ReferenceRegister>) -> Vec<Diagnostic> {
+    let mut checker = Checker::new(document);
+    let register = &document.value;
+    for (n, reference) in register.references.iter().enumerate() {
+        let at = |key: &str| format!("reference[{n}].{key}");
+        checker.named(&at("serial"), &reference.serial);
+        checker.positive(&at("range"), reference.range.si());
+        checker.not_negative(&at("noise_density"), reference.noise_density.si());
+        checker.not_negative(
+            &at("transverse_sensitivity"),
+            reference.transverse_sensitivity.si(),
+        );
+        checker.not_negative(&at("drift_per_year"), reference.drift_per_year.si());
+        let list = at("calibration");
+        for (m, calibration) in reference.calibrations.iter().enumerate() {
+            one_calibration(&mut checker, &format!("{list}[{m}]"), calibration);
+        }
+        checker.unique(
+            &list,
+            "certificate",
+            reference.calibrations.iter().map(|c| c.certificate.as_str()),
+        );
+        checker.unique(&list, "date", reference.calibrations.iter().map(|c| c.date));
+    }
+    checker.unique(
+        "reference",
+        "serial",
+        register.references.iter().map(|r| r.serial.as_str()),
+    );
+    checker.found
+}
+
+fn one_calibration(
+    checker: &mut Checker<'_, ReferenceRegister>,
+    path: &str,
+    calibration: &ReferenceCalibration,
+) {
+    checker.named(&format!("{path}.certificate"), &calibration.certificate);
+    if calibration.due <= calibration.date {
+        checker.error(
+            &format!("{path}.due"),
+            format!(
+                "the calibration is due on {}, not after its own date",
+                calibration.due
+            ),
+            "write the day when the next calibration is due",
+        );
+    }
+    let mut previous = None;
+    for (n, point) in calibration.points.iter().enumerate() {
+        let at = |key: &str| format!("{path}.point[{n}].{key}");
+        checker.positive(&at("frequency"), point.frequency.si());
+        checker.positive(&at("sensitivity"), point.sensitivity.si());
+        checker.proper_share(&at("u"), point.u.si());
+        checker.positive_if_any(&at("u_phase"), point.u_phase.map(|u| u.si()));
+        if previous.is_some_and(|previous| point.frequency <= previous) {
+            checker.error(
+                &at("frequency"),
+                "the frequencies do not rise",
+                "list the points by rising frequency, each once",
+            );
+        }
+        if point.phase.is_some() != point.u_phase.is_some() {
+            let (has, lacks) = if point.phase.is_some() {
+                ("phase", "u_phase")
+            } else {
+                ("u_phase", "phase")
+            };
+            checker.error(
+                &at(has),
+                format!("{has} means nothing without {lacks}"),
+                format!("add {lacks}, or remove {has}"),
+            );
+        }
+        previous = Some(point.frequency);
+    }
+}

@@ -1,0 +1,332 @@
+//! Checks of a rig by itself.
+
+use super::Checker;
+use crate::read::{Diagnostic, Document};
+use crate::rig::{AmplifierMode, Rig, SafeAction};
+use crate::units::engineering;
+use std::collections::BTreeSet;
+
+/// What is wrong with a rig.
+pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
+    let mut checker = Checker::new(document);
+    let rig = &document.value;
+    checker.named("name", &rig.name);
+    checker.positive("mains_frequency", rig.mains_frequency.si());
+    shaker(&mut checker, rig);
+    amplifier(&mut checker, rig);
+    timing(&mut checker, rig);
+    roles(&mut checker, rig);
+    channels(&mut checker, rig);
+    errors(&mut checker, rig);
+    safe_paths(&mut checker, rig);
+    simulation(&mut checker, rig);
+    checker.found
+}
+
+fn shaker(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    let shaker = &rig.shaker;
+    for (key, value) in [
+        ("rated_stroke", shaker.rated_stroke.si()),
+        ("velocity_limit", shaker.velocity_limit.si()),
+        ("acceleration_limit", shaker.acceleration_limit.si()),
+        ("force_limit", shaker.force_limit.si()),
+        ("drive_limit", shaker.drive_limit.si()),
+        ("moving_mass", shaker.moving_mass.si()),
+        ("stiffness", shaker.stiffness.si()),
+        ("force_factor", shaker.force_factor.si()),
+        ("coil_resistance", shaker.coil_resistance.si()),
+    ] {
+        checker.positive(&format!("shaker.{key}"), value);
+    }
+    checker.not_negative("shaker.static_allowance", shaker.static_allowance.si());
+    checker.not_negative("shaker.damping_ratio", shaker.damping_ratio.si());
+    checker.not_negative("shaker.coil_inductance", shaker.coil_inductance.si());
+    let (rated, stop) = (shaker.rated_stroke, shaker.stop);
+    let metres = |value: f64| engineering(value, "m pk");
+    if rated >= stop {
+        checker.error(
+            "shaker.rated_stroke",
+            format!(
+                "the rated stroke {} reaches the stop at {}",
+                metres(rated.si()),
+                metres(stop.si())
+            ),
+            "take both from the maker's manual; the stop lies beyond the rated stroke",
+        );
+    } else if let Some(trip) = shaker.trip_stroke
+        && (trip < rated || trip >= stop)
+    {
+        checker.error(
+            "shaker.trip_stroke",
+            format!(
+                "the trip at {} does not lie between rated stroke and stop",
+                metres(trip.si())
+            ),
+            format!(
+                "write a value from {} to below {}",
+                metres(rated.si()),
+                metres(stop.si())
+            ),
+        );
+    } else if shaker.static_allowance.si() >= shaker.trip().si() {
+        checker.error(
+            "shaker.static_allowance",
+            "the static allowance leaves no stroke below the trip",
+            format!("it has to be well below {}", metres(shaker.trip().si())),
+        );
+    }
+}
+
+fn amplifier(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    let amplifier = &rig.amplifier;
+    checker.positive("amplifier.voltage_limit", amplifier.voltage_limit.si());
+    checker.positive("amplifier.current_limit", amplifier.current_limit.si());
+    let gain = amplifier.gain.map(|g| g.si());
+    let transconductance = amplifier.transconductance.map(|t| t.si());
+    let (needed, value, mode, example, other, limit) = match amplifier.mode {
+        AmplifierMode::Voltage => (
+            "gain",
+            gain,
+            "voltage",
+            "20 V/V",
+            ("transconductance", transconductance),
+            amplifier.voltage_limit.si(),
+        ),
+        AmplifierMode::Current => (
+            "transconductance",
+            transconductance,
+            "current",
+            "2 A/V",
+            ("gain", gain),
+            amplifier.current_limit.si(),
+        ),
+    };
+    if other.1.is_some() {
+        let path = format!("amplifier.{}", other.0);
+        checker.error(
+            &path,
+            format!("an amplifier in {mode} mode has no {}", other.0),
+            "remove it, or correct the mode",
+        );
+    }
+    let Some(value) = value else {
+        let message = format!("an amplifier in {mode} mode needs its {needed}");
+        checker.error("amplifier.mode", message, format!("add {needed} = \"{example}\""));
+        return;
+    };
+    // The sign stands for how the coil is wired, and the loop learns it; zero would move nothing.
+    if value == 0.0 {
+        checker.error(
+            &format!("amplifier.{needed}"),
+            format!("the {needed} can't be zero"),
+            "write what the amplifier is set to",
+        );
+    } else if rig.shaker.drive_limit.si() * value.abs() > limit * (1.0 + 1e-9) {
+        checker.warning(
+            "shaker.drive_limit",
+            format!("the drive limit asks the amplifier for more than its {mode} limit"),
+            format!(
+                "with this {needed}, {} reach it",
+                engineering(limit / value.abs(), "V pk")
+            ),
+        );
+    }
+}
+
+fn timing(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    let timing = &rig.timing;
+    checker.positive("timing.reply_limit", timing.reply_limit.si());
+    checker.positive("timing.poll_interval", timing.poll_interval.si());
+    checker.positive("acquisition.rate", rig.acquisition.rate.si());
+    checker.positive("acquisition.block", rig.acquisition.block.si());
+    let seconds = |value: f64| engineering(value, "s");
+    if timing.block_limit <= rig.acquisition.block {
+        let missing = seconds(timing.block_limit.si());
+        checker.error(
+            "acquisition.block",
+            format!(
+                "blocks count as missing after {missing}, and each of these takes {}",
+                seconds(rig.acquisition.block.si())
+            ),
+            "write a shorter block, such as \"20 ms\", or a longer block_limit in [timing]",
+        );
+    }
+    if timing.contact_limit <= timing.poll_interval {
+        let unread = seconds(timing.contact_limit.si());
+        checker.error(
+            "timing.poll_interval",
+            format!(
+                "contacts count as opened if unread for {unread}, and they are read every {}",
+                seconds(timing.poll_interval.si())
+            ),
+            "write a shorter poll_interval, at most half of contact_limit",
+        );
+    }
+    if rig.acquisition.block.si() * rig.acquisition.rate.si() < 1.0 {
+        checker.error(
+            "acquisition.block",
+            "a block of this length holds no sample",
+            "write a longer block, such as \"20 ms\"",
+        );
+    }
+}
+
+fn roles(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    for (n, instrument) in rig.instruments.iter().enumerate() {
+        checker.named(&format!("instrument[{n}].name"), &instrument.name);
+        checker.named(&format!("instrument[{n}].driver"), &instrument.driver);
+        checker.not_negative(&format!("instrument[{n}].latency"), instrument.latency.si());
+    }
+    checker.unique(
+        "instrument",
+        "name",
+        rig.instruments.iter().map(|i| i.name.as_str()),
+    );
+    let roles = &rig.roles;
+    let mut used = BTreeSet::new();
+    for (role, written) in [
+        ("source", Some(&roles.source)),
+        ("amplifier", Some(&roles.amplifier)),
+        ("acquisition", Some(&roles.acquisition)),
+        ("ambient", roles.ambient.as_ref()),
+        ("contacts", roles.contacts.as_ref()),
+    ] {
+        let Some(written) = written else { continue };
+        let path = format!("roles.{role}");
+        let instrument = match written.rsplit_once('.') {
+            Some((instrument, named)) if named == role => instrument,
+            _ => {
+                let message = format!("\"{written}\" does not name an instrument and its role '{role}'");
+                checker.error(
+                    &path,
+                    message,
+                    format!("write \"INSTRUMENT.{role}\" with the instrument's name"),
+                );
+                continue;
+            }
+        };
+        used.insert(instrument);
+        if !rig.instruments.iter().any(|i| i.name == instrument) {
+            let names = crate::resolve::list(rig.instruments.iter().map(|i| i.name.as_str()));
+            checker.error(
+                &path,
+                format!("the rig has no instrument '{instrument}'"),
+                format!("its instruments are {names}"),
+            );
+        }
+    }
+    if checker.found.iter().any(|d| !d.warning) {
+        // A role that names nobody leaves an instrument without one: that needs no word more.
+        return;
+    }
+    for (n, instrument) in rig.instruments.iter().enumerate() {
+        if !used.contains(instrument.name.as_str()) && !instrument.name.trim().is_empty() {
+            checker.warning(
+                &format!("instrument[{n}].name"),
+                format!("instrument '{}' has no role", instrument.name),
+                "name it in [roles], or remove it",
+            );
+        }
+    }
+}
+
+fn channels(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    for (n, channel) in rig.channels.iter().enumerate() {
+        checker.named(&format!("channel[{n}].name"), &channel.name);
+        checker.positive(&format!("channel[{n}].range"), channel.range.si());
+    }
+    checker.unique("channel", "name", rig.channels.iter().map(|c| c.name.as_str()));
+    checker.unique("channel", "input", rig.channels.iter().map(|c| c.input));
+}
+
+fn errors(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    let errors = &rig.errors;
+    for (key, value) in [
+        ("channel_ratio", errors.channel_ratio.si()),
+        ("channel_phase", errors.channel_phase.si()),
+        ("transverse_motion", errors.transverse_motion.si()),
+        ("mounting", errors.mounting.si()),
+        ("temperature", errors.temperature.si()),
+        ("source_offset", errors.source_offset.si()),
+    ] {
+        checker.not_negative(&format!("errors.{key}"), value);
+    }
+}
+
+fn safe_paths(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    if rig.safe_paths.is_empty() {
+        checker.error(
+            "safe_path",
+            "the rig has no way to stop its armature",
+            "add a table [[safe_path]] for each way",
+        );
+    }
+    for (n, path) in rig.safe_paths.iter().enumerate() {
+        checker.positive(&format!("safe_path[{n}].time"), path.time.si());
+    }
+    checker.unique(
+        "safe_path",
+        "action",
+        rig.safe_paths.iter().map(|p| p.action.word()),
+    );
+    let boxes: Vec<&str> = rig
+        .safe_paths
+        .iter()
+        .filter_map(|path| match path.action {
+            SafeAction::SourceOff => rig.roles.source.rsplit_once('.'),
+            SafeAction::AmplifierMute => rig.roles.amplifier.rsplit_once('.'),
+        })
+        .map(|(instrument, _)| instrument)
+        .collect();
+    let one_box = boxes.windows(2).all(|pair| matches!(pair, [a, b] if a == b));
+    if !boxes.is_empty() && boxes.len() == rig.safe_paths.len() && one_box {
+        checker.warning(
+            "safe_path",
+            "all ways to stop the armature go through one instrument",
+            "have two that share no box, link or program",
+        );
+    }
+}
+
+fn simulation(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    let simulation = &rig.simulation;
+    for (key, value) in [
+        ("source.frequency_step", simulation.source.frequency_step.si()),
+        ("source.amplitude_step", simulation.source.amplitude_step.si()),
+        ("source.output_limit", simulation.source.output_limit.si()),
+        ("amplifier.bandwidth", simulation.amplifier.bandwidth.si()),
+    ] {
+        checker.positive(&format!("simulation.{key}"), value);
+    }
+    for (key, value) in [
+        ("source.latency", simulation.source.latency.si()),
+        ("source.ramp", simulation.source.ramp.si()),
+        ("amplifier.latency", simulation.amplifier.latency.si()),
+        ("acquisition.noise", simulation.acquisition.noise.si()),
+        ("room.humidity", simulation.room.humidity.si()),
+        ("spread.sensitivity", simulation.spread.sensitivity.si()),
+        ("spread.shaker", simulation.spread.shaker.si()),
+    ] {
+        checker.not_negative(&format!("simulation.{key}"), value);
+    }
+    if !(4..=32).contains(&simulation.acquisition.bits) {
+        checker.error(
+            "simulation.acquisition.bits",
+            "no converter has so many bits",
+            "write a number from 4 to 32",
+        );
+    }
+    for (key, value) in [
+        ("sensitivity", simulation.spread.sensitivity.si()),
+        ("shaker", simulation.spread.shaker.si()),
+    ] {
+        if value >= 0.5 {
+            let path = format!("simulation.spread.{key}");
+            checker.error(
+                &path,
+                "a spread this wide leaves nothing of the rig",
+                "write a share below 50 %",
+            );
+        }
+    }
+}

@@ -1,0 +1,156 @@
+//! Faults that a dry run is given: what strikes, when, and how hard.
+
+use crate::plan::Format;
+use crate::read::{Node, Notes, Written};
+use crate::units::Seconds;
+use crate::{written_table, written_words};
+use serde_json::json;
+use toml::de::DeValue;
+
+written_table! {
+    /// Faults for a dry run.
+    pub struct Faults {
+        /// Format of the file; 1.
+        pub format: Format,
+        /// The faults.
+        pub faults key "fault": Vec<Fault> = Vec::new(),
+    }
+}
+
+written_words! {
+    /// What strikes.
+    pub enum FaultKind {
+        /// The reference's cable opens.
+        ReferenceOpen = "reference_open",
+        /// A sensor's cable opens.
+        SensorOpen = "sensor_open",
+        /// The gain from source to coil jumps by `value` (a share; "200 %" makes it threefold).
+        GainJump = "gain_jump",
+        /// The amplifier trips of its own accord and mutes.
+        AmplifierTrip = "amplifier_trip",
+        /// The source answers but does not follow.
+        SourceDeaf = "source_deaf",
+        /// The acquisition gives no blocks.
+        AcquisitionStall = "acquisition_stall",
+        /// A channel is driven beyond its range and says so.
+        Overload = "overload",
+        /// A sensor clips without saying so.
+        SensorClipped = "sensor_clipped",
+        /// A sensor sits loose and rattles.
+        LooseMount = "loose_mount",
+        /// Mains hum on a channel.
+        Hum = "hum",
+        /// The reference's polarity is reversed.
+        ReferenceReversed = "reference_reversed",
+        /// The coil heats beyond its limit.
+        CoilOverheating = "coil_overheating",
+        /// The emergency stop is pressed.
+        EmergencyStop = "emergency_stop",
+        /// The source stops and holds its last sample.
+        SourceHoldsLast = "source_holds_last",
+        /// A sensitivity drifts slowly.
+        SlowDrift = "slow_drift",
+        /// A cable makes contact on and off.
+        CableIntermittent = "cable_intermittent",
+    }
+}
+
+written_words! {
+    /// Part of a point.
+    pub enum PointPhase {
+        /// On the way to the amplitude.
+        Settle = "settle",
+        /// While it is measured.
+        Dwell = "dwell",
+    }
+}
+
+written_table! {
+    /// A moment within a point.
+    pub struct PointMoment {
+        /// Number of the point in the plan, from 1.
+        pub point: u32,
+        /// Which part of it.
+        pub phase: PointPhase,
+        /// Cycles after the start of that part.
+        pub after_cycles: u32 = 0,
+    }
+}
+
+/// When a fault strikes: "12.5 s" after the start, or a moment within a point.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[serde(untagged)]
+pub enum Moment {
+    /// Time since the start of the acquisition.
+    Time(Seconds),
+    /// Within a point.
+    Point(PointMoment),
+}
+
+impl Written for Moment {
+    fn read(node: Node<'_>, notes: &Notes) -> Option<Self> {
+        match node.value {
+            DeValue::Table(_) => PointMoment::read(node, notes).map(Self::Point),
+            _ => Seconds::read(node, notes).map(Self::Time),
+        }
+    }
+
+    fn schema() -> serde_json::Value {
+        json!({
+            "description": "A time since the start, or a moment within a point.",
+            "oneOf": [Seconds::schema(), PointMoment::schema()],
+            "examples": ["12.5 s", { "point": 3, "phase": "settle", "after_cycles": 2 }],
+        })
+    }
+}
+
+/// How large a fault is: a text with its unit; what it means depends on the kind.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[serde(transparent)]
+pub struct Size(pub String);
+
+impl Written for Size {
+    fn read(node: Node<'_>, notes: &Notes) -> Option<Self> {
+        String::read(node, notes).map(Self)
+    }
+    fn schema() -> serde_json::Value {
+        json!({
+            "type": "string",
+            "description": "Written with its unit; which one depends on the kind.",
+            "examples": ["200 %", "50 mV pk"],
+        })
+    }
+}
+
+written_table! {
+    /// One fault.
+    pub struct Fault {
+        /// What strikes.
+        pub kind: FaultKind,
+        /// When it strikes: time since the start of the acquisition, or a moment within a point.
+        pub at: Moment,
+        /// On which channel, for kinds that concern one.
+        pub channel: Option<String>,
+        /// How hard, for kinds that have a size.
+        pub value: Option<Size>,
+        /// For how long; without it until the end.
+        pub lasts: Option<Seconds>,
+    }
+}
+
+impl Fault {
+    /// Kinds that need a channel.
+    #[must_use]
+    pub fn needs_channel(kind: FaultKind) -> bool {
+        matches!(
+            kind,
+            FaultKind::SensorOpen
+                | FaultKind::Overload
+                | FaultKind::SensorClipped
+                | FaultKind::LooseMount
+                | FaultKind::Hum
+                | FaultKind::SlowDrift
+                | FaultKind::CableIntermittent
+        )
+    }
+}

@@ -1,0 +1,26 @@
+//! What people write for Calwright, and the units everything else speaks.
+//!
+//! Owns: newtypes of quantities ([`units`]), the reader that turns TOML into plain types and reports every
+//! mistake with its place ([`read`]), and the formats themselves: [`plan`], [`job`], [`rig`], [`registers`],
+//! [`faults`]. [`resolve`] checks the files of one job, each by itself and against the others, and puts them
+//! together. [`record`] keeps what was written as JSON and reads it back; [`schema`] gives the JSON Schemas.
+//!
+//! Must not: touch files, clocks or networks. Callers hand in text and get values or diagnostics.
+
+mod checks;
+pub mod faults;
+#[cfg(test)]
+mod fixture;
+pub mod job;
+pub mod plan;
+pub mod read;
+pub mod record;
+pub mod registers;
+pub mod resolve;
+pub mod rig;
+mod schemas;
+pub mod simulation;
+pub mod units;
+
+pub use checks::check_faults;
+pub use schemas::{WRITTEN_KINDS, schema};

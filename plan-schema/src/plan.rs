@@ -1,0 +1,121 @@
+//! The plan: which frequencies and amplitudes, how long, and how the result is judged.
+
+use crate::read::{Node, Notes, Written};
+use crate::units::{Amplitude, Celsius, Fraction, Hertz, Seconds};
+use crate::{written_table, written_words};
+
+/// The format that this version reads and writes.
+pub const FORMAT: u32 = 1;
+
+/// The `format = 1` line of a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(transparent)]
+pub struct Format(pub u32);
+
+impl Written for Format {
+    fn read(node: Node<'_>, notes: &Notes) -> Option<Self> {
+        let format = u32::read(node.clone(), notes)?;
+        if format == FORMAT {
+            return Some(Self(format));
+        }
+        let remedy = if format > FORMAT {
+            format!("this program reads format {FORMAT}: use a newer calwright")
+        } else {
+            format!("write format = {FORMAT}")
+        };
+        notes.overriding_error(node.span, format!("format {format} can't be read"), remedy);
+        None
+    }
+
+    fn schema() -> serde_json::Value {
+        serde_json::json!({ "type": "integer", "const": FORMAT })
+    }
+}
+
+written_table! {
+    /// A calibration plan: the points, in order, and how they are judged.
+    pub struct Plan {
+        /// Format of the file; 1.
+        pub format: Format,
+        /// What the plan is called on the certificate.
+        pub name: String,
+        /// Frequency whose sensitivity the deviations refer to where the rule says so.
+        pub reference_frequency: Option<Hertz>,
+        /// The amplitude counts as settled within this share of the target.
+        pub settle_band: Fraction = Fraction::new(0.01),
+        /// A point that has not settled within this time is recorded as rejected and the run goes on.
+        pub settle_limit: Seconds = Seconds::new(120.0),
+        /// Harmonics that are fitted beside the fundamental.
+        pub harmonics: u32 = 5,
+        /// How deviations are judged.
+        pub decision: Decision = Decision::default(),
+        /// Tolerance on the deviation of points that state none.
+        pub tolerance: Option<Fraction>,
+        /// Largest distortion of acceleration of points that state none.
+        pub distortion_limit: Fraction = Fraction::new(0.1),
+        /// Ambient conditions within which results count.
+        pub ambient: Option<AmbientLimits>,
+        /// The points in the order in which they are run.
+        pub points key "point": Vec<Point>,
+    }
+}
+
+written_table! {
+    /// One point of a plan.
+    pub struct Point {
+        /// Frequency of the sine.
+        pub frequency: Hertz,
+        /// Amplitude of the motion: acceleration, velocity or displacement, with its kind.
+        pub amplitude: Amplitude,
+        /// Cycles measured, at least; the defaults are 5 below 1 Hz, 10 up to 10 Hz, 1 s above.
+        pub dwell_cycles: Option<u32>,
+        /// Measurements of this point with the same mounting.
+        pub repeats: u32 = 1,
+        /// Largest deviation that passes.
+        pub tolerance: Option<Fraction>,
+        /// Largest distortion of acceleration.
+        pub distortion_limit: Option<Fraction>,
+    }
+}
+
+written_words! {
+    /// How a deviation is judged against its tolerance.
+    pub enum Rule {
+        /// Accept where the value lies within the tolerance, whatever its uncertainty.
+        SimpleAcceptance = "simple_acceptance",
+        /// Accept where the value lies within the tolerance less a guard band as wide as the expanded uncertainty.
+        GuardBand = "guard_band",
+    }
+}
+
+written_words! {
+    /// What the deviation is a deviation from.
+    pub enum DeviationFrom {
+        /// The nominal sensitivity in the register.
+        Nominal = "nominal",
+        /// The sensitivity measured at the reference frequency.
+        ReferenceFrequency = "reference_frequency",
+    }
+}
+
+written_table! {
+    /// The decision rule.
+    pub struct Decision: Default {
+        /// Which rule a deviation is judged by.
+        pub rule: Rule = Rule::GuardBand,
+        /// What the deviation refers to.
+        pub deviation_from: DeviationFrom = DeviationFrom::Nominal,
+    }
+}
+
+written_table! {
+    /// Ambient conditions within which results count.
+    pub struct AmbientLimits {
+        /// Lowest temperature.
+        pub temperature_min: Celsius,
+        /// Highest temperature.
+        pub temperature_max: Celsius,
+        /// Highest relative humidity.
+        pub humidity_max: Option<Fraction>,
+    }
+}

@@ -1,0 +1,38 @@
+//! Reading TOML into plain types, with every mistake reported at its place.
+//!
+//! Owns: the trait [`Written`] (how a type is read and what its JSON Schema is), the macros
+//! [`written_table!`](crate::written_table) and [`written_words!`](crate::written_words) that implement it, diagnostics and their rendering.
+//! A reader never stops at the first mistake: it notes it, goes on, and returns `None` for what it could not read,
+//! so that several errors come out at once and none is the consequence of another.
+
+mod diagnostic;
+mod document;
+mod node;
+mod schema;
+mod syntax;
+mod table;
+mod values;
+
+pub use diagnostic::{Diagnostic, Diagnostics, Report};
+pub use document::{Document, Source};
+pub use node::{Node, Notes};
+pub use schema::{object_schema, prose, root_schema};
+pub use table::Fields;
+pub use values::Table;
+
+/// A type that people write in TOML.
+pub trait Written: Sized {
+    /// Reads the value at `node`; notes what is wrong and returns `None` where it can't be read.
+    fn read(node: Node<'_>, notes: &Notes) -> Option<Self>;
+
+    /// What the value is if its key is absent; `None` makes the key required.
+    fn absent() -> Option<Self> {
+        None
+    }
+
+    /// JSON Schema of the value.
+    fn schema() -> serde_json::Value;
+}
+
+#[cfg(test)]
+mod tests;

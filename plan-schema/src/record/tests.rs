@@ -1,0 +1,159 @@
+//! What a run stores of its files comes back as it was.
+
+use super::{from_json, to_json};
+use crate::faults::Faults;
+use crate::fixture::{FAULTS, JOB, PLAN, REFERENCES, RIG, SENSORS};
+use crate::job::Job;
+use crate::plan::{Plan, Point};
+use crate::read::{Document, Written};
+use crate::registers::{CoverageFactor, Date, ReferenceCalibration, ReferenceRegister, SensorRegister};
+use crate::rig::Rig;
+use crate::units::{Accel, Amplitude, Displacement, Fraction, Hertz, Seconds, Velocity};
+use proptest::prelude::*;
+use serde_json::{Value, json};
+use std::fmt::Debug;
+
+/// Stores and reads back, once by way of the bytes that a record holds.
+fn round_trip<T: Written + serde::Serialize + PartialEq + Debug>(value: &T) {
+    let stored = to_json(value);
+    assert!(
+        !stored.to_string().contains("null"),
+        "an absent key is left out: {stored}"
+    );
+    let bytes = serde_json::to_vec_pretty(&stored).unwrap();
+    let loaded: Value = serde_json::from_slice(&bytes).unwrap();
+    assert_eq!(&from_json::<T>("run.json", &loaded).unwrap(), value);
+}
+
+fn written<T: Written>(text: &str) -> T {
+    Document::read("fixture.toml", text).unwrap().value
+}
+
+#[test]
+fn every_kind_of_file_comes_back() {
+    round_trip::<Plan>(&written(PLAN));
+    round_trip::<Job>(&written(JOB));
+    round_trip::<Rig>(&written(RIG));
+    round_trip::<SensorRegister>(&written(SENSORS));
+    round_trip::<ReferenceRegister>(&written(REFERENCES));
+    round_trip::<Faults>(&written(FAULTS));
+}
+
+#[test]
+fn a_record_has_the_keys_of_the_file() {
+    let references = to_json(&written::<ReferenceRegister>(REFERENCES));
+    let calibration = &references["reference"][0]["calibration"][0];
+    assert_eq!(calibration["coverage_factor"], json!(2.05));
+    assert_eq!(calibration["date"], json!("1997-06-10"));
+    assert_eq!(
+        calibration["point"][0],
+        json!({ "frequency": "0.5 Hz", "sensitivity": "0.1 V/(m/s2)", "u": "0.5 %" })
+    );
+    let rig = to_json(&written::<Rig>(RIG));
+    assert_eq!(rig["instrument"][2]["settings"]["filters"], json!([true, false]));
+    assert_eq!(rig["instrument"][2]["settings"]["skew"], json!(1.5e-6));
+}
+
+#[test]
+fn a_damaged_record_is_refused() {
+    let mut plan = to_json(&written::<Plan>(PLAN));
+    plan["point"][0]["frequency"] = json!("1 parsec");
+    let first = from_json::<Plan>("run.json", &plan).unwrap_err().to_string();
+    let mut rig = to_json(&written::<Rig>(RIG));
+    rig["instrument"][0]["settings"]["id"] = json!(u64::MAX);
+    let second = from_json::<Rig>("run.json", &rig).unwrap_err().to_string();
+    let third = from_json::<Plan>("run.json", &json!("gone"))
+        .unwrap_err()
+        .to_string();
+    let fourth = from_json::<Plan>("run.json", &json!({ "format": 1, "point": [null] }))
+        .unwrap_err()
+        .to_string();
+    insta::with_settings!({ omit_expression => true }, {
+        insta::assert_snapshot!([first, second, third, fourth].join("\n\n"));
+    });
+}
+
+/// Any finite number that a quantity can hold, zero and both signs included.
+fn any_finite() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        proptest::num::f64::NORMAL,
+        proptest::num::f64::SUBNORMAL,
+        Just(0.0),
+        -1e3..1e3f64
+    ]
+}
+
+fn any_amplitude() -> impl Strategy<Value = Amplitude> {
+    prop_oneof![
+        any_finite().prop_map(|x| Amplitude::Acceleration(Accel::new(x))),
+        any_finite().prop_map(|x| Amplitude::Velocity(Velocity::new(x))),
+        any_finite().prop_map(|x| Amplitude::Displacement(Displacement::new(x))),
+    ]
+}
+
+fn any_point() -> impl Strategy<Value = Point> {
+    let optional = || proptest::option::of(any_finite().prop_map(Fraction::new));
+    (
+        any_finite(),
+        any_amplitude(),
+        proptest::option::of(any::<u32>()),
+        any::<u32>(),
+        optional(),
+        optional(),
+    )
+        .prop_map(
+            |(frequency, amplitude, dwell_cycles, repeats, tolerance, distortion_limit)| Point {
+                frequency: Hertz::new(frequency),
+                amplitude,
+                dwell_cycles,
+                repeats,
+                tolerance,
+                distortion_limit,
+            },
+        )
+}
+
+/// Values for a driver's settings, as deep and strange as JSON allows, without nulls.
+fn any_setting() -> impl Strategy<Value = Value> {
+    let leaf = prop_oneof![
+        any::<bool>().prop_map(Value::from),
+        any::<i64>().prop_map(Value::from),
+        any_finite().prop_map(Value::from),
+        any::<String>().prop_map(Value::from),
+    ];
+    leaf.prop_recursive(4, 24, 4, |inner| {
+        prop_oneof![
+            proptest::collection::vec(inner.clone(), 0..4).prop_map(Value::from),
+            proptest::collection::btree_map(any::<String>(), inner, 0..4)
+                .prop_map(|map| Value::Object(map.into_iter().collect())),
+        ]
+    })
+}
+
+proptest! {
+    #[test]
+    fn any_plan_comes_back(name: String, points in proptest::collection::vec(any_point(), 0..4), limit in any_finite()) {
+        let mut plan: Plan = written(PLAN);
+        plan.name = name;
+        plan.points = points;
+        plan.settle_limit = Seconds::new(limit);
+        round_trip(&plan);
+    }
+
+    #[test]
+    fn any_settings_come_back(settings in proptest::collection::btree_map(any::<String>(), any_setting(), 0..4), name: String) {
+        let mut rig: Rig = written(RIG);
+        rig.instruments[0].settings = crate::read::Table(settings.into_iter().collect());
+        rig.instruments[1].name = name;
+        round_trip(&rig);
+    }
+
+    #[test]
+    fn any_calibration_comes_back(k in 1.0..=10.0f64, year in 1900..2100u16, month in 1..=12u8, day in 1..=28u8) {
+        let mut register: ReferenceRegister = written(REFERENCES);
+        let calibration: &mut ReferenceCalibration = &mut register.references[0].calibrations[0];
+        calibration.coverage_factor = CoverageFactor(k);
+        calibration.due = Date { year, month, day };
+        round_trip(&register);
+    }
+}

@@ -1,0 +1,251 @@
+//! The rig: instruments and their roles, channels, the shaker's limits, mute and safe paths, latencies.
+
+use crate::plan::Format;
+use crate::read::Table;
+use crate::simulation::Simulation;
+use crate::units::{
+    Accel, Amperes, Displacement, ForceFactor, Fraction, Gain, Henries, Hertz, Kilograms, Metres, Newtons,
+    Ohms, Peak, Quantity, SamplesPerSecond, Seconds, Stiffness, Transconductance, Velocity, Volts, VoltsDc,
+};
+use crate::{written_table, written_words};
+
+written_table! {
+    /// A rig: what stands in the laboratory.
+    pub struct Rig {
+        /// Format of the file; 1.
+        pub format: Format,
+        /// Name of the rig; latch and lock carry it.
+        pub name: String,
+        /// Mains frequency.
+        pub mains_frequency: Hertz = Hertz::new(50.0),
+        /// How the axis of motion lies.
+        pub orientation: Orientation = Orientation::Horizontal,
+        /// The shaker and its limits.
+        pub shaker: Shaker,
+        /// The power amplifier.
+        pub amplifier: Amplifier,
+        /// Times that liveness and safety are judged by.
+        pub timing: Timing = Timing::default(),
+        /// The instruments.
+        pub instruments key "instrument": Vec<Instrument>,
+        /// Which instrument does what.
+        pub roles: Roles,
+        /// How the acquisition is set up.
+        pub acquisition: AcquisitionSetup,
+        /// The channels of the acquisition.
+        pub channels key "channel": Vec<Channel>,
+        /// The reference transducer in the rig.
+        pub reference: ReferenceMount,
+        /// What the laboratory knows of the rig's errors, for the uncertainty.
+        pub errors: RigErrors,
+        /// Ways to stop the armature, in the order in which they are tried.
+        pub safe_paths key "safe_path": Vec<SafePath>,
+        /// What the simulator adds to the facts above.
+        pub simulation: Simulation = Simulation::default(),
+    }
+}
+
+written_words! {
+    /// How the axis of motion lies.
+    pub enum Orientation {
+        /// Level: gravity acts across the axis.
+        Horizontal = "horizontal",
+        /// Upright: gravity acts along the axis.
+        Vertical = "vertical",
+    }
+}
+
+written_table! {
+    /// The shaker: its limits, and the facts from which a drive is foreseen.
+    pub struct Shaker {
+        /// Largest target displacement of the fundamental.
+        pub rated_stroke: Displacement<Peak>,
+        /// Distance of the mechanical stop from the centre.
+        pub stop: Displacement<Peak>,
+        /// A displacement beyond this trips; by default rated + 40 % of (stop − rated).
+        pub trip_stroke: Option<Displacement<Peak>>,
+        /// How far the centre may lie off: amplifier offset, centre error, sag, tilt.
+        pub static_allowance: Metres,
+        /// Largest velocity.
+        pub velocity_limit: Velocity<Peak>,
+        /// Largest acceleration.
+        pub acceleration_limit: Accel<Peak>,
+        /// Largest force of the coil.
+        pub force_limit: Newtons<Peak>,
+        /// Largest source output into the amplifier.
+        pub drive_limit: Volts<Peak>,
+        /// Mass of armature, table and reference.
+        pub moving_mass: Kilograms,
+        /// Stiffness of the suspension.
+        pub stiffness: Quantity<Stiffness>,
+        /// Mechanical damping as a share of critical damping, with the moving mass alone.
+        pub damping_ratio: Fraction,
+        /// Force factor Bl.
+        pub force_factor: Quantity<ForceFactor>,
+        /// Resistance of the coil.
+        pub coil_resistance: Ohms,
+        /// Inductance of the coil.
+        pub coil_inductance: Henries,
+    }
+}
+
+impl Shaker {
+    /// Displacement beyond which the interlock trips.
+    #[must_use]
+    pub fn trip(&self) -> Displacement<Peak> {
+        self.trip_stroke
+            .unwrap_or(self.rated_stroke + (self.stop - self.rated_stroke) * 0.4)
+    }
+}
+
+written_words! {
+    /// What the amplifier imposes on the coil.
+    pub enum AmplifierMode {
+        /// A voltage: the coil brakes the armature at 0 V.
+        Voltage = "voltage",
+        /// A current: the coil does not brake.
+        Current = "current",
+    }
+}
+
+written_words! {
+    /// What a muted amplifier does to the coil.
+    pub enum Mute {
+        /// The coil is shorted and brakes.
+        Shorts = "shorts",
+        /// The coil is opened and the armature coasts.
+        Opens = "opens",
+    }
+}
+
+written_table! {
+    /// The power amplifier.
+    pub struct Amplifier {
+        /// What it imposes on the coil, voltage or current.
+        pub mode: AmplifierMode,
+        /// What mute does to the coil.
+        pub mute: Mute,
+        /// Gain in voltage mode.
+        pub gain: Option<Quantity<Gain>>,
+        /// Gain in current mode.
+        pub transconductance: Option<Quantity<Transconductance>>,
+        /// Largest output voltage.
+        pub voltage_limit: Volts<Peak>,
+        /// Largest output current.
+        pub current_limit: Amperes<Peak>,
+    }
+}
+
+written_table! {
+    /// Times that liveness and safety are judged by.
+    pub struct Timing: Default {
+        /// A command without a reply for this long has failed.
+        pub reply_limit: Seconds = Seconds::new(0.5),
+        /// No sample block for this long is a trip.
+        pub block_limit: Seconds = Seconds::new(0.25),
+        /// Contacts unread for this long count as opened.
+        pub contact_limit: Seconds = Seconds::new(0.25),
+        /// Contacts and amplifier are read this often.
+        pub poll_interval: Seconds = Seconds::new(0.1),
+    }
+}
+
+written_table! {
+    /// An instrument and the driver that speaks to it.
+    pub struct Instrument {
+        /// Name by which roles refer to it.
+        pub name: String,
+        /// Kind of driver; `calwright drivers` lists them.
+        pub driver: String,
+        /// Longest time from a command's reply until the output follows.
+        pub latency: Seconds = Seconds::new(0.05),
+        /// Settings of the driver.
+        pub settings: Table,
+    }
+}
+
+written_table! {
+    /// Which instrument does what, as `instrument.role`.
+    pub struct Roles {
+        /// Makes the sine; such as "generator.source".
+        pub source: String,
+        /// Drives the coil; such as "power-amplifier.amplifier".
+        pub amplifier: String,
+        /// Samples the channels; such as "daq.acquisition".
+        pub acquisition: String,
+        /// Reads temperature and humidity; such as "climate.ambient".
+        pub ambient: Option<String>,
+        /// Reads emergency stop and permissives; such as "panel.contacts".
+        pub contacts: Option<String>,
+    }
+}
+
+written_table! {
+    /// How the acquisition is set up.
+    pub struct AcquisitionSetup {
+        /// Samples per second and channel.
+        pub rate: SamplesPerSecond,
+        /// Length of a block.
+        pub block: Seconds = Seconds::new(0.02),
+    }
+}
+
+written_table! {
+    /// A channel of the acquisition.
+    pub struct Channel {
+        /// Name by which jobs refer to it.
+        pub name: String,
+        /// Number of the input, from 0.
+        pub input: u32,
+        /// Full scale of the range in use.
+        pub range: Volts<Peak>,
+    }
+}
+
+written_table! {
+    /// The reference transducer in the rig.
+    pub struct ReferenceMount {
+        /// Serial number in the register of references.
+        pub serial: String,
+        /// The channel it is connected to.
+        pub channel: String,
+    }
+}
+
+written_table! {
+    /// What the laboratory knows of the rig's errors: half-widths unless said otherwise.
+    pub struct RigErrors {
+        /// Gain ratio of two channels, expanded (k = 2).
+        pub channel_ratio: Fraction,
+        /// Phase difference of two channels at 100 Hz, rising with frequency, expanded (k = 2).
+        pub channel_phase: crate::units::Radians,
+        /// Transverse motion as a share of the motion along the axis.
+        pub transverse_motion: Fraction,
+        /// Mounting, cable tie, position on the table.
+        pub mounting: Fraction,
+        /// Temperature of the mounting surface off 23 °C.
+        pub temperature: crate::units::Kelvins,
+        /// DC offset of the source that may reach the amplifier.
+        pub source_offset: VoltsDc = VoltsDc::ZERO,
+    }
+}
+
+written_words! {
+    /// A way to stop the armature.
+    pub enum SafeAction {
+        /// The source's output goes to 0 V.
+        SourceOff = "source_off",
+        /// The amplifier is muted.
+        AmplifierMute = "amplifier_mute",
+    }
+}
+
+written_table! {
+    /// A way to stop the armature and how long it takes.
+    pub struct SafePath {
+        /// What is done to stop the armature.
+        pub action: SafeAction,
+        /// Longest time until it acts.
+        pub time: Seconds,
+    }
+}

@@ -1,0 +1,80 @@
+//! What the simulator adds to the facts of a rig: resolutions, noise, latencies, spreads.
+
+use crate::units::{Celsius, Fraction, Hertz, Kelvins, Peak, Rms, Seconds, Volts, VoltsDc};
+use crate::written_table;
+
+written_table! {
+    /// The simulated rig: what a dry run adds to the facts of the rig file.
+    pub struct Simulation: Default {
+        /// The simulated signal source.
+        pub source: SimulatedSource = SimulatedSource::default(),
+        /// The simulated power amplifier.
+        pub amplifier: SimulatedAmplifier = SimulatedAmplifier::default(),
+        /// The simulated acquisition.
+        pub acquisition: SimulatedAcquisition = SimulatedAcquisition::default(),
+        /// The simulated room.
+        pub room: SimulatedRoom = SimulatedRoom::default(),
+        /// How far truth may lie off what the files say.
+        pub spread: Spread = Spread::default(),
+    }
+}
+
+written_table! {
+    /// The simulated signal source.
+    pub struct SimulatedSource: Default {
+        /// Step of the frequency setting.
+        pub frequency_step: Hertz = Hertz::new(1e-6),
+        /// Step of the amplitude setting.
+        pub amplitude_step: Volts<Peak> = Volts::new(1e-5),
+        /// Largest output.
+        pub output_limit: Volts<Peak> = Volts::new(5.0),
+        /// Time from a command until the output follows.
+        pub latency: Seconds = Seconds::new(0.005),
+        /// Time over which the output goes from one setting to the next.
+        pub ramp: Seconds = Seconds::new(0.02),
+        /// DC offset of the output.
+        pub offset: VoltsDc = VoltsDc::ZERO,
+    }
+}
+
+written_table! {
+    /// The simulated power amplifier.
+    pub struct SimulatedAmplifier: Default {
+        /// Upper corner of its response, first order.
+        pub bandwidth: Hertz = Hertz::new(20_000.0),
+        /// Time from a mute command until it acts.
+        pub latency: Seconds = Seconds::new(0.002),
+    }
+}
+
+written_table! {
+    /// The simulated acquisition.
+    pub struct SimulatedAcquisition: Default {
+        /// Bits of the converter over the range.
+        pub bits: u32 = 24,
+        /// Noise of a channel within its bandwidth.
+        pub noise: Volts<Rms> = Volts::new(20e-6),
+    }
+}
+
+written_table! {
+    /// The simulated room.
+    pub struct SimulatedRoom: Default {
+        /// Temperature at the start.
+        pub temperature: Celsius = Celsius::new(23.0),
+        /// Slow change of temperature over an hour.
+        pub drift_per_hour: Kelvins = Kelvins::new(0.3),
+        /// Relative humidity.
+        pub humidity: Fraction = Fraction::new(0.45),
+    }
+}
+
+written_table! {
+    /// How far truth may lie off what the files say: half-widths of rectangular distributions, drawn per seed.
+    pub struct Spread: Default {
+        /// Sensitivity of the sensors off their nominal value.
+        pub sensitivity: Fraction = Fraction::new(0.02),
+        /// Force factor, mass, stiffness, resistance of the shaker off the rig file.
+        pub shaker: Fraction = Fraction::new(0.03),
+    }
+}

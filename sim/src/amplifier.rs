@@ -1,0 +1,140 @@
+//! The power amplifier: its facts, and what it says of itself. Pure.
+//!
+//! Owns: gain, corner and limits, the mute as commanded and as it acts, the trip. Must not: know the coil's equations.
+
+use crate::error::SimError;
+use crate::shaker::Coil;
+use plan_schema::resolve::ResolvedJob;
+use plan_schema::rig::{AmplifierMode, Mute};
+use std::f64::consts::TAU;
+
+/// The amplifier as it truly is, in SI units.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct AmplifierTruth {
+    pub(crate) mode: AmplifierMode,
+    /// V/V or A/V, as the mode wants.
+    pub(crate) gain: f64,
+    /// Angular frequency of the upper corner.
+    pub(crate) corner: f64,
+    pub(crate) voltage_limit: f64,
+    pub(crate) current_limit: f64,
+}
+
+impl AmplifierTruth {
+    /// What the rig file says.
+    ///
+    /// # Errors
+    /// A gain that is missing for the mode, or a value with which nothing can be driven.
+    pub(crate) fn read(job: &ResolvedJob) -> Result<Self, SimError> {
+        let amplifier = &job.rig.amplifier;
+        let (gain, key) = match amplifier.mode {
+            AmplifierMode::Voltage => (amplifier.gain.map(|g| g.si()), "amplifier.gain"),
+            AmplifierMode::Current => (
+                amplifier.transconductance.map(|g| g.si()),
+                "amplifier.transconductance",
+            ),
+        };
+        let gain = gain.ok_or_else(|| {
+            SimError::new(
+                format!(
+                    "the amplifier has no gain for its mode '{}'",
+                    amplifier.mode.word()
+                ),
+                format!("add {key}"),
+            )
+        })?;
+        let bandwidth = job.rig.simulation.amplifier.bandwidth.si();
+        Ok(Self {
+            mode: amplifier.mode,
+            gain: SimError::positive(gain, "the gain of the amplifier", key)?,
+            corner: TAU
+                * SimError::positive(bandwidth, "the bandwidth in Hz", "simulation.amplifier.bandwidth")?,
+            voltage_limit: SimError::positive(
+                amplifier.voltage_limit.si(),
+                "the voltage limit in V",
+                "amplifier.voltage_limit",
+            )?,
+            current_limit: SimError::positive(
+                amplifier.current_limit.si(),
+                "the current limit in A",
+                "amplifier.current_limit",
+            )?,
+        })
+    }
+}
+
+/// The amplifier's front panel.
+#[derive(Debug)]
+pub(crate) struct Amplifier {
+    mute: Mute,
+    /// The mute as it was last commanded; this is what the amplifier reads back.
+    commanded_muted: bool,
+    /// The mute as it acts on the coil.
+    muted: bool,
+    /// True while it reports a fault of its own.
+    pub(crate) fault: bool,
+    clipped: bool,
+}
+
+impl Amplifier {
+    /// An amplifier that is muted.
+    pub(crate) fn new(mute: Mute) -> Self {
+        Self {
+            mute,
+            commanded_muted: true,
+            muted: true,
+            fault: false,
+            clipped: false,
+        }
+    }
+
+    /// Takes a command; returns false if the amplifier refuses it because of its fault.
+    pub(crate) fn command(&mut self, muted: bool) -> bool {
+        if self.fault && !muted {
+            return false;
+        }
+        self.commanded_muted = muted;
+        true
+    }
+
+    /// The last command acts, its latency being over.
+    pub(crate) fn follow(&mut self) {
+        self.muted = self.commanded_muted;
+    }
+
+    /// It trips of its own accord: muted at once, until the fault is over and it is unmuted.
+    pub(crate) fn trip(&mut self) {
+        self.commanded_muted = true;
+        self.muted = true;
+        self.fault = true;
+    }
+
+    /// Notes that the output was limited.
+    pub(crate) fn note_clipping(&mut self) {
+        self.clipped = true;
+    }
+
+    /// How the coil is connected.
+    pub(crate) fn coil(&self) -> Coil {
+        match (self.muted, self.mute) {
+            (false, _) => Coil::Driven,
+            (true, Mute::Shorts) => Coil::Shorted,
+            (true, Mute::Opens) => Coil::Open,
+        }
+    }
+
+    /// True while the coil is kept from the drive.
+    pub(crate) fn is_muted(&self) -> bool {
+        self.muted
+    }
+
+    /// What the mute reads back as.
+    pub(crate) fn reads_muted(&self) -> bool {
+        self.commanded_muted
+    }
+
+    /// Whether the output was limited since this was last asked.
+    pub(crate) fn take_clipping(&mut self) -> bool {
+        std::mem::take(&mut self.clipped)
+    }
+}

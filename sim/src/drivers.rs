@@ -1,0 +1,228 @@
+//! The simulated instruments behind the driver contract.
+//!
+//! Owns: one handle per role, and the one that makes safe. A handle locks the world for the moment of a call, never
+//! across a wait, so making safe never waits for another call.
+//! A reply says what an instrument was set to; its output follows after the latency of the rig file.
+
+use crate::SimulatedRig;
+use crate::source::Setting;
+use async_trait::async_trait;
+use drivers::{
+    Acquisition, AcquisitionRequest, Ambient, AmbientReading, AmplifierStatus, Block, ContactReading,
+    Contacts, Continuity, DrivePermit, DriverError, ErrorKind, PowerAmplifier, SafeHandle, SafeProof,
+    SignalSource, SourceLimits, StopReason, Tone,
+};
+use plan_schema::units::{Hertz, Peak, SampleCount, SampleIndex, Seconds, Volts};
+
+/// An instrument of the rig in one of its roles.
+#[derive(Clone)]
+pub(crate) struct Port {
+    pub(crate) rig: SimulatedRig,
+    /// Name in the rig file.
+    pub(crate) instrument: String,
+}
+
+impl Port {
+    fn error(&self, kind: ErrorKind, op: &'static str, detail: impl Into<String>) -> DriverError {
+        DriverError::new(kind, &self.instrument, op, detail)
+    }
+}
+
+/// The signal source.
+pub(crate) struct SourcePort(pub(crate) Port);
+
+#[async_trait]
+impl SignalSource for SourcePort {
+    fn limits(&self) -> SourceLimits {
+        let world = self.0.rig.lock();
+        let (lowest, highest) = world.source.frequencies();
+        SourceLimits::new(
+            Hertz::new(lowest),
+            Hertz::new(highest),
+            Volts::new(world.source.amplitude_max()),
+        )
+    }
+
+    async fn set_tone(&mut self, permit: &DrivePermit, want: Tone) -> Result<Tone, DriverError> {
+        let refuse = |detail: String| self.0.error(ErrorKind::OutOfRange, "set_tone", detail);
+        if want.amplitude > permit.ceiling() {
+            let (wanted, ceiling) = (want.amplitude.si(), permit.ceiling().si());
+            return Err(refuse(format!(
+                "{wanted} V pk is beyond the ceiling of {ceiling} V pk"
+            )));
+        }
+        let mut world = self.0.rig.lock();
+        let want = Setting {
+            frequency: want.frequency.si(),
+            amplitude: want.amplitude.si(),
+        };
+        let setting = world.source.resolve(want).map_err(refuse)?;
+        world.set_source(setting);
+        Ok(Tone {
+            frequency: Hertz::new(setting.frequency),
+            amplitude: Volts::new(setting.amplitude),
+        })
+    }
+
+    async fn output_off(&mut self) -> Result<(), DriverError> {
+        self.0.rig.lock().source_off();
+        Ok(())
+    }
+}
+
+/// The power amplifier.
+pub(crate) struct AmplifierPort(pub(crate) Port);
+
+impl AmplifierPort {
+    fn read(&self) -> AmplifierStatus {
+        let mut world = self.0.rig.lock();
+        let clipping = Some(world.amplifier.take_clipping());
+        AmplifierStatus {
+            muted: world.amplifier.reads_muted(),
+            fault: world.amplifier.fault,
+            clipping,
+        }
+    }
+}
+
+#[async_trait]
+impl PowerAmplifier for AmplifierPort {
+    async fn unmute(&mut self, _permit: &DrivePermit) -> Result<AmplifierStatus, DriverError> {
+        let live = self.0.rig.lock().set_mute(false);
+        if live {
+            return Ok(self.read());
+        }
+        let detail = "it reports a fault of its own and stays muted; clear the fault, then unmute again";
+        Err(self.0.error(ErrorKind::BadData, "unmute", detail))
+    }
+
+    async fn mute(&mut self) -> Result<AmplifierStatus, DriverError> {
+        self.0.rig.lock().set_mute(true);
+        Ok(self.read())
+    }
+
+    async fn status(&mut self) -> Result<AmplifierStatus, DriverError> {
+        Ok(self.read())
+    }
+}
+
+/// The acquisition. Its calls are what moves time.
+pub(crate) struct AcquisitionPort(pub(crate) Port);
+
+#[async_trait]
+impl Acquisition for AcquisitionPort {
+    fn continuity(&self) -> Continuity {
+        Continuity::Continuous
+    }
+
+    async fn configure(&mut self, want: &AcquisitionRequest) -> Result<AcquisitionRequest, DriverError> {
+        let refuse = |detail: String| self.0.error(ErrorKind::OutOfRange, "configure", detail);
+        let mut world = self.0.rig.lock();
+        if world.sampler.is_running() {
+            return Err(self
+                .0
+                .error(ErrorKind::Busy, "configure", "it is sampling; stop it first"));
+        }
+        if want.rate != world.rate() {
+            let rate = world.rate().si();
+            return Err(refuse(format!(
+                "it samples at the {rate} S/s of the rig file, not at {} S/s",
+                want.rate.si()
+            )));
+        }
+        let channels: Vec<(u32, f64)> = want.channels.iter().map(|c| (c.input, c.range.si())).collect();
+        world.sampler.configure(want.frames, &channels).map_err(refuse)?;
+        Ok(want.clone())
+    }
+
+    async fn start(&mut self) -> Result<(), DriverError> {
+        let mut world = self.0.rig.lock();
+        if world.sampler.is_running() {
+            return Err(self.0.error(ErrorKind::Busy, "start", "it is sampling already"));
+        }
+        if world.sampler.start() {
+            return Ok(());
+        }
+        Err(self.0.error(
+            ErrorKind::Protocol,
+            "start",
+            "it was not configured; configure it first",
+        ))
+    }
+
+    async fn next_block(&mut self, within: Seconds) -> Result<Option<Block>, DriverError> {
+        let mut world = self.0.rig.lock();
+        if !world.sampler.is_running() {
+            return Err(self.0.error(
+                ErrorKind::Protocol,
+                "next_block",
+                "it is not sampling; start it first",
+            ));
+        }
+        let Some(taken) = world.collect(within) else {
+            return Ok(None);
+        };
+        let first = SampleIndex(taken.first);
+        Block::new(first, SampleCount(taken.gap), taken.samples, taken.overload)
+            .map(Some)
+            .ok_or_else(|| {
+                self.0
+                    .error(ErrorKind::Bug, "next_block", "a block came out uneven")
+            })
+    }
+
+    async fn stop(&mut self) -> Result<(), DriverError> {
+        self.0.rig.lock().sampler.stop();
+        Ok(())
+    }
+}
+
+/// The ambient sensor.
+pub(crate) struct AmbientPort(pub(crate) Port);
+
+#[async_trait]
+impl Ambient for AmbientPort {
+    async fn read(&mut self) -> Result<AmbientReading, DriverError> {
+        let world = self.0.rig.lock();
+        Ok(AmbientReading {
+            temperature: world.temperature(),
+            humidity: Some(world.humidity()),
+        })
+    }
+}
+
+/// The contacts.
+pub(crate) struct ContactsPort(pub(crate) Port);
+
+#[async_trait]
+impl Contacts for ContactsPort {
+    async fn read(&mut self) -> Result<ContactReading, DriverError> {
+        Ok(ContactReading {
+            emergency_stop_closed: self.0.rig.lock().emergency_stop_closed(),
+        })
+    }
+}
+
+/// Makes an instrument safe in the roles that it has.
+pub(crate) struct SafePort {
+    pub(crate) port: Port,
+    pub(crate) is_source: bool,
+    pub(crate) is_amplifier: bool,
+}
+
+#[async_trait]
+impl SafeHandle for SafePort {
+    async fn make_safe(&self, _why: StopReason) -> Result<SafeProof, DriverError> {
+        let mut world = self.port.rig.lock();
+        let mut proof = SafeProof::default();
+        if self.is_source {
+            world.source_off();
+            proof.drive = Some(Volts::<Peak>::new(world.source.commanded().amplitude));
+        }
+        if self.is_amplifier {
+            world.set_mute(true);
+            proof.muted = Some(world.amplifier.reads_muted());
+        }
+        Ok(proof)
+    }
+}

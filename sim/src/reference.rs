@@ -1,0 +1,155 @@
+//! The reference as it truly is. Pure.
+//!
+//! Owns: its response as its certificate states it (linear over the logarithm of frequency), off by one draw within the
+//! certificate's uncertainty, which a laboratory can't know.
+//!
+//! A table is no filter. But the armature moves at the frequency of the source, so the response at that frequency is
+//! applied to the motion as it is. With the acceleration `a = A cos θ`, the velocity is `v = (A/w) sin θ`, and the output
+//! wanted is `S A cos(θ + φ) = S (a cos φ − w v sin φ)`. For harmonics and transients the response of the fundamental is
+//! used, which is what a flat reference would do.
+
+use crate::error::SimError;
+use crate::random::{self, Noise};
+use crate::sensor::{rms_per_sample, scale};
+use plan_schema::registers::ReferencePoint;
+use plan_schema::resolve::MountedReference;
+use plan_schema::units::SamplesPerSecond;
+use std::f64::consts::TAU;
+
+/// The reference transducer.
+pub(crate) struct ReferenceTruth {
+    table: Vec<Row>,
+    temperature_coefficient: f64,
+    zero_output: f64,
+    noise: Noise,
+    sensitivity: f64,
+    /// Weights of acceleration and velocity in the output, sensitivity apart.
+    weights: (f64, f64),
+    /// Weighted motion over the stretch that is being simulated, then the output in V.
+    pub(crate) signal: Vec<f64>,
+}
+
+/// One frequency of the true response.
+struct Row {
+    log_frequency: f64,
+    sensitivity: f64,
+    phase: f64,
+}
+
+impl ReferenceTruth {
+    /// The reference of the certificate, off by what the seed draws: the error in units of the standard uncertainty is
+    /// the same at all frequencies.
+    ///
+    /// # Errors
+    /// A certificate without points, or with a frequency or uncertainty that can't be.
+    pub(crate) fn draw(
+        mounted: &MountedReference,
+        seed: u64,
+        rate: SamplesPerSecond,
+    ) -> Result<Self, SimError> {
+        let serial = &mounted.reference.serial;
+        let key = |name: &str| format!("{name} of reference '{serial}'");
+        let coverage = mounted.calibration.coverage_factor.0;
+        SimError::positive(coverage, "the coverage factor", &key("coverage_factor"))?;
+        let magnitude_error = random::normal(seed, &format!("sensitivity of reference {serial}")) / coverage;
+        let phase_error = random::normal(seed, &format!("phase of reference {serial}")) / coverage;
+        let row = |point: &ReferencePoint| -> Result<Row, SimError> {
+            let u = SimError::not_negative(point.u.si(), "an uncertainty", &key("u"))?;
+            let u_phase = point.u_phase.map_or(0.0, |u| u.si());
+            SimError::not_negative(u_phase, "an uncertainty of phase in rad", &key("u_phase"))?;
+            Ok(Row {
+                log_frequency: SimError::positive(
+                    point.frequency.si(),
+                    "a frequency in Hz",
+                    &key("frequency"),
+                )?
+                .ln(),
+                sensitivity: point.sensitivity.si() * (1.0 + magnitude_error * u),
+                phase: point.phase.map_or(0.0, |p| p.si()) + phase_error * u_phase,
+            })
+        };
+        let table = mounted
+            .calibration
+            .points
+            .iter()
+            .map(row)
+            .collect::<Result<Vec<_>, _>>()?;
+        let Some(middle) = table.get(table.len() / 2) else {
+            return Err(SimError::new(
+                format!("reference '{serial}' has no calibration"),
+                "enter its last certificate",
+            ));
+        };
+        let density = mounted.reference.noise_density.si();
+        SimError::not_negative(density, "the noise density", &key("noise_density"))?;
+        let sensitivity = middle.sensitivity;
+        Ok(Self {
+            temperature_coefficient: mounted.reference.temperature_coefficient.si(),
+            zero_output: mounted.reference.zero_output.si(),
+            noise: Noise::new(
+                seed,
+                &format!("noise of reference {serial}"),
+                rms_per_sample(density * sensitivity, rate),
+            ),
+            sensitivity,
+            weights: (1.0, 0.0),
+            signal: Vec::new(),
+            table,
+        })
+    }
+
+    /// Takes up the frequency of the drive in Hz; 0 leaves it as it is.
+    pub(crate) fn retune(&mut self, frequency: f64) {
+        if frequency <= 0.0 {
+            return;
+        }
+        let (sensitivity, phase) = self.at(frequency);
+        self.sensitivity = sensitivity;
+        self.weights = (phase.cos(), -TAU * frequency * phase.sin());
+    }
+
+    /// True sensitivity in V/(m/s²) and phase in rad at a frequency in Hz; outside the certificate its nearest point.
+    pub(crate) fn at(&self, frequency: f64) -> (f64, f64) {
+        let wanted = frequency.ln();
+        let after = self.table.partition_point(|row| row.log_frequency < wanted);
+        let upper = self.table.get(after).or(self.table.last());
+        let lower = after.checked_sub(1).and_then(|n| self.table.get(n)).or(upper);
+        let (Some(lower), Some(upper)) = (lower, upper) else {
+            return (self.sensitivity, 0.0);
+        };
+        let span = upper.log_frequency - lower.log_frequency;
+        let share = if span > 0.0 {
+            (wanted - lower.log_frequency) / span
+        } else {
+            0.0
+        };
+        let between = |a: f64, b: f64| a + (b - a) * share;
+        (
+            between(lower.sensitivity, upper.sensitivity),
+            between(lower.phase, upper.phase),
+        )
+    }
+
+    /// Motion as the reference sees it, in m/s².
+    #[inline]
+    pub(crate) fn output(&self, acceleration: f64, velocity: f64) -> f64 {
+        let (of_acceleration, of_velocity) = self.weights;
+        of_acceleration * acceleration + of_velocity * velocity
+    }
+
+    /// Makes volts of the motion over a stretch; `temperature` in °C at its start and its rise per sample.
+    pub(crate) fn finish(&mut self, samples: usize, temperature: (f64, f64), reversed: bool) {
+        let Some(signal) = self.signal.get_mut(..samples) else {
+            return;
+        };
+        let sign = if reversed { -1.0 } else { 1.0 };
+        scale(
+            signal,
+            sign * self.sensitivity,
+            self.temperature_coefficient,
+            temperature,
+            sign * self.zero_output,
+        );
+        self.noise.add_to(signal);
+    }
+}

@@ -1,0 +1,173 @@
+//! The equations of coil, mass and spring. Pure.
+//!
+//! Owns: the shaker's true parameters, and its state equations for every way in which the coil can be connected.
+//! Must not: hold a state or know the sample rate; `plant` does.
+//!
+//! Equations (textbook electro-mechanics): `L di/dt + R i + Bl v = u`, `m dv/dt + c v + k x = Bl i`, `dx/dt = v`,
+//! and the amplifier's `dq/dt = w_a (gain e − q)`, where q is the voltage (voltage mode) or the current (current mode)
+//! that it aims at.
+
+use crate::amplifier::AmplifierTruth;
+use crate::discretise::Matrix;
+use crate::error::SimError;
+use crate::random;
+use plan_schema::resolve::ResolvedJob;
+use plan_schema::rig::AmplifierMode;
+
+/// Index of the coil's current in the state, in A.
+pub(crate) const CURRENT: usize = 0;
+/// Index of the displacement from the mechanical centre, in m.
+pub(crate) const POSITION: usize = 1;
+/// Index of the velocity, in m/s.
+pub(crate) const VELOCITY: usize = 2;
+/// Index of what the amplifier aims at, in V or A.
+pub(crate) const AIM: usize = 3;
+
+/// State of amplifier and shaker.
+pub(crate) type State = [f64; 4];
+
+/// How the coil is connected.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Coil {
+    /// To the amplifier's output.
+    Driven,
+    /// To itself.
+    Shorted,
+    /// To nothing.
+    Open,
+}
+
+/// The shaker as it truly is, in SI units.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct ShakerTruth {
+    pub(crate) mass: f64,
+    pub(crate) stiffness: f64,
+    pub(crate) damping: f64,
+    pub(crate) force_factor: f64,
+    pub(crate) resistance: f64,
+    pub(crate) inductance: f64,
+    pub(crate) stop: f64,
+}
+
+impl ShakerTruth {
+    /// The rig file's values, off by what the seed draws, with the job's payload on the table.
+    ///
+    /// # Errors
+    /// A value with which the equations make no sense.
+    pub(crate) fn draw(job: &ResolvedJob, seed: u64) -> Result<Self, SimError> {
+        let shaker = &job.rig.shaker;
+        let spread = job.rig.simulation.spread.shaker.si();
+        if !(0.0..1.0).contains(&spread) {
+            return Err(SimError::new(
+                format!("a spread of {} % leaves no shaker", spread * 100.0),
+                "write 0 % to less than 100 % for simulation.spread.shaker",
+            ));
+        }
+        let off = |name: &str| 1.0 + spread * random::uniform(seed, &format!("shaker {name}"));
+        let positive =
+            |value: f64, what: &str, key: &str| SimError::positive(value, what, &format!("shaker.{key}"));
+        let armature =
+            positive(shaker.moving_mass.si(), "the moving mass in kg", "moving_mass")? * off("mass");
+        let stiffness =
+            SimError::not_negative(shaker.stiffness.si(), "the stiffness in N/m", "shaker.stiffness")?
+                * off("stiffness");
+        let ratio = SimError::not_negative(
+            shaker.damping_ratio.si(),
+            "the damping ratio",
+            "shaker.damping_ratio",
+        )?;
+        let payload = SimError::not_negative(
+            job.payload().si(),
+            "the payload in kg",
+            "the masses of sensors and adapters",
+        )?;
+        Ok(Self {
+            mass: armature + payload,
+            stiffness,
+            // The ratio is stated for the moving mass alone.
+            damping: 2.0 * ratio * (stiffness * armature).sqrt(),
+            force_factor: positive(
+                shaker.force_factor.si(),
+                "the force factor in N/A",
+                "force_factor",
+            )? * off("force factor"),
+            resistance: positive(
+                shaker.coil_resistance.si(),
+                "the resistance in ohm",
+                "coil_resistance",
+            )? * off("resistance"),
+            inductance: positive(
+                shaker.coil_inductance.si(),
+                "the inductance in H",
+                "coil_inductance",
+            )?,
+            stop: positive(shaker.stop.si(), "the distance of the stop in m", "stop")?,
+        })
+    }
+
+    /// Acceleration in m/s² for a current, a displacement and a velocity.
+    pub(crate) fn acceleration(&self, current: f64, position: f64, velocity: f64) -> f64 {
+        (self.force_factor * current - self.damping * velocity - self.stiffness * position) / self.mass
+    }
+
+    /// Rate of change of the current in A/s with `voltage` at the coil.
+    pub(crate) fn current_slope(&self, voltage: f64, current: f64, velocity: f64) -> f64 {
+        (voltage - self.resistance * current - self.force_factor * velocity) / self.inductance
+    }
+
+    /// Acceleration as weights of the state. An imposed current is the amplifier's aim.
+    pub(crate) fn acceleration_row(&self, coil: Coil, mode: AmplifierMode) -> State {
+        let mut row = [0.0; 4];
+        match (coil, mode) {
+            (Coil::Driven, AmplifierMode::Current) => row[AIM] = self.force_factor / self.mass,
+            (Coil::Driven, AmplifierMode::Voltage) | (Coil::Shorted, _) => {
+                row[CURRENT] = self.force_factor / self.mass
+            }
+            (Coil::Open, _) => {}
+        }
+        row[POSITION] = -self.stiffness / self.mass;
+        row[VELOCITY] = -self.damping / self.mass;
+        row
+    }
+
+    /// State equations of amplifier and shaker within their limits: `d state/dt = a state + b e`, e the source's volts.
+    ///
+    /// A current that is imposed or zero has no equation of its own: its row is zero.
+    pub(crate) fn equations(&self, coil: Coil, amplifier: &AmplifierTruth) -> (Matrix<4>, State) {
+        let mut a = [[0.0; 4]; 4];
+        let follows_a_voltage =
+            coil == Coil::Shorted || (coil == Coil::Driven && amplifier.mode == AmplifierMode::Voltage);
+        if follows_a_voltage {
+            a[CURRENT][CURRENT] = -self.resistance / self.inductance;
+            a[CURRENT][VELOCITY] = -self.force_factor / self.inductance;
+        }
+        if follows_a_voltage && coil == Coil::Driven {
+            a[CURRENT][AIM] = 1.0 / self.inductance;
+        }
+        a[POSITION][VELOCITY] = 1.0;
+        a[VELOCITY] = self.acceleration_row(coil, amplifier.mode);
+        a[AIM][AIM] = -amplifier.corner;
+        let mut b = [0.0; 4];
+        b[AIM] = amplifier.corner * amplifier.gain;
+        (a, b)
+    }
+
+    /// State equations of the shaker alone, of current, displacement and velocity: `d state/dt = a state + b u`.
+    pub(crate) fn bare_equations(&self, open: bool) -> (Matrix<3>, [f64; 3]) {
+        let electrical = if open { 0.0 } else { 1.0 / self.inductance };
+        let a = [
+            [
+                -self.resistance * electrical,
+                0.0,
+                -self.force_factor * electrical,
+            ],
+            [0.0, 0.0, 1.0],
+            [
+                self.acceleration(1.0, 0.0, 0.0),
+                self.acceleration(0.0, 1.0, 0.0),
+                self.acceleration(0.0, 0.0, 1.0),
+            ],
+        ];
+        (a, [electrical, 0.0, 0.0])
+    }
+}

@@ -1,0 +1,308 @@
+//! The signal source: a sine without steps in phase and without jumps. Pure.
+//!
+//! Owns: resolution and limits of a setting, phase and amplitude from sample to sample. A change of frequency keeps the
+//! phase; a change of amplitude takes the ramp, shaped as a raised cosine that is linear within a sample.
+
+use crate::discretise::Wave;
+use crate::error::SimError;
+use plan_schema::simulation::SimulatedSource;
+use plan_schema::units::{SampleCount, SamplesPerSecond};
+use std::f64::consts::{PI, TAU};
+
+/// Samples after which the turning sine is computed afresh, so that rounding does not add up.
+const FRESH: u64 = 64;
+
+/// A setting: frequency in Hz, amplitude in V.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct Setting {
+    pub(crate) frequency: f64,
+    pub(crate) amplitude: f64,
+}
+
+/// The signal source.
+#[derive(Debug)]
+pub(crate) struct Source {
+    facts: SimulatedSource,
+    rate: f64,
+    ramp: u64,
+    /// The setting as it was last commanded; this is what the source reads back.
+    commanded: Setting,
+    frequency: f64,
+    sample: u64,
+    /// Sample and turns at which the frequency was set.
+    since: (u64, f64),
+    /// Sine, cosine now, and of the turn from one sample to the next.
+    sine: (f64, f64),
+    turn: (f64, f64),
+    from: f64,
+    to: f64,
+    ramp_start: u64,
+    amplitude: f64,
+    amplitude_next: f64,
+}
+
+impl Source {
+    /// A source at 0 V.
+    ///
+    /// # Errors
+    /// A step, limit, latency or ramp that can't be.
+    pub(crate) fn new(facts: &SimulatedSource, rate: SamplesPerSecond) -> Result<Self, SimError> {
+        let key = |name: &str| format!("simulation.source.{name}");
+        SimError::not_negative(
+            facts.frequency_step.si(),
+            "the step of the frequency in Hz",
+            &key("frequency_step"),
+        )?;
+        SimError::not_negative(
+            facts.amplitude_step.si(),
+            "the step of the amplitude in V",
+            &key("amplitude_step"),
+        )?;
+        SimError::positive(
+            facts.output_limit.si(),
+            "the largest output in V",
+            &key("output_limit"),
+        )?;
+        SimError::not_negative(facts.latency.si(), "the latency in s", &key("latency"))?;
+        SimError::not_negative(facts.ramp.si(), "the ramp in s", &key("ramp"))?;
+        Ok(Self {
+            facts: facts.clone(),
+            rate: rate.si(),
+            ramp: SampleCount::at_least(facts.ramp, rate).0.max(1),
+            commanded: Setting::default(),
+            frequency: 0.0,
+            sample: 0,
+            since: (0, 0.0),
+            sine: (0.0, 1.0),
+            turn: (0.0, 1.0),
+            from: 0.0,
+            to: 0.0,
+            ramp_start: 0,
+            amplitude: 0.0,
+            amplitude_next: 0.0,
+        })
+    }
+
+    /// Lowest and highest frequency in Hz: beyond half the sample rate nothing could show what the source does.
+    pub(crate) fn frequencies(&self) -> (f64, f64) {
+        (self.facts.frequency_step.si(), self.rate / 2.0)
+    }
+
+    /// Largest amplitude in V.
+    pub(crate) fn amplitude_max(&self) -> f64 {
+        self.facts.output_limit.si()
+    }
+
+    /// What a wish becomes: frequency to the nearest step, amplitude to the next step down; or why it can't be.
+    pub(crate) fn resolve(&self, want: Setting) -> Result<Setting, String> {
+        let (lowest, highest) = self.frequencies();
+        let frequency = on_grid(want.frequency, self.facts.frequency_step.si(), f64::round);
+        // Written so that what is no number is refused.
+        if !(frequency > 0.0 && frequency >= lowest && frequency <= highest) {
+            return Err(format!(
+                "{} Hz lies outside {lowest} Hz to {highest} Hz",
+                want.frequency
+            ));
+        }
+        if !(want.amplitude >= 0.0 && want.amplitude <= self.amplitude_max()) {
+            return Err(format!(
+                "{} V pk lies outside 0 V to {} V pk",
+                want.amplitude,
+                self.amplitude_max()
+            ));
+        }
+        // A hair above a step counts as the step: 0.3 V is three steps of 0.1 V. Never more than the wish.
+        let down = |steps: f64| (steps * (1.0 + 1e-12)).floor();
+        let amplitude = on_grid(want.amplitude, self.facts.amplitude_step.si(), down).min(want.amplitude);
+        Ok(Setting { frequency, amplitude })
+    }
+
+    /// Notes a command, already resolved; it acts when [`Self::follow`] is called.
+    pub(crate) fn command(&mut self, setting: Setting) {
+        self.commanded = setting;
+    }
+
+    /// What the source reads back.
+    pub(crate) fn commanded(&self) -> Setting {
+        self.commanded
+    }
+
+    /// A command acts from this sample on.
+    pub(crate) fn follow(&mut self, setting: Setting) {
+        if setting.frequency > 0.0 {
+            self.since = (self.sample, self.turns());
+            self.frequency = setting.frequency;
+            self.turn = (self.omega() / self.rate).sin_cos();
+        }
+        self.from = self.amplitude;
+        self.to = setting.amplitude;
+        self.ramp_start = self.sample;
+        self.amplitude_next = self.amplitude_at(self.sample + 1);
+    }
+
+    /// Frequency in Hz at this sample; 0 before the first tone.
+    pub(crate) fn frequency(&self) -> f64 {
+        self.frequency
+    }
+
+    /// Angular frequency at this sample.
+    pub(crate) fn omega(&self) -> f64 {
+        TAU * self.frequency
+    }
+
+    /// Amplitude in V at this sample.
+    pub(crate) fn amplitude(&self) -> f64 {
+        self.amplitude
+    }
+
+    /// The output from this sample to the next, times `gain`.
+    #[inline]
+    pub(crate) fn wave(&self, gain: f64) -> Wave {
+        let (sin, cos) = self.sine;
+        let amplitude = self.amplitude * gain;
+        let rise = (self.amplitude_next - self.amplitude) * gain;
+        [
+            amplitude * sin,
+            amplitude * cos,
+            rise * sin,
+            rise * cos,
+            self.facts.offset.si() * gain,
+        ]
+    }
+
+    /// Goes to the next sample.
+    #[inline]
+    pub(crate) fn advance(&mut self) {
+        self.sample += 1;
+        if (self.sample - self.since.0) % FRESH == 0 {
+            self.sine = (TAU * self.turns()).sin_cos();
+        } else {
+            let ((sin, cos), (turn_sin, turn_cos)) = (self.sine, self.turn);
+            self.sine = (sin * turn_cos + cos * turn_sin, cos * turn_cos - sin * turn_sin);
+        }
+        self.amplitude = self.amplitude_next;
+        self.amplitude_next = self.amplitude_at(self.sample + 1);
+    }
+
+    /// Turns of the sine at this sample, from 0 to 1.
+    #[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples")]
+    fn turns(&self) -> f64 {
+        let (sample, turns) = self.since;
+        (turns + self.frequency * ((self.sample - sample) as f64 / self.rate)).fract()
+    }
+
+    #[inline]
+    #[expect(clippy::cast_precision_loss, reason = "ramps are short")]
+    fn amplitude_at(&self, sample: u64) -> f64 {
+        let passed = sample - self.ramp_start;
+        if passed >= self.ramp {
+            return self.to;
+        }
+        let share = 0.5 - 0.5 * (PI * (passed as f64 / self.ramp as f64)).cos();
+        self.from + (self.to - self.from) * share
+    }
+}
+
+/// The value on a grid of `step`, as `choose` decides for the number of steps; a step of 0 is no grid.
+fn on_grid(value: f64, step: f64, choose: impl Fn(f64) -> f64) -> f64 {
+    if step <= 0.0 {
+        return value;
+    }
+    let steps = choose(value / step);
+    // With a whole number of steps to one unit, dividing is exact where multiplying is not: 16 Hz stays 16 Hz.
+    let per_unit = (1.0 / step).round();
+    if (per_unit * step - 1.0).abs() < 1e-12 {
+        steps / per_unit
+    } else {
+        steps * step
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use plan_schema::units::{Hertz, Seconds, Volts};
+
+    fn source() -> Source {
+        let facts = SimulatedSource {
+            frequency_step: Hertz::new(1e-3),
+            amplitude_step: Volts::new(0.1),
+            ramp: Seconds::new(0.01),
+            ..SimulatedSource::default()
+        };
+        Source::new(&facts, SamplesPerSecond::new(10_000.0)).unwrap()
+    }
+
+    fn ask(frequency: f64, amplitude: f64) -> Result<(f64, f64), String> {
+        source()
+            .resolve(Setting { frequency, amplitude })
+            .map(|s| (s.frequency, s.amplitude))
+    }
+
+    #[test]
+    fn a_wish_becomes_what_the_source_can_make() {
+        assert_eq!(ask(16.0, 0.3), Ok((16.0, 0.3)));
+        assert_eq!(ask(16.000_4, 0.399), Ok((16.0, 0.3)));
+        assert_eq!(ask(0.500_6, 0.05), Ok((0.501, 0.0)));
+        for (frequency, amplitude) in [
+            (0.0, 1.0),
+            (5001.0, 1.0),
+            (f64::NAN, 1.0),
+            (1.0, -0.1),
+            (1.0, 5.1),
+            (1.0, f64::NAN),
+        ] {
+            assert!(ask(frequency, amplitude).is_err(), "{frequency} {amplitude}");
+        }
+    }
+
+    /// Neither output nor its slope may jump when frequency and amplitude change.
+    #[test]
+    fn changes_are_smooth() {
+        let mut source = source();
+        source.follow(Setting {
+            frequency: 50.0,
+            amplitude: 1.0,
+        });
+        let mut output = Vec::new();
+        for n in 0..3000 {
+            match n {
+                1003 => source.follow(Setting {
+                    frequency: 80.0,
+                    amplitude: 2.0,
+                }),
+                1050 => source.follow(Setting {
+                    frequency: 20.0,
+                    amplitude: 0.5,
+                }),
+                2000 => source.follow(Setting {
+                    frequency: 0.0,
+                    amplitude: 0.0,
+                }),
+                _ => {}
+            }
+            output.push(source.wave(1.0)[0]);
+            source.advance();
+        }
+        // Largest slope: 2π 80 Hz 2 V and the ramp's 2 V π/2 / 10 ms, over 0.1 ms.
+        let steepest = output.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f64::max);
+        assert!(steepest < 0.14, "{steepest}");
+        let largest = output[..1000].iter().copied().fold(0.0, f64::max);
+        assert!((largest - 1.0).abs() < 1e-12, "{largest}");
+        assert!(output[2100..].iter().all(|v| v.abs() <= 0.0));
+    }
+
+    #[test]
+    fn the_phase_is_kept_over_long_times() {
+        let mut source = source();
+        source.follow(Setting {
+            frequency: 123.456,
+            amplitude: 1.0,
+        });
+        for _ in 0..1_000_000 {
+            source.advance();
+        }
+        // 100 s: 12345.6 turns
+        assert!((source.wave(1.0)[0] - (TAU * 0.6).sin()).abs() < 1e-8);
+    }
+}
