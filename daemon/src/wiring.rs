@@ -10,9 +10,12 @@ use calibration::sequence::Event;
 use drivers::Registry;
 use plan_schema::faults::{Faults, PointPhase};
 use plan_schema::resolve::ResolvedJob;
-use plan_schema::units::{Hertz, Mono};
+use plan_schema::units::{Hertz, Mono, Seconds};
 use sim::{SimError, SimulatedRig};
 use std::sync::Arc;
+
+/// The kind of driver whose instruments exist only in the simulator.
+pub const SIMULATED: &str = sim::KIND;
 
 /// The drivers that this program has built in.
 #[must_use]
@@ -35,7 +38,10 @@ impl Simulated {
     /// Where a fault can't be simulated.
     pub fn new(job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<Self, SimError> {
         let rig = SimulatedRig::new(job, seed, faults)?;
-        Ok(Self { rig, points: job.points.iter().map(|p| p.frequency).collect() })
+        Ok(Self {
+            rig,
+            points: job.points.iter().map(|p| p.frequency).collect(),
+        })
     }
 
     /// A registry in which every driver that the rig file names is simulated, so that a dry run opens instruments as a
@@ -59,7 +65,15 @@ impl Simulated {
     /// Tells the rig where the run is, for faults that strike within a point.
     #[must_use]
     pub fn observer(&self) -> Box<dyn Observer> {
-        Box::new(FaultSchedule { rig: self.rig.clone(), points: self.points.clone() })
+        Box::new(FaultSchedule {
+            rig: self.rig.clone(),
+            points: self.points.clone(),
+        })
+    }
+
+    /// Lets the simulated armature come to rest after the last block, as a real one would.
+    pub fn run_out(&self) {
+        self.rig.run_out(Seconds::new(1.0));
     }
 
     /// What the simulator knows, after the run.
@@ -74,7 +88,11 @@ impl Simulated {
             faults_struck: truth
                 .faults_struck
                 .iter()
-                .map(|f| FaultStruck { kind: convert::fault_kind(f.kind), at_s: f.at.si(), moving: f.moving })
+                .map(|f| FaultStruck {
+                    kind: convert::fault_kind(f.kind),
+                    at_s: f.at.si(),
+                    moving: f.moving,
+                })
                 .collect(),
             sensors: truth
                 .sensors

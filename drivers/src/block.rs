@@ -23,13 +23,25 @@ impl Block {
     ///
     /// Returns `None` if the samples do not divide evenly among the channels.
     #[must_use]
-    pub fn new(first_sample: SampleIndex, gap_before: SampleCount, samples: Vec<f32>, overload: Vec<bool>) -> Option<Self> {
+    pub fn new(
+        first_sample: SampleIndex,
+        gap_before: SampleCount,
+        samples: Vec<f32>,
+        overload: Vec<bool>,
+    ) -> Option<Self> {
         let channels = overload.len();
-        if channels == 0 || samples.len() % channels != 0 {
+        if channels == 0 || !samples.len().is_multiple_of(channels) {
             return None;
         }
         let frames = samples.len() / channels;
-        Some(Self { first_sample, received_at: Mono::default(), gap_before, frames, samples, overload })
+        Some(Self {
+            first_sample,
+            received_at: Mono::default(),
+            gap_before,
+            frames,
+            samples,
+            overload,
+        })
     }
 
     /// Samples per channel.
@@ -48,7 +60,9 @@ impl Block {
     #[must_use]
     pub fn channel(&self, channel: usize) -> &[f32] {
         let start = channel.saturating_mul(self.frames);
-        self.samples.get(start..start.saturating_add(self.frames)).unwrap_or(&[])
+        self.samples
+            .get(start..start.saturating_add(self.frames))
+            .unwrap_or(&[])
     }
 
     /// True for each channel whose instrument reported an overload within the block.

@@ -2,8 +2,9 @@
 
 use crate::error::DriverError;
 use crate::permit::{DrivePermit, PermitGate};
-use crate::roles::{SignalSource, SourceLimits, Tone};
+use crate::roles::{SignalSource, SourceLimits, Transition};
 use async_trait::async_trait;
+use plan_schema::units::Seconds;
 
 /// Wraps any source so that no tone passes without a good permit.
 pub struct Guarded {
@@ -16,7 +17,11 @@ impl Guarded {
     /// Puts `inner` behind `gate`; `instrument` is its name in the rig file.
     #[must_use]
     pub fn new(inner: Box<dyn SignalSource>, gate: PermitGate, instrument: &str) -> Self {
-        Self { inner, gate, instrument: instrument.to_owned() }
+        Self {
+            inner,
+            gate,
+            instrument: instrument.to_owned(),
+        }
     }
 }
 
@@ -26,12 +31,12 @@ impl SignalSource for Guarded {
         self.inner.limits()
     }
 
-    async fn set_tone(&mut self, permit: &DrivePermit, want: Tone) -> Result<Tone, DriverError> {
-        self.gate.check(permit, want.amplitude, &self.instrument)?;
+    async fn set_tone(&mut self, permit: &DrivePermit, want: Transition) -> Result<Transition, DriverError> {
+        self.gate.check(permit, want.tone.amplitude, &self.instrument)?;
         self.inner.set_tone(permit, want).await
     }
 
-    async fn output_off(&mut self) -> Result<(), DriverError> {
-        self.inner.output_off().await
+    async fn output_off(&mut self, over: Seconds) -> Result<Seconds, DriverError> {
+        self.inner.output_off(over).await
     }
 }

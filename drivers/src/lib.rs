@@ -26,8 +26,8 @@ pub use guarded::Guarded;
 pub use permit::{DrivePermit, PermitGate, PermitIssuer};
 pub use registry::{DriverFactory, Registry};
 pub use roles::{
-    Acquisition, AcquisitionRequest, Ambient, AmbientReading, AmplifierStatus, ChannelRequest, ContactReading, Contacts,
-    Continuity, PowerAmplifier, SignalSource, SourceLimits, Tone,
+    Acquisition, AcquisitionRequest, Ambient, AmbientReading, AmplifierStatus, ChannelRequest,
+    ContactReading, Contacts, Continuity, PowerAmplifier, SignalSource, SourceLimits, Tone, Transition,
 };
 pub use safe::{Identity, Opened, SafeHandle, SafeProof, StopReason};
 

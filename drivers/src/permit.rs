@@ -44,7 +44,13 @@ impl PermitIssuer {
     #[must_use]
     pub fn new() -> (Self, PermitGate) {
         let current = Arc::new(AtomicU64::new(WITHDRAWN));
-        (Self { current: current.clone(), next: 1 }, PermitGate { current })
+        (
+            Self {
+                current: current.clone(),
+                next: 1,
+            },
+            PermitGate { current },
+        )
     }
 
     /// Gives leave up to `ceiling`; earlier permits become stale.
@@ -72,14 +78,30 @@ impl PermitGate {
     ///
     /// # Errors
     /// `out_of_range` for a stale permit, a drive above its ceiling, or one that is no number.
-    pub fn check(&self, permit: &DrivePermit, drive: Volts<Peak>, instrument: &str) -> Result<(), DriverError> {
-        let refuse = |detail: String| Err(DriverError::new(ErrorKind::OutOfRange, instrument, "set_tone", detail));
+    pub fn check(
+        &self,
+        permit: &DrivePermit,
+        drive: Volts<Peak>,
+        instrument: &str,
+    ) -> Result<(), DriverError> {
+        let refuse = |detail: String| {
+            Err(DriverError::new(
+                ErrorKind::OutOfRange,
+                instrument,
+                "set_tone",
+                detail,
+            ))
+        };
         let current = self.current.load(Ordering::SeqCst);
         if current == WITHDRAWN || permit.generation != current {
             return refuse(format!("leave {} to drive was withdrawn", permit.generation));
         }
         if !drive.is_finite() || drive.si() < 0.0 || drive > permit.ceiling {
-            return refuse(format!("{} V pk is beyond the ceiling of {} V pk", drive.si(), permit.ceiling.si()));
+            return refuse(format!(
+                "{} V pk is beyond the ceiling of {} V pk",
+                drive.si(),
+                permit.ceiling.si()
+            ));
         }
         Ok(())
     }

@@ -18,6 +18,16 @@ pub struct Tone {
     pub amplitude: Volts<Peak>,
 }
 
+/// A way from the output as it is to a tone.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Transition {
+    /// Where it ends.
+    pub tone: Tone,
+    /// How long it takes. The amplitude goes smoothly, without overshoot; a driver whose instrument has no ramp of its
+    /// own makes one in small steps.
+    pub over: Seconds,
+}
+
 /// What a source can do. A documented value; the core asks no "has" questions.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
@@ -34,7 +44,11 @@ impl SourceLimits {
     /// Limits of a source.
     #[must_use]
     pub fn new(frequency_min: Hertz, frequency_max: Hertz, amplitude_max: Volts<Peak>) -> Self {
-        Self { frequency_min, frequency_max, amplitude_max }
+        Self {
+            frequency_min,
+            frequency_max,
+            amplitude_max,
+        }
     }
 }
 
@@ -46,17 +60,19 @@ pub trait SignalSource: Send {
 
     /// Goes to a tone without a step in phase and without a jump of the output; returns what was applied.
     ///
-    /// Must not exceed the wish in amplitude. Cancel-safe: no.
+    /// Returns when the way has begun, not when it has ended. Must not exceed the wish in amplitude; may take longer
+    /// than wished, never less, and says how long. Cancel-safe: no.
     ///
     /// # Errors
     /// `out_of_range` where the instrument can't make the tone.
-    async fn set_tone(&mut self, permit: &DrivePermit, want: Tone) -> Result<Tone, DriverError>;
+    async fn set_tone(&mut self, permit: &DrivePermit, want: Transition) -> Result<Transition, DriverError>;
 
-    /// Brings the output to 0 V, shaped as its transitions are. Needs no permit. Cancel-safe: no.
+    /// Brings the output to 0 V over a time; returns how long it will take, as [`Self::set_tone`] does. Needs no permit.
+    /// Cancel-safe: no.
     ///
     /// # Errors
-    /// Where the output is not known to be off.
-    async fn output_off(&mut self) -> Result<(), DriverError>;
+    /// Where the output is not known to go off.
+    async fn output_off(&mut self, over: Seconds) -> Result<Seconds, DriverError>;
 }
 
 /// What an amplifier says of itself. `None` where it can't tell.

@@ -300,6 +300,7 @@ mod tests {
     use super::*;
 
     #[test]
+    #[expect(clippy::float_cmp, reason = "codes are exact")]
     fn the_converter_rounds_and_saturates() {
         let mut out = [0.0; 6];
         // 3 bits over ±4 V: steps of 1 V from −4 V to 3 V

@@ -10,7 +10,7 @@ use async_trait::async_trait;
 use drivers::{
     Acquisition, AcquisitionRequest, Ambient, AmbientReading, AmplifierStatus, Block, ContactReading,
     Contacts, Continuity, DrivePermit, DriverError, ErrorKind, PowerAmplifier, SafeHandle, SafeProof,
-    SignalSource, SourceLimits, StopReason, Tone,
+    SignalSource, SourceLimits, StopReason, Tone, Transition,
 };
 use plan_schema::units::{Hertz, Peak, SampleCount, SampleIndex, Seconds, Volts};
 
@@ -43,30 +43,40 @@ impl SignalSource for SourcePort {
         )
     }
 
-    async fn set_tone(&mut self, permit: &DrivePermit, want: Tone) -> Result<Tone, DriverError> {
+    async fn set_tone(&mut self, permit: &DrivePermit, want: Transition) -> Result<Transition, DriverError> {
         let refuse = |detail: String| self.0.error(ErrorKind::OutOfRange, "set_tone", detail);
-        if want.amplitude > permit.ceiling() {
-            let (wanted, ceiling) = (want.amplitude.si(), permit.ceiling().si());
+        if want.tone.amplitude > permit.ceiling() {
+            let (wanted, ceiling) = (want.tone.amplitude.si(), permit.ceiling().si());
             return Err(refuse(format!(
                 "{wanted} V pk is beyond the ceiling of {ceiling} V pk"
             )));
         }
         let mut world = self.0.rig.lock();
         let want = Setting {
-            frequency: want.frequency.si(),
-            amplitude: want.amplitude.si(),
+            frequency: want.tone.frequency.si(),
+            amplitude: want.tone.amplitude.si(),
+            over: want.over.si(),
         };
         let setting = world.source.resolve(want).map_err(refuse)?;
         world.set_source(setting);
-        Ok(Tone {
+        let tone = Tone {
             frequency: Hertz::new(setting.frequency),
             amplitude: Volts::new(setting.amplitude),
+        };
+        Ok(Transition {
+            tone,
+            over: Seconds::new(setting.over),
         })
     }
 
-    async fn output_off(&mut self) -> Result<(), DriverError> {
-        self.0.rig.lock().source_off();
-        Ok(())
+    async fn output_off(&mut self, over: Seconds) -> Result<Seconds, DriverError> {
+        let mut world = self.0.rig.lock();
+        let over = world
+            .source
+            .way(over.si())
+            .map_err(|d| self.0.error(ErrorKind::OutOfRange, "output_off", d))?;
+        world.source_off(over);
+        Ok(Seconds::new(over))
     }
 }
 
@@ -216,7 +226,9 @@ impl SafeHandle for SafePort {
         let mut world = self.port.rig.lock();
         let mut proof = SafeProof::default();
         if self.is_source {
-            world.source_off();
+            // As fast as the source can.
+            let over = world.source.shortest_way();
+            world.source_off(over);
             proof.drive = Some(Volts::<Peak>::new(world.source.commanded().amplitude));
         }
         if self.is_amplifier {

@@ -40,7 +40,7 @@ use ::drivers::DriverFactory;
 use factory::{SimulatedFactory, Wiring};
 use plan_schema::faults::{Faults, PointPhase};
 use plan_schema::resolve::ResolvedJob;
-use plan_schema::units::{Hertz, Mono};
+use plan_schema::units::{Hertz, Mono, Seconds};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use world::World;
 
@@ -86,6 +86,11 @@ impl SimulatedRig {
     /// `point` counts from 1. A fault strikes the first time only, however often its point is repeated.
     pub fn progress(&self, point: usize, phase: PointPhase, frequency: Hertz) {
         self.lock().progress(point, phase, frequency);
+    }
+
+    /// Lets time pass after the last block, so that [`Self::truth`] counts how the armature came to rest.
+    pub fn run_out(&self, time: Seconds) {
+        self.lock().run_out(time);
     }
 
     /// What the simulator knows and a real rig never tells.

@@ -6,17 +6,22 @@
 use crate::discretise::Wave;
 use crate::error::SimError;
 use plan_schema::simulation::SimulatedSource;
-use plan_schema::units::{SampleCount, SamplesPerSecond};
+use plan_schema::units::{SampleCount, SamplesPerSecond, Seconds};
 use std::f64::consts::{PI, TAU};
 
 /// Samples after which the turning sine is computed afresh, so that rounding does not add up.
 const FRESH: u64 = 64;
+
+/// Longest way from one setting to the next, s.
+const LONGEST: f64 = 1000.0;
 
 /// A setting: frequency in Hz, amplitude in V.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct Setting {
     pub(crate) frequency: f64,
     pub(crate) amplitude: f64,
+    /// Time that the way to it shall take, s; the ramp of the rig file if that is longer.
+    pub(crate) over: f64,
 }
 
 /// The signal source.
@@ -68,7 +73,7 @@ impl Source {
         Ok(Self {
             facts: facts.clone(),
             rate: rate.si(),
-            ramp: SampleCount::at_least(facts.ramp, rate).0.max(1),
+            ramp: 1,
             commanded: Setting::default(),
             frequency: 0.0,
             sample: 0,
@@ -114,7 +119,26 @@ impl Source {
         // A hair above a step counts as the step: 0.3 V is three steps of 0.1 V. Never more than the wish.
         let down = |steps: f64| (steps * (1.0 + 1e-12)).floor();
         let amplitude = on_grid(want.amplitude, self.facts.amplitude_step.si(), down).min(want.amplitude);
-        Ok(Setting { frequency, amplitude })
+        let over = self.way(want.over)?;
+        Ok(Setting {
+            frequency,
+            amplitude,
+            over,
+        })
+    }
+
+    /// The shortest way, in s.
+    pub(crate) fn shortest_way(&self) -> f64 {
+        self.facts.ramp.si()
+    }
+
+    /// How long a way will take: at least the ramp of the rig file, in s.
+    pub(crate) fn way(&self, over: f64) -> Result<f64, String> {
+        if (0.0..=LONGEST).contains(&over) {
+            Ok(over.max(self.facts.ramp.si()))
+        } else {
+            Err(format!("a way of {over} s lies outside 0 s to {LONGEST} s"))
+        }
     }
 
     /// Notes a command, already resolved; it acts when [`Self::follow`] is called.
@@ -137,6 +161,9 @@ impl Source {
         self.from = self.amplitude;
         self.to = setting.amplitude;
         self.ramp_start = self.sample;
+        self.ramp = SampleCount::at_least(Seconds::new(setting.over), SamplesPerSecond::new(self.rate))
+            .0
+            .max(1);
         self.amplitude_next = self.amplitude_at(self.sample + 1);
     }
 
@@ -174,7 +201,7 @@ impl Source {
     #[inline]
     pub(crate) fn advance(&mut self) {
         self.sample += 1;
-        if (self.sample - self.since.0) % FRESH == 0 {
+        if (self.sample - self.since.0).is_multiple_of(FRESH) {
             self.sine = (TAU * self.turns()).sin_cos();
         } else {
             let ((sin, cos), (turn_sin, turn_cos)) = (self.sine, self.turn);
@@ -221,7 +248,7 @@ fn on_grid(value: f64, step: f64, choose: impl Fn(f64) -> f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use plan_schema::units::{Hertz, Seconds, Volts};
+    use plan_schema::units::{Hertz, Volts};
 
     fn source() -> Source {
         let facts = SimulatedSource {
@@ -235,7 +262,11 @@ mod tests {
 
     fn ask(frequency: f64, amplitude: f64) -> Result<(f64, f64), String> {
         source()
-            .resolve(Setting { frequency, amplitude })
+            .resolve(Setting {
+                frequency,
+                amplitude,
+                over: 0.0,
+            })
             .map(|s| (s.frequency, s.amplitude))
     }
 
@@ -263,6 +294,7 @@ mod tests {
         source.follow(Setting {
             frequency: 50.0,
             amplitude: 1.0,
+            over: 0.01,
         });
         let mut output = Vec::new();
         for n in 0..3000 {
@@ -270,14 +302,17 @@ mod tests {
                 1003 => source.follow(Setting {
                     frequency: 80.0,
                     amplitude: 2.0,
+                    over: 0.01,
                 }),
                 1050 => source.follow(Setting {
                     frequency: 20.0,
                     amplitude: 0.5,
+                    over: 0.01,
                 }),
                 2000 => source.follow(Setting {
                     frequency: 0.0,
                     amplitude: 0.0,
+                    over: 0.01,
                 }),
                 _ => {}
             }
@@ -298,6 +333,7 @@ mod tests {
         source.follow(Setting {
             frequency: 123.456,
             amplitude: 1.0,
+            over: 0.01,
         });
         for _ in 0..1_000_000 {
             source.advance();

@@ -119,7 +119,8 @@ impl World {
 
     /// Simulated time since the start.
     pub(crate) fn now(&self) -> Mono {
-        Mono::default().after(self.seconds())
+        // Half a nanosecond more, so that cutting off rounds to the nearest.
+        Mono::default().after(self.seconds() + Seconds::new(0.5e-9))
     }
 
     fn seconds(&self) -> Seconds {
@@ -133,12 +134,32 @@ impl World {
     }
 
     /// Brings the source to 0 V; the frequency stays.
-    pub(crate) fn source_off(&mut self) {
+    pub(crate) fn source_off(&mut self, over: f64) {
         let frequency = self.source.commanded().frequency;
         self.set_source(Setting {
             frequency,
             amplitude: 0.0,
+            over,
         });
+    }
+
+    /// Lets time pass without sampling: what the armature does after the last block counts too.
+    pub(crate) fn run_out(&mut self, time: Seconds) {
+        self.sampler.stop();
+        let end = self
+            .now
+            .saturating_add(SampleCount::at_least(time.min(PATIENCE), self.rate).0);
+        while self.now < end {
+            self.take_effect();
+            let next = self
+                .pending
+                .keys()
+                .next()
+                .map_or(end, |(sample, _)| *sample)
+                .min(end);
+            self.run(usize::try_from(next - self.now).unwrap_or(STRETCH).min(STRETCH));
+        }
+        self.take_effect();
     }
 
     /// Mutes or unmutes; false if the amplifier refuses.

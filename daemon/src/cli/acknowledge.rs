@@ -23,7 +23,9 @@ pub(super) fn run(context: &Context, rig: &str, simulated: bool, name: &str, rea
     let _lock = match file.lock(&Disk) {
         Ok(lock) => lock,
         Err(error) => {
-            say::error(&format!("error: rig '{rig}' is in use or its lock can't be taken: {error}"));
+            say::error(&format!(
+                "error: rig '{rig}' is in use or its lock can't be taken: {error}"
+            ));
             return Exit::Environment;
         }
     };
@@ -40,14 +42,22 @@ pub(super) fn run(context: &Context, rig: &str, simulated: bool, name: &str, rea
         reason: reason.to_owned(),
         trip: trip.clone(),
     };
-    let clear = Latch::Clear { at_utc: format!("{now:.3}"), acknowledged: Some(acknowledged) };
+    let clear = Latch::Clear {
+        at_utc: format!("{now:.3}"),
+        acknowledged: Some(acknowledged),
+    };
     match file.write(&Disk, &clear) {
         Ok(()) => {
-            say::out(&format!("Rig '{rig}': trip {trip} ({message}) acknowledged by {name}: {reason}"));
+            say::out(&format!(
+                "Rig '{rig}': trip {trip} ({message}) acknowledged by {name}: {reason}"
+            ));
             Exit::Done
         }
         Err(error) => {
-            say::error(&format!("error: the latch {} can't be written: {error}", file.path().display()));
+            say::error(&format!(
+                "error: the latch {} can't be written: {error}",
+                file.path().display()
+            ));
             Exit::Environment
         }
     }

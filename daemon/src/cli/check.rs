@@ -1,28 +1,39 @@
 //! `calwright check`: feasible or not, point by point.
 
-use super::{Context, Exit, say};
+use super::{Context, DAY_OF_DRY_RUNS, Exit, say};
 use crate::load::{self, LoadError, Loaded};
 use crate::record::assemble::circumstances;
 use crate::record::check::{CheckRecord, CheckSchema, CheckedPoint};
 use crate::record::time::UtcTime;
+use crate::wiring::SIMULATED;
 use calibration::control::Forecast;
 use calibration::evaluate::magnitude_budget;
 use calibration::sequence::Setup;
 use plan_schema::read::{Diagnostics, Report};
+use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::engineering;
 use std::path::Path;
 
-pub(super) fn run(context: &Context, path: &Path) -> Exit {
+pub(super) fn run(context: &Context, path: &Path, at: Option<UtcTime>) -> Exit {
     match load::job(path) {
-        Ok(loaded) => checked(context, &loaded),
+        Ok(loaded) => {
+            let day = at.or_else(|| day_of(&loaded.job)).unwrap_or_else(UtcTime::now);
+            checked(context, &loaded, day)
+        }
         Err(error) => refuse(&error),
     }
 }
 
-fn checked(context: &Context, loaded: &Loaded) -> Exit {
+/// A rig of which every instrument is simulated lives on the day of dry runs.
+fn day_of(job: &ResolvedJob) -> Option<UtcTime> {
+    let simulated = job.rig.instruments.iter().all(|i| i.driver == SIMULATED);
+    simulated.then(|| DAY_OF_DRY_RUNS.parse().ok()).flatten()
+}
+
+fn checked(context: &Context, loaded: &Loaded, day: UtcTime) -> Exit {
     say::error(&loaded.warnings.render(say::colour()));
     let setup = Setup::new(loaded.job.clone());
-    let record = record(&setup, UtcTime::now());
+    let record = record(&setup, day);
     if context.json {
         return match serde_json::to_string_pretty(&record) {
             Ok(text) => {
@@ -56,7 +67,9 @@ pub(super) fn refuse(error: &LoadError) -> Exit {
 pub(super) fn obstacles(loaded: &Loaded, setup: &Setup) -> Diagnostics {
     let mut found = Vec::new();
     for (n, forecast) in setup.forecasts.iter().enumerate() {
-        let Some(largest) = forecast.largest() else { continue };
+        let Some(largest) = forecast.largest() else {
+            continue;
+        };
         let messages: Vec<&str> = forecast.obstacles.iter().map(|o| o.message.as_str()).collect();
         found.push(loaded.plan.error(
             &format!("point[{n}].amplitude"),
@@ -75,7 +88,11 @@ pub(super) fn obstacles(loaded: &Loaded, setup: &Setup) -> Diagnostics {
 fn significant(value: f64) -> String {
     let exponent = value.abs().max(1e-30).log10().floor();
     let unit = 10f64.powf(exponent - 2.0);
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to what a format can use")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to what a format can use"
+    )]
     let decimals = (2.0 - exponent).clamp(0.0, 12.0) as usize;
     format!("{:.decimals$}", (value / unit + 1e-9).floor() * unit)
 }
@@ -95,10 +112,18 @@ fn record(setup: &Setup, now: UtcTime) -> CheckRecord {
             checked_point(forecast, point.frequency.si(), point.target.si(), u)
         })
         .collect();
-    let dwell: f64 =
-        setup.job.points.iter().map(|p| f64::from(p.dwell_cycles) * f64::from(p.repeats) / p.frequency.si()).sum();
+    let dwell: f64 = setup
+        .job
+        .points
+        .iter()
+        .map(|p| f64::from(p.dwell_cycles) * f64::from(p.repeats) / p.frequency.si())
+        .sum();
     let samples = (dwell + 4.0) * setup.job.rig.acquisition.rate.si() * setup.job.columns.len() as f64;
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the range of u64")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to the range of u64"
+    )]
     let raw_bytes = (samples * 4.0).clamp(0.0, 1e18) as u64;
     CheckRecord {
         schema: CheckSchema::V1,
@@ -129,7 +154,16 @@ fn checked_point(forecast: &Forecast, frequency: f64, target: f64, u: Option<f64
 fn table(record: &CheckRecord) -> String {
     let mut out = format!(
         "{:>9} {:>14} {:>11} {:>11} {:>9} {:>9} {:>9} {:>8} {:>7}  {}\n",
-        "frequency", "acceleration", "stroke", "velocity", "force", "current", "drive", "U", "time", "feasible"
+        "frequency",
+        "acceleration",
+        "stroke",
+        "velocity",
+        "force",
+        "current",
+        "drive",
+        "U",
+        "time",
+        "feasible"
     );
     let shown = |value: f64, unit: &str| engineering(value, unit);
     for p in &record.points {
@@ -147,8 +181,13 @@ fn table(record: &CheckRecord) -> String {
             if p.obstacles.is_empty() { "yes" } else { "NO" },
         ));
     }
-    out.push_str("Amplitudes are peak values; U is expanded (95.45 %), without the scatter that only the run shows.\n");
+    out.push_str(
+        "Amplitudes are peak values; U is expanded (95.45 %), without the scatter that only the run shows.\n",
+    );
     let mebibytes = record.raw_bytes as f64 / f64::from(1 << 20);
-    out.push_str(&format!("Rig time about {:.0} s; waveforms at most {mebibytes:.0} MiB.\n", record.rig_s));
+    out.push_str(&format!(
+        "Rig time about {:.0} s; waveforms at most {mebibytes:.0} MiB.\n",
+        record.rig_s
+    ));
     out
 }

@@ -10,12 +10,13 @@ use crate::record::journal::FinishedEntry;
 use crate::record::result::Software;
 use crate::record::words::{Decision, Outcome, PointStatus};
 use crate::record::{ResultRecord, RunDirectory, RunRecord};
-use crate::station::latch::LatchFile;
+use crate::station::latch::{Latch, LatchFile};
 use crate::station::{self, Mission, Observer, Report, Start, StationError};
 use crate::wiring::Simulated;
 use calibration::evaluate::RunFacts;
 use calibration::sequence::{Operator, Setup};
 use plan_schema::faults::Faults;
+use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::{Mono, Seconds};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -47,21 +48,41 @@ fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Prepared, E
     }
     let faults = match &arguments.faults {
         Some(path) => load::faults(path, &loaded.job).map_err(|e| check::refuse(&e))?,
-        None => Faults { format: loaded.job.plan.format, faults: Vec::new() },
+        None => Faults {
+            format: loaded.job.plan.format,
+            faults: Vec::new(),
+        },
     };
     let simulated = Simulated::new(&loaded.job, arguments.seed, &faults).map_err(|e| {
         say::error(&format!("error: {e}"));
         Exit::Input
     })?;
-    let stem = arguments.job.file_stem().map_or("job".into(), |s| s.to_string_lossy());
+    let stem = arguments
+        .job
+        .file_stem()
+        .map_or("job".into(), |s| s.to_string_lossy());
     let name = format!("dry-{stem}-{}", arguments.seed);
     let record = RunRecord::of(&loaded.job, &name, Some(arguments.seed), arguments.at, software());
+    // Asked here too, so that a run that is refused leaves no directory behind.
+    let latch = latch_of(context, &loaded.job);
+    if let Latch::Tripped { reason, message, .. } = latch.read(&Disk, arguments.at.timestamp()) {
+        return Err(refused(context, &loaded.job.rig.name, &StationError::Tripped { reason, message }));
+    }
     let directory = match &arguments.out {
         Some(out) => out.clone(),
         None => free_directory(&name),
     };
-    let _ = context;
-    Ok(Prepared { setup, simulated, record, directory })
+    Ok(Prepared {
+        setup,
+        simulated,
+        record,
+        directory,
+    })
+}
+
+/// The latch of the simulated rig.
+fn latch_of(context: &Context, job: &ResolvedJob) -> LatchFile {
+    LatchFile::of(&context.settings.state_dir, &job.rig.name, true)
 }
 
 /// The program as records name it.
@@ -80,21 +101,37 @@ fn free_directory(name: &str) -> PathBuf {
     if !first.exists() {
         return first;
     }
-    (2..).map(|n: u32| base.join(format!("{name}-{n}"))).find(|p| !p.exists()).unwrap_or(first)
+    (2..)
+        .map(|n: u32| base.join(format!("{name}-{n}")))
+        .find(|p| !p.exists())
+        .unwrap_or(first)
 }
 
 fn execute(context: &Context, arguments: &DryRunArguments, prepared: Prepared) -> Exit {
-    let Prepared { setup, simulated, record, directory } = prepared;
+    let Prepared {
+        setup,
+        simulated,
+        record,
+        directory,
+    } = prepared;
     let files: Arc<dyn Files> = Arc::new(Disk);
     let store = match RunDirectory::create(&directory, files.clone(), &record, &setup.job) {
         Ok(store) => store,
         Err(error) => {
-            let exit = if error.kind() == io::ErrorKind::AlreadyExists { Exit::Input } else { Exit::Environment };
-            say::error(&format!("error: {}: {error}", directory.display()));
+            let exit = if error.kind() == io::ErrorKind::AlreadyExists {
+                Exit::Input
+            } else {
+                Exit::Environment
+            };
+            say::error(&format!("error: the run directory can't be made: {error}"));
             return exit;
         }
     };
-    say::error(&format!("Dry run of {}, seed {}. SIMULATED.", arguments.job.display(), arguments.seed));
+    say::error(&format!(
+        "Dry run of {}, seed {}. SIMULATED.",
+        arguments.job.display(),
+        arguments.seed
+    ));
     let (painter, watcher) = painter(&setup.job.points);
     let mut observers = vec![simulated.observer(), watcher];
     if let Some(speed) = arguments.speed {
@@ -105,19 +142,25 @@ fn execute(context: &Context, arguments: &DryRunArguments, prepared: Prepared) -
         registry: simulated.registry(&setup.job),
         clock: simulated.clock(record.started),
         files,
-        latch: LatchFile::of(&context.settings.state_dir, &setup.job.rig.name, true),
+        latch: latch_of(context, &setup.job),
         observers,
         setup: setup.clone(),
     };
     let ended = station::run(mission, store, on_interrupt);
     painter.finish();
     match ended {
-        Ok((report, store)) => conclude(context, arguments, &Conclusion { setup, simulated, record, report }, store),
-        Err(error) => {
-            // What was made for a run that never began says nothing.
-            let _ = std::fs::remove_dir_all(&directory);
-            refused(context, &setup.job.rig.name, &error)
-        }
+        Ok((report, store)) => conclude(
+            context,
+            arguments,
+            &Conclusion {
+                setup,
+                simulated,
+                record,
+                report,
+            },
+            store,
+        ),
+        Err(error) => refused(context, &setup.job.rig.name, &error),
     }
 }
 
@@ -164,8 +207,19 @@ struct Conclusion {
     report: Report,
 }
 
-fn conclude(context: &Context, arguments: &DryRunArguments, done: &Conclusion, mut store: RunDirectory) -> Exit {
-    let Conclusion { setup, simulated, record, report } = done;
+fn conclude(
+    context: &Context,
+    arguments: &DryRunArguments,
+    done: &Conclusion,
+    mut store: RunDirectory,
+) -> Exit {
+    let Conclusion {
+        setup,
+        simulated,
+        report,
+        ..
+    } = done;
+    simulated.run_out();
     let entry = finished(done);
     let facts = std::mem::take(&mut store.facts);
     let result = match write_results(done, &facts, entry, &mut store) {
@@ -186,7 +240,9 @@ fn conclude(context: &Context, arguments: &DryRunArguments, done: &Conclusion, m
                 .flat_map(|r| &r.warnings)
                 .for_each(|warning| say::error(&format!("warning: certificate: {warning}"))),
             Err(error) => {
-                say::error(&format!("error: the results are kept, but no certificate could be made: {error}"));
+                say::error(&format!(
+                    "error: the results are kept, but no certificate could be made: {error}"
+                ));
                 return Exit::Environment;
             }
         }
@@ -200,12 +256,16 @@ fn conclude(context: &Context, arguments: &DryRunArguments, done: &Conclusion, m
     for failure in &report.failures {
         say::error(&format!("error: {failure}"));
     }
-    let _ = record;
     exit(&result, report)
 }
 
 fn finished(done: &Conclusion) -> FinishedEntry {
-    let Conclusion { setup, record, report, .. } = done;
+    let Conclusion {
+        setup,
+        record,
+        report,
+        ..
+    } = done;
     let tripped_at = report.tripped_at.unwrap_or(report.ended);
     FinishedEntry {
         outcome: convert::outcome(report.outcome),
@@ -213,7 +273,10 @@ fn finished(done: &Conclusion) -> FinishedEntry {
         ended: report.ended.into(),
         rig_s: report.rig_time.si(),
         foreseen_wait_s: setup.foreseen_wait().si(),
-        trip: report.trip.as_ref().map(|trip| convert::trip(trip, &record.run, tripped_at.into())),
+        trip: report
+            .trip
+            .as_ref()
+            .map(|trip| convert::trip(trip, &record.run, tripped_at.into())),
         ambient: convert::ambient(&report.ambient, setup.job.rig.roles.ambient.as_deref()),
         result_sha256: String::new(),
         truth_sha256: None,
@@ -229,9 +292,12 @@ fn write_results(
     let result = assemble(&done.record, &done.setup, facts, &entry)
         .map_err(|e| format!("the results can't be evaluated: {e}; the waveforms are kept"))?;
     let truth = done.simulated.truth(&done.record.run);
-    store
-        .finish(entry, &result, Some(&truth))
-        .map_err(|e| format!("{}: the results can't be written: {e}; the waveforms are kept", store.path().display()))?;
+    store.finish(entry, &result, Some(&truth)).map_err(|e| {
+        format!(
+            "{}: the results can't be written: {e}; the waveforms are kept",
+            store.path().display()
+        )
+    })?;
     Ok(result)
 }
 
@@ -265,7 +331,10 @@ impl Pace {
 impl Observer for Pace {
     fn event(&mut self, _now: Mono, _event: &calibration::sequence::Event) {}
 
-    #[expect(clippy::disallowed_methods, reason = "pacing a demonstration, nothing is judged by it")]
+    #[expect(
+        clippy::disallowed_methods,
+        reason = "pacing a demonstration, nothing is judged by it"
+    )]
     fn block(&mut self, now: Mono, _length: Seconds) {
         let (begun, at) = *self.begun.get_or_insert((Instant::now(), now));
         let due = Duration::from_secs_f64(now.since(at).si() / self.speed);

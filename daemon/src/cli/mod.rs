@@ -65,6 +65,9 @@ enum Command {
     Check {
         /// The job.
         job: PathBuf,
+        /// The day of the measurement; without it now, or the day of dry runs where every instrument is simulated.
+        #[arg(long)]
+        at: Option<UtcTime>,
     },
     /// Run a job on the simulated rig, faster than real time.
     DryRun(DryRunArguments),
@@ -108,6 +111,9 @@ enum Command {
     Render,
 }
 
+/// What a dry run takes for now, so that its outputs compare byte for byte.
+const DAY_OF_DRY_RUNS: &str = "2000-01-01T00:00:00Z";
+
 #[derive(Debug, Args)]
 struct DryRunArguments {
     /// The job.
@@ -125,7 +131,7 @@ struct DryRunArguments {
     #[arg(long, value_parser = speed)]
     speed: Option<f64>,
     /// The wall time that records carry.
-    #[arg(long, default_value = "2000-01-01T00:00:00Z")]
+    #[arg(long, default_value = DAY_OF_DRY_RUNS)]
     at: UtcTime,
     /// Leave the certificates out.
     #[arg(long)]
@@ -150,7 +156,10 @@ struct Context {
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     if let Command::Render = arguments.command {
-        return ExitCode::from(crate::certificate::child::main(std::io::stdin().lock(), std::io::stdout().lock()));
+        return ExitCode::from(crate::certificate::child::main(
+            std::io::stdin().lock(),
+            std::io::stdout().lock(),
+        ));
     }
     let settings = match settings::read(arguments.settings.as_deref(), arguments.state_dir.as_deref()) {
         Ok(settings) => settings,
@@ -163,15 +172,21 @@ pub fn main() -> ExitCode {
         say::error(&format!("error: {message}"));
         return ExitCode::from(Exit::Input as u8);
     }
-    let context = Context { settings, json: arguments.json };
+    let context = Context {
+        settings,
+        json: arguments.json,
+    };
     let exit = match arguments.command {
-        Command::Check { job } => check::run(&context, &job),
+        Command::Check { job, at } => check::run(&context, &job, at),
         Command::DryRun(arguments) => dry_run::run(&context, &arguments),
         Command::Recompute { run } => recompute::run(&context, &run),
         Command::Certificate { run, out } => certificates::run(&context, &run, &out),
-        Command::Acknowledge { rig, name, reason, simulated } => {
-            acknowledge::run(&context, &rig, simulated, &name, &reason)
-        }
+        Command::Acknowledge {
+            rig,
+            name,
+            reason,
+            simulated,
+        } => acknowledge::run(&context, &rig, simulated, &name, &reason),
         Command::Drivers => schema::drivers(&context),
         Command::Schema { kind } => schema::print(&kind),
         Command::Render => Exit::Environment,
@@ -180,8 +195,13 @@ pub fn main() -> ExitCode {
 }
 
 fn log_to_standard_error(levels: &str) -> Result<(), String> {
-    let filter = tracing_subscriber::EnvFilter::try_new(levels)
-        .map_err(|e| format!("the setting log = \"{levels}\" can't be used: {e}; write a level such as \"info\""))?;
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).init();
+    let filter = tracing_subscriber::EnvFilter::try_new(levels).map_err(|e| {
+        format!("the setting log = \"{levels}\" can't be used: {e}; write a level such as \"info\"")
+    })?;
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_target(false)
+        .init();
     Ok(())
 }

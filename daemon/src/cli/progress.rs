@@ -38,7 +38,13 @@ pub(super) fn painter(points: &[ResolvedPoint]) -> (Painter, Box<dyn Observer>) 
     let (lines, drawn) = sync_channel(DEPTH);
     let total = points.len() as u64;
     let thread = std::thread::spawn(move || draw(total, &drawn));
-    (Painter { thread }, Box::new(Watcher { lines, points: points.to_vec() }))
+    (
+        Painter { thread },
+        Box::new(Watcher {
+            lines,
+            points: points.to_vec(),
+        }),
+    )
 }
 
 impl Painter {
@@ -51,7 +57,11 @@ impl Painter {
 
 fn draw(total: u64, lines: &Receiver<Line>) {
     let terminal = std::io::stderr().is_terminal();
-    let target = if terminal { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
+    let target = if terminal {
+        ProgressDrawTarget::stderr()
+    } else {
+        ProgressDrawTarget::hidden()
+    };
     let bar = ProgressBar::with_draw_target(Some(total), target);
     if let Ok(style) = ProgressStyle::with_template("{bar:24} {pos}/{len}  {wide_msg}") {
         bar.set_style(style);
@@ -93,17 +103,29 @@ impl Observer for Watcher {
     fn event(&mut self, now: Mono, event: &Event) {
         match event {
             Event::QuietBegins(QuietTime::Before) => self.pass(Line::Now("listening at rest".to_owned())),
-            Event::QuietBegins(QuietTime::After) => self.pass(Line::Now("listening at rest again".to_owned())),
+            Event::QuietBegins(QuietTime::After) => {
+                self.pass(Line::Now("listening at rest again".to_owned()))
+            }
             Event::PointBegins(point) => self.pass(Line::Now(format!("{} approaching", self.name(*point)))),
-            Event::Amplitude { point, amplitude, target } => self.pass(Line::Now(format!(
+            Event::Amplitude {
+                point,
+                amplitude,
+                target,
+            } => self.pass(Line::Now(format!(
                 "{} {} of {} pk",
                 self.name(*point),
                 engineering(amplitude.si(), "m/s²"),
                 engineering(target.si(), "m/s²")
             ))),
-            Event::DwellBegins { point, .. } => self.pass(Line::Now(format!("{} measuring", self.name(*point)))),
+            Event::DwellBegins { point, .. } => {
+                self.pass(Line::Now(format!("{} measuring", self.name(*point))))
+            }
             Event::Tripped(trip) => {
-                self.pass(Line::Stays(format!("TRIPPED ({}): {}", trip.reason.word(), trip.message)));
+                self.pass(Line::Stays(format!(
+                    "TRIPPED ({}): {}",
+                    trip.reason.word(),
+                    trip.message
+                )));
             }
             Event::Stopping(_) => self.pass(Line::Now("coming to rest".to_owned())),
             Event::Failure(text) => self.pass(Line::Stays(format!("FAILED: {text}"))),
@@ -115,11 +137,23 @@ impl Observer for Watcher {
         let at = now.since(Mono(0)).si();
         let text = match end {
             PointEnd::Measured(m) => match m.findings.first() {
-                None => format!("{} measured, settled in {:.1} s (at {at:.0} s)", self.name(m.point), m.settle.si()),
-                Some(finding) => format!("{} finding: {} (at {at:.0} s)", self.name(m.point), finding.message),
+                None => format!(
+                    "{} measured, settled in {:.1} s (at {at:.0} s)",
+                    self.name(m.point),
+                    m.settle.si()
+                ),
+                Some(finding) => format!(
+                    "{} finding: {} (at {at:.0} s)",
+                    self.name(m.point),
+                    finding.message
+                ),
             },
             PointEnd::Unreached { point, finding, .. } => {
-                format!("{} rejected: {} (at {at:.0} s)", self.name(*point), finding.message)
+                format!(
+                    "{} rejected: {} (at {at:.0} s)",
+                    self.name(*point),
+                    finding.message
+                )
             }
         };
         self.pass(Line::Over(text));

@@ -8,14 +8,20 @@ use std::path::Path;
 
 pub(super) fn run(context: &Context, directory: &Path) -> Exit {
     if !directory.is_dir() {
-        say::error(&format!("error: {} is no run directory; name the folder that holds run.json", directory.display()));
+        say::error(&format!(
+            "error: {} is no run directory; name the folder that holds run.json",
+            directory.display()
+        ));
         return Exit::Input;
     }
     let done = match recompute(directory, &Disk) {
         Ok(done) => done,
         Err(discrepancy) => {
             if context.json {
-                say::out(&json!({ "verified": false, "file": discrepancy.file, "what": discrepancy.what }).to_string());
+                say::out(
+                    &json!({ "verified": false, "file": discrepancy.file, "what": discrepancy.what })
+                        .to_string(),
+                );
             }
             say::error(&format!("error: {}: {discrepancy}", directory.display()));
             return Exit::Records;
@@ -44,7 +50,10 @@ pub(super) fn run(context: &Context, directory: &Path) -> Exit {
         done.run, done.entries, done.dwells
     ));
     if let Some(torn) = done.torn {
-        say::out(&format!("The last line of the journal is torn and was set aside ({} bytes).", torn.len()));
+        say::out(&format!(
+            "The last line of the journal is torn and was set aside ({} bytes).",
+            torn.len()
+        ));
     }
     Exit::Done
 }

@@ -10,7 +10,18 @@ use serde_json::{Value, json};
 
 /// The kinds of files that have a schema.
 pub const KINDS: [&str; 12] = [
-    "plan", "job", "rig", "sensors", "references", "faults", "settings", "run", "journal", "result", "truth", "check",
+    "plan",
+    "job",
+    "rig",
+    "sensors",
+    "references",
+    "faults",
+    "settings",
+    "run",
+    "journal",
+    "result",
+    "truth",
+    "check",
 ];
 
 /// The JSON Schema of a kind of file; `None` for a kind that there is not.
@@ -47,7 +58,10 @@ pub(super) fn print(kind: &str) -> Exit {
             Exit::Environment
         }
         None => {
-            say::error(&format!("error: there is no schema '{kind}'; there are {}", KINDS.join(", ")));
+            say::error(&format!(
+                "error: there is no schema '{kind}'; there are {}",
+                KINDS.join(", ")
+            ));
             Exit::Input
         }
     }
@@ -56,8 +70,10 @@ pub(super) fn print(kind: &str) -> Exit {
 pub(super) fn drivers(context: &Context) -> Exit {
     let registry = wiring::built_in();
     if context.json {
-        let list: Vec<Value> =
-            registry.iter().map(|f| json!({ "kind": f.kind(), "describe": f.describe() })).collect();
+        let list: Vec<Value> = registry
+            .iter()
+            .map(|f| json!({ "kind": f.kind(), "describe": f.describe() }))
+            .collect();
         say::out(&Value::from(list).to_string());
         return Exit::Done;
     }

@@ -21,7 +21,11 @@ pub(super) fn table(result: &ResultRecord) -> String {
 }
 
 fn sensor_table(sensor: &SensorRecord) -> String {
-    let mut out = format!("Sensor {}: {}\n", sensor.serial, sensor.decision.word().replace('_', " "));
+    let mut out = format!(
+        "Sensor {}: {}\n",
+        sensor.serial,
+        sensor.decision.word().replace('_', " ")
+    );
     out.push_str(&format!(
         "{:>9} {:>12} {:>12} {:>9} {:>10} {:>7} {:>7}  {}\n",
         "frequency", "acceleration", "sensitivity", "phase", "deviation", "U", "U phase", "decision"
@@ -37,7 +41,8 @@ fn sensor_table(sensor: &SensorRecord) -> String {
 }
 
 fn line(p: &PointRecord) -> String {
-    let number = |value: Option<f64>, digits: usize| value.map_or("–".to_owned(), |v| format!("{v:.digits$}"));
+    let number =
+        |value: Option<f64>, digits: usize| value.map_or("–".to_owned(), |v| format!("{v:.digits$}"));
     let verdict = match p.status {
         PointStatus::Accepted => p.decision.word().replace('_', " "),
         PointStatus::Rejected => {

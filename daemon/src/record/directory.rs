@@ -41,10 +41,16 @@ impl RunDirectory {
     /// Makes the directory and writes `run.json` and the first entry.
     ///
     /// # Errors
-    /// Of the disk; `AlreadyExists` where a run lies there already.
-    pub fn create(path: &Path, files: Arc<dyn Files>, record: &RunRecord, job: &ResolvedJob) -> io::Result<Self> {
-        if path.join("run.json").exists() {
-            let message = format!("{} holds a run already; nothing recorded is ever overwritten", path.display());
+    /// Of the disk; `AlreadyExists` where something lies there already: nothing is ever overwritten.
+    pub fn create(
+        path: &Path,
+        files: Arc<dyn Files>,
+        record: &RunRecord,
+        job: &ResolvedJob,
+    ) -> io::Result<Self> {
+        let occupied = std::fs::read_dir(path).is_ok_and(|mut entries| entries.next().is_some());
+        if occupied || path.is_file() {
+            let message = format!("{} is not empty; name a folder that is, or does not exist yet", path.display());
             return Err(io::Error::new(io::ErrorKind::AlreadyExists, message));
         }
         files.create_dir(&path.join("raw"))?;
@@ -61,7 +67,9 @@ impl RunDirectory {
             harmonics: job.plan.harmonics,
             facts: RunFacts::default(),
         };
-        let entry = StartedEntry { run_sha256: sha256(text.as_bytes()) };
+        let entry = StartedEntry {
+            run_sha256: sha256(text.as_bytes()),
+        };
         directory.enter(record.started, What::Started(entry))?;
         Ok(directory)
     }
@@ -76,7 +84,8 @@ impl RunDirectory {
         // The chain moves on only with a line that is on the disk.
         let mut chain = self.chain.clone();
         let line = chain.line(at, what).map_err(io::Error::other)?;
-        self.files.append(&self.path.join("journal.jsonl"), line.as_bytes())?;
+        self.files
+            .append(&self.path.join("journal.jsonl"), line.as_bytes())?;
         self.chain = chain;
         Ok(())
     }
@@ -85,10 +94,15 @@ impl RunDirectory {
     fn keep(&self, columns: &[Vec<f32>], mut metadata: BTreeMap<String, String>) -> io::Result<String> {
         metadata.insert("rate_hz".to_owned(), self.rate.to_string());
         metadata.insert("channels".to_owned(), self.names.join(","));
-        let raw = Raw { names: self.names.clone(), columns: columns.to_vec(), metadata };
+        let raw = Raw {
+            names: self.names.clone(),
+            columns: columns.to_vec(),
+            metadata,
+        };
         let bytes = raw.encode().map_err(io::Error::other)?;
         let hash = sha256(&bytes);
-        self.files.write(&self.path.join("raw").join(format!("{hash}.parquet")), &bytes)?;
+        self.files
+            .write(&self.path.join("raw").join(format!("{hash}.parquet")), &bytes)?;
         Ok(hash)
     }
 
@@ -103,7 +117,8 @@ impl RunDirectory {
         truth: Option<&T>,
     ) -> io::Result<()> {
         let text = pretty(result)?;
-        self.files.write(&self.path.join("result.json"), text.as_bytes())?;
+        self.files
+            .write(&self.path.join("result.json"), text.as_bytes())?;
         entry.result_sha256 = sha256(text.as_bytes());
         if let Some(truth) = truth {
             let text = pretty(truth)?;
@@ -127,14 +142,16 @@ impl RunDirectory {
             raw_sha256,
         };
         self.enter(at.into(), What::Point(entry))?;
-        self.facts.ends.push(PointEnd::Measured(m));
+        // The waveforms are on the disk; a night's run must not keep them all in memory.
+        self.facts.ends.push(PointEnd::Measured(Measurement { samples: Arc::default(), ..m }));
         Ok(())
     }
 }
 
 /// Findings that measuring the waveforms again does not give: they speak of the room, not of the samples.
 fn outside_findings(m: &Measurement) -> Vec<super::result::Finding> {
-    let outside = |f: &&calibration::sequence::Finding| f.kind == calibration::sequence::FindingKind::AmbientOut;
+    let outside =
+        |f: &&calibration::sequence::Finding| f.kind == calibration::sequence::FindingKind::AmbientOut;
     m.findings.iter().filter(outside).map(convert::finding).collect()
 }
 
@@ -144,14 +161,27 @@ fn dwell_metadata(m: &Measurement, harmonics: u32) -> BTreeMap<String, String> {
         ("point".to_owned(), (m.point + 1).to_string()),
         ("repeat".to_owned(), (m.repeat + 1).to_string()),
         ("first_sample".to_owned(), m.first_sample.0.to_string()),
-        ("applied_frequency_hz".to_owned(), m.applied_frequency.si().to_string()),
+        (
+            "applied_frequency_hz".to_owned(),
+            m.applied_frequency.si().to_string(),
+        ),
         ("model_harmonics".to_owned(), harmonics.max(1).to_string()),
-        ("model_terms".to_owned(), "offset,drift,cosine and sine of each harmonic".to_owned()),
+        (
+            "model_terms".to_owned(),
+            "offset,drift,cosine and sine of each harmonic".to_owned(),
+        ),
     ]);
     if let Ok(estimate) = &m.estimate {
-        let bounds: Vec<String> = estimate.segments.iter().map(|s| format!("{}:{}", s.start, s.end)).collect();
+        let bounds: Vec<String> = estimate
+            .segments
+            .iter()
+            .map(|s| format!("{}:{}", s.start, s.end))
+            .collect();
         metadata.insert("segments".to_owned(), bounds.join(","));
-        metadata.insert("fitted_frequency_hz".to_owned(), estimate.frequency.si().to_string());
+        metadata.insert(
+            "fitted_frequency_hz".to_owned(),
+            estimate.frequency.si().to_string(),
+        );
     }
     metadata
 }
@@ -164,16 +194,25 @@ impl RunStore for RunDirectory {
         ]);
         let raw_sha256 = self.keep(&record.samples, metadata)?;
         let before = record.when == QuietTime::Before;
-        let entry = QuietEntry { before, first_sample: record.first_sample.0, raw_sha256 };
+        let entry = QuietEntry {
+            before,
+            first_sample: record.first_sample.0,
+            raw_sha256,
+        };
         self.enter(at.into(), What::Quiet(entry))?;
-        self.facts.quiet.push(record);
+        self.facts.quiet.push(QuietRecord { samples: Arc::default(), ..record });
         Ok(())
     }
 
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()> {
         match end {
             PointEnd::Measured(m) => self.measured(at, m),
-            PointEnd::Unreached { point, repeat, settle, ref finding } => {
+            PointEnd::Unreached {
+                point,
+                repeat,
+                settle,
+                ref finding,
+            } => {
                 let entry = UnreachedEntry {
                     point: point as u64 + 1,
                     repeat: repeat + 1,
@@ -194,7 +233,11 @@ impl RunStore for RunDirectory {
             ("first_sample".to_owned(), first_sample.to_string()),
         ]);
         let raw_sha256 = self.keep(&recent.samples(), metadata)?;
-        let entry = TripEntry { trip: convert::trip(trip, &self.run, at.into()), first_sample, raw_sha256 };
+        let entry = TripEntry {
+            trip: convert::trip(trip, &self.run, at.into()),
+            first_sample,
+            raw_sha256,
+        };
         self.enter(at.into(), What::Trip(entry))
     }
 }

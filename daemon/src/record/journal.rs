@@ -147,7 +147,10 @@ pub struct Chain {
 
 impl Default for Chain {
     fn default() -> Self {
-        Self { seq: 0, prev: GENESIS.to_owned() }
+        Self {
+            seq: 0,
+            prev: GENESIS.to_owned(),
+        }
     }
 }
 
@@ -157,7 +160,12 @@ impl Chain {
     /// # Errors
     /// Only where the entry can't be written as JSON, which is a mistake in the program.
     pub fn line(&mut self, at: UtcTime, what: What) -> Result<String, serde_json::Error> {
-        let entry = Entry { seq: self.seq, t_utc: at, what, prev: self.prev.clone() };
+        let entry = Entry {
+            seq: self.seq,
+            t_utc: at,
+            what,
+            prev: self.prev.clone(),
+        };
         let mut line = serde_json::to_string(&entry)?;
         self.seq += 1;
         self.prev = sha256(line.as_bytes());
@@ -220,7 +228,16 @@ mod tests {
         let at: UtcTime = "2000-01-01T00:00:00Z".parse().unwrap();
         ["a", "b", "c"]
             .iter()
-            .map(|hash| chain.line(at, What::Started(StartedEntry { run_sha256: (*hash).to_owned() })).unwrap())
+            .map(|hash| {
+                chain
+                    .line(
+                        at,
+                        What::Started(StartedEntry {
+                            run_sha256: (*hash).to_owned(),
+                        }),
+                    )
+                    .unwrap()
+            })
             .collect::<String>()
             .into_bytes()
     }

@@ -16,8 +16,8 @@ pub mod time;
 pub mod truth;
 pub mod words;
 
-pub use result::ResultRecord;
 pub use directory::RunDirectory;
+pub use result::ResultRecord;
 pub use run::RunRecord;
 pub use time::UtcTime;
 pub use truth::TruthRecord;

@@ -63,11 +63,16 @@ impl RunRecord {
     /// The record of a job that is about to run.
     #[must_use]
     pub fn of(job: &ResolvedJob, run: &str, seed: Option<u64>, started: UtcTime, software: Software) -> Self {
-        let sensors =
-            SensorRegister { format: Format(FORMAT), sensors: job.sensors.iter().map(|s| s.sensor.clone()).collect() };
+        let sensors = SensorRegister {
+            format: Format(FORMAT),
+            sensors: job.sensors.iter().map(|s| s.sensor.clone()).collect(),
+        };
         let mut reference = job.reference.reference.clone();
         reference.calibrations = vec![job.reference.calibration.clone()];
-        let references = ReferenceRegister { format: Format(FORMAT), references: vec![reference] };
+        let references = ReferenceRegister {
+            format: Format(FORMAT),
+            references: vec![reference],
+        };
         Self {
             schema: RunSchema::V1,
             run: run.to_owned(),

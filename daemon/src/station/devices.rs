@@ -4,8 +4,8 @@
 
 use super::messages::{AmplifierCommand, Message, SourceCommand};
 use drivers::{
-    Acquisition, AcquisitionRequest, Ambient, Block, ChannelRequest, Contacts, Continuity, DriverError, ErrorKind,
-    Guarded, Identity, Opened, PermitGate, PowerAmplifier, Registry, SafeHandle, SignalSource,
+    Acquisition, AcquisitionRequest, Ambient, Block, ChannelRequest, Contacts, Continuity, DriverError,
+    ErrorKind, Guarded, Identity, Opened, PermitGate, PowerAmplifier, Registry, SafeHandle, SignalSource,
 };
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Rig;
@@ -56,7 +56,13 @@ pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> R
     let mut opened: BTreeMap<String, Opened> = BTreeMap::new();
     for instrument in &rig.instruments {
         let factory = registry.find(instrument)?;
-        let one = bounded(rig.timing.reply_limit * 10.0, &instrument.name, "open", factory.open(instrument)).await?;
+        let one = bounded(
+            rig.timing.reply_limit * 10.0,
+            &instrument.name,
+            "open",
+            factory.open(instrument),
+        )
+        .await?;
         opened.insert(instrument.name.clone(), one);
     }
     let roles = &rig.roles;
@@ -64,8 +70,14 @@ pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> R
         let one = opened.get(instrument_of(role)).ok_or_else(|| missing(role))?;
         Ok::<_, DriverError>((instrument_of(role).to_owned(), one.safe.clone(), one.safe_within))
     };
-    let safes = Safes { source: safe(&roles.source)?, amplifier: safe(&roles.amplifier)? };
-    let identities = opened.iter().map(|(name, o)| (name.clone(), o.identity.clone())).collect();
+    let safes = Safes {
+        source: safe(&roles.source)?,
+        amplifier: safe(&roles.amplifier)?,
+    };
+    let identities = opened
+        .iter()
+        .map(|(name, o)| (name.clone(), o.identity.clone()))
+        .collect();
     let source = take(&mut opened, &roles.source, |o| o.source.take())?;
     let amplifier = take(&mut opened, &roles.amplifier, |o| o.amplifier.take())?;
     let acquisition = take(&mut opened, &roles.acquisition, |o| o.acquisition.take())?;
@@ -78,7 +90,15 @@ pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> R
         None => None,
     };
     let source = Box::new(Guarded::new(source, gate.clone(), instrument_of(&roles.source)));
-    Ok(Bench { source, amplifier, acquisition, ambient, contacts, safes, identities })
+    Ok(Bench {
+        source,
+        amplifier,
+        acquisition,
+        ambient,
+        contacts,
+        safes,
+        identities,
+    })
 }
 
 /// Takes a role out of an open instrument.
@@ -87,7 +107,10 @@ fn take<T>(
     role: &str,
     out: impl Fn(&mut Opened) -> Option<T>,
 ) -> Result<T, DriverError> {
-    opened.get_mut(instrument_of(role)).and_then(out).ok_or_else(|| missing(role))
+    opened
+        .get_mut(instrument_of(role))
+        .and_then(out)
+        .ok_or_else(|| missing(role))
 }
 
 fn missing(role: &str) -> DriverError {
@@ -101,15 +124,37 @@ impl Bench {
         let rig = &job.rig;
         let name = instrument_of(&rig.roles.acquisition).to_owned();
         let frames = rig.acquisition.block.si() * rig.acquisition.rate.si();
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the range of u32")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the range of u32"
+        )]
         let frames = frames.round().clamp(1.0, 1e8) as u32;
-        let channels = job.columns.iter().map(|c| ChannelRequest { input: c.input, range: c.range }).collect();
-        let want = AcquisitionRequest { rate: rig.acquisition.rate, frames, channels };
+        let channels = job
+            .columns
+            .iter()
+            .map(|c| ChannelRequest {
+                input: c.input,
+                range: c.range,
+            })
+            .collect();
+        let want = AcquisitionRequest {
+            rate: rig.acquisition.rate,
+            frames,
+            channels,
+        };
         let limit = rig.timing.reply_limit;
         let applied = bounded(limit, &name, "configure", self.acquisition.configure(&want)).await?;
         if applied != want || self.acquisition.continuity() != Continuity::Continuous {
-            let detail = format!("asked for {want:?}, got {applied:?}; continuous blocks at the rate of the rig file are needed");
-            return Err(DriverError::new(ErrorKind::Unsupported, &name, "configure", detail));
+            let detail = format!(
+                "asked for {want:?}, got {applied:?}; continuous blocks at the rate of the rig file are needed"
+            );
+            return Err(DriverError::new(
+                ErrorKind::Unsupported,
+                &name,
+                "configure",
+                detail,
+            ));
         }
         bounded(limit, &name, "start", self.acquisition.start()).await
     }
@@ -118,26 +163,54 @@ impl Bench {
     pub(super) fn spawn(self, rig: &Rig, inbox: &Sender<Message>) -> Lines {
         let limit = rig.timing.reply_limit;
         let (source, commands) = channel(DEPTH);
-        tokio::spawn(source_task(self.source, instrument_of(&rig.roles.source).to_owned(), limit, commands, inbox.clone()));
+        tokio::spawn(source_task(
+            self.source,
+            instrument_of(&rig.roles.source).to_owned(),
+            limit,
+            commands,
+            inbox.clone(),
+        ));
         let (amplifier, commands) = channel(DEPTH);
         let name = instrument_of(&rig.roles.amplifier).to_owned();
-        tokio::spawn(amplifier_task(self.amplifier, name, limit, commands, inbox.clone()));
+        tokio::spawn(amplifier_task(
+            self.amplifier,
+            name,
+            limit,
+            commands,
+            inbox.clone(),
+        ));
         let (acquisition, commands) = channel(DEPTH);
         let name = instrument_of(&rig.roles.acquisition).to_owned();
         tokio::spawn(acquisition_task(self.acquisition, name, commands, inbox.clone()));
         let ambient = self.ambient.map(|device| {
             let (line, commands) = channel(DEPTH);
-            let name = rig.roles.ambient.as_deref().map_or("ambient", instrument_of).to_owned();
+            let name = rig
+                .roles
+                .ambient
+                .as_deref()
+                .map_or("ambient", instrument_of)
+                .to_owned();
             tokio::spawn(ambient_task(device, name, limit, commands, inbox.clone()));
             line
         });
         let contacts = self.contacts.map(|device| {
             let (line, commands) = channel(DEPTH);
-            let name = rig.roles.contacts.as_deref().map_or("contacts", instrument_of).to_owned();
+            let name = rig
+                .roles
+                .contacts
+                .as_deref()
+                .map_or("contacts", instrument_of)
+                .to_owned();
             tokio::spawn(contacts_task(device, name, limit, commands, inbox.clone()));
             line
         });
-        Lines { source, amplifier, acquisition, ambient, contacts }
+        Lines {
+            source,
+            amplifier,
+            acquisition,
+            ambient,
+            contacts,
+        }
     }
 }
 
@@ -166,10 +239,12 @@ async fn source_task(
 ) {
     while let Some(command) = commands.recv().await {
         let message = match command {
-            SourceCommand::Tone(permit, tone) => {
-                Message::Tone(bounded(limit, &name, "set_tone", device.set_tone(&permit, tone)).await)
+            SourceCommand::Tone(permit, want) => {
+                Message::Tone(bounded(limit, &name, "set_tone", device.set_tone(&permit, want)).await)
             }
-            SourceCommand::Off => Message::SourceOff(bounded(limit, &name, "output_off", device.output_off()).await),
+            SourceCommand::Off(over) => {
+                Message::SourceOff(bounded(limit, &name, "output_off", device.output_off(over)).await)
+            }
         };
         if inbox.send(message).await.is_err() {
             return;
@@ -189,7 +264,9 @@ async fn amplifier_task(
             AmplifierCommand::Unmute(permit) => {
                 Message::Unmuted(bounded(limit, &name, "unmute", device.unmute(&permit)).await)
             }
-            AmplifierCommand::Status => Message::Amplifier(bounded(limit, &name, "status", device.status()).await),
+            AmplifierCommand::Status => {
+                Message::Amplifier(bounded(limit, &name, "status", device.status()).await)
+            }
         };
         if inbox.send(message).await.is_err() {
             return;
@@ -205,8 +282,13 @@ async fn acquisition_task(
 ) {
     while let Some(within) = commands.recv().await {
         // The driver bounds the wait itself; the margin catches one that does not.
-        let block: Result<Option<Block>, _> =
-            bounded(within * 2.0 + Seconds::new(0.5), &name, "next_block", device.next_block(within)).await;
+        let block: Result<Option<Block>, _> = bounded(
+            within * 2.0 + Seconds::new(0.5),
+            &name,
+            "next_block",
+            device.next_block(within),
+        )
+        .await;
         if inbox.send(Message::Block(block)).await.is_err() {
             return;
         }

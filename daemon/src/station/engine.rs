@@ -8,8 +8,13 @@ use super::devices::{Lines, Safes, instrument_of};
 use super::messages::{AmplifierCommand, Message, Observer, Order, SourceCommand};
 use calibration::block::BlockView;
 use calibration::interlock::Trip;
-use calibration::sequence::{Action, Consequence, Effective, Event, Input, Operator, Outcome, Reply, Run, Target};
-use drivers::{AmbientReading, Block, DriverError, DrivePermit, PermitIssuer, Policy, Stage, StopReason, Tone, policy};
+use calibration::sequence::{
+    Action, Consequence, Effective, Event, Input, Operator, Outcome, Reply, Run, Target,
+};
+use drivers::{
+    AmbientReading, Block, DrivePermit, DriverError, PermitIssuer, Policy, Stage, StopReason, Tone,
+    Transition, policy,
+};
 use jiff::Timestamp;
 use plan_schema::units::{Mono, SampleCount, SampleIndex, SamplesPerSecond, Seconds};
 use std::sync::Arc;
@@ -58,7 +63,7 @@ pub(super) struct Engine {
 /// What the engine keeps in mind from one message to the next.
 pub(super) struct Progress {
     permit: Option<Arc<DrivePermit>>,
-    tone: Option<Tone>,
+    last_command: Option<Action>,
     tries: u8,
     outstanding: usize,
     block_requested: bool,
@@ -79,7 +84,7 @@ impl Progress {
     pub(super) fn new(started: Timestamp) -> Self {
         Self {
             permit: None,
-            tone: None,
+            last_command: None,
             tries: 0,
             outstanding: 0,
             block_requested: false,
@@ -141,7 +146,10 @@ impl Engine {
             return self.inbox.recv().await;
         }
         let patience = Duration::from_millis(20);
-        tokio::time::timeout(patience, self.inbox.recv()).await.ok().flatten()
+        tokio::time::timeout(patience, self.inbox.recv())
+            .await
+            .ok()
+            .flatten()
     }
 
     fn hear(&mut self, message: Message) {
@@ -156,27 +164,46 @@ impl Engine {
         }
         let names = self.run.setup().job.rig.roles.clone();
         match message {
-            Message::Tone(Ok(tone)) => {
-                self.replied(Reply::Tone { frequency: tone.frequency, amplitude: tone.amplitude }, &names.source);
+            Message::Tone(Ok(Transition { tone, over })) => {
+                let reply = Reply::Tone {
+                    frequency: tone.frequency,
+                    amplitude: tone.amplitude,
+                };
+                self.replied(reply, &names.source, over);
             }
-            Message::SourceOff(Ok(())) => self.replied(Reply::SourceOff, &names.source),
-            Message::Unmuted(Ok(_)) => self.replied(Reply::Unmuted, &names.amplifier),
+            Message::SourceOff(Ok(over)) => self.replied(Reply::SourceOff, &names.source, over),
+            Message::Unmuted(Ok(_)) => self.replied(Reply::Unmuted, &names.amplifier, Seconds::ZERO),
             Message::MadeSafe(target, Ok(_)) => {
-                let role = if target == Target::Source { &names.source } else { &names.amplifier };
-                self.replied(Reply::MadeSafe(target), role);
+                let role = if target == Target::Source {
+                    &names.source
+                } else {
+                    &names.amplifier
+                };
+                self.replied(Reply::MadeSafe(target), role, Seconds::ZERO);
             }
             Message::MadeSafe(target, Err(error)) => {
-                self.feed(Input::MakeSafeFailed { target, detail: error.to_string() });
+                self.feed(Input::MakeSafeFailed {
+                    target,
+                    detail: error.to_string(),
+                });
             }
             Message::Contacts(Ok(reading)) => {
-                self.feed(Input::Contacts { emergency_stop_closed: reading.emergency_stop_closed });
+                self.feed(Input::Contacts {
+                    emergency_stop_closed: reading.emergency_stop_closed,
+                });
             }
             Message::Amplifier(Ok(status)) => {
-                self.feed(Input::Amplifier { fault: status.fault, muted: status.muted });
+                self.feed(Input::Amplifier {
+                    fault: status.fault,
+                    muted: status.muted,
+                });
             }
             Message::Ambient(Ok(reading)) => {
                 self.progress.ambient.push(reading);
-                self.feed(Input::Ambient { temperature: reading.temperature, humidity: reading.humidity });
+                self.feed(Input::Ambient {
+                    temperature: reading.temperature,
+                    humidity: reading.humidity,
+                });
             }
             Message::Contacts(Err(error)) | Message::Ambient(Err(error)) => {
                 // Contacts that stay unread count as opened after their limit; ambient is only missed.
@@ -231,12 +258,21 @@ impl Engine {
         if due {
             self.progress.next_poll = now.after(self.run.setup().job.rig.timing.poll_interval);
             let mut sent = usize::from(self.lines.amplifier.try_send(AmplifierCommand::Status).is_ok());
-            sent += usize::from(self.lines.contacts.as_ref().is_some_and(|l| l.try_send(()).is_ok()));
+            sent += usize::from(
+                self.lines
+                    .contacts
+                    .as_ref()
+                    .is_some_and(|l| l.try_send(()).is_ok()),
+            );
             self.progress.outstanding += sent;
         }
         if now >= self.progress.next_ambient {
             self.progress.next_ambient = now.after(AMBIENT_INTERVAL);
-            let sent = self.lines.ambient.as_ref().is_some_and(|l| l.try_send(()).is_ok());
+            let sent = self
+                .lines
+                .ambient
+                .as_ref()
+                .is_some_and(|l| l.try_send(()).is_ok());
             self.progress.outstanding += usize::from(sent);
         }
     }
@@ -258,13 +294,11 @@ impl Engine {
                 self.issuer.withdraw();
                 self.progress.permit = None;
             }
-            Action::Unmute | Action::SetTone { .. } | Action::SourceOff => {
+            Action::Unmute | Action::SetTone { .. } | Action::SourceOff { .. } => {
                 self.progress.tries = 0;
                 self.progress.commanded = self.progress.last.0;
-                if let Action::SetTone { frequency, amplitude } = action {
-                    self.progress.tone = Some(Tone { frequency, amplitude });
-                }
                 self.command(&action);
+                self.progress.last_command = Some(action);
             }
             Action::MakeSafe(target) => self.make_safe(target),
             Action::StoreQuiet(record) => self.order(Order::Quiet(record, at), true),
@@ -281,14 +315,30 @@ impl Engine {
 
     fn command(&mut self, action: &Action) {
         let sent = match (action, &self.progress.permit) {
-            (Action::Unmute, Some(permit)) => {
-                self.lines.amplifier.try_send(AmplifierCommand::Unmute(permit.clone())).is_ok()
+            (Action::Unmute, Some(permit)) => self
+                .lines
+                .amplifier
+                .try_send(AmplifierCommand::Unmute(permit.clone()))
+                .is_ok(),
+            (
+                Action::SetTone {
+                    frequency,
+                    amplitude,
+                    over,
+                },
+                Some(permit),
+            ) => {
+                let tone = Tone {
+                    frequency: *frequency,
+                    amplitude: *amplitude,
+                };
+                let want = Transition { tone, over: *over };
+                self.lines
+                    .source
+                    .try_send(SourceCommand::Tone(permit.clone(), want))
+                    .is_ok()
             }
-            (Action::SetTone { frequency, amplitude }, Some(permit)) => {
-                let tone = Tone { frequency: *frequency, amplitude: *amplitude };
-                self.lines.source.try_send(SourceCommand::Tone(permit.clone(), tone)).is_ok()
-            }
-            (Action::SourceOff, _) => self.lines.source.try_send(SourceCommand::Off).is_ok(),
+            (Action::SourceOff { over }, _) => self.lines.source.try_send(SourceCommand::Off(*over)).is_ok(),
             // Without leave nothing is sent: the run has withdrawn it and is on its way out.
             _ => return,
         };
@@ -296,10 +346,18 @@ impl Engine {
             self.progress.outstanding += 1;
         } else {
             let roles = &self.run.setup().job.rig.roles;
-            let role = if matches!(action, Action::Unmute) { &roles.amplifier } else { &roles.source };
+            let role = if matches!(action, Action::Unmute) {
+                &roles.amplifier
+            } else {
+                &roles.source
+            };
             let instrument = instrument_of(role).to_owned();
             let detail = "its task takes no commands any more".to_owned();
-            self.feed(Input::Failed { instrument, detail, consequence: Consequence::Trip });
+            self.feed(Input::Failed {
+                instrument,
+                detail,
+                consequence: Consequence::Trip,
+            });
         }
     }
 
@@ -347,14 +405,22 @@ impl Engine {
         self.observers.iter_mut().for_each(|o| o.event(now, event));
     }
 
-    /// When a setting is in effect: not before the command left, not after the reply plus the declared latency.
-    fn replied(&mut self, reply: Reply, role: &str) {
+    /// When a setting is in effect: not before the command left, not after the reply plus the way that the instrument
+    /// takes to it (`over`) and the latency that the rig file declares.
+    fn replied(&mut self, reply: Reply, role: &str, over: Seconds) {
         let rig = &self.run.setup().job.rig;
         let rate = rig.acquisition.rate;
-        let latency = rig.instruments.iter().find(|i| i.name == instrument_of(role)).map_or(Seconds::ZERO, |i| i.latency);
+        let latency = rig
+            .instruments
+            .iter()
+            .find(|i| i.name == instrument_of(role))
+            .map_or(Seconds::ZERO, |i| i.latency);
         let (sample, at) = self.progress.last;
-        let since = self.clock.now().since(at) + latency;
-        let effective = Effective { not_before: self.progress.commanded, not_after: after(sample, since, rate) };
+        let since = self.clock.now().since(at) + latency + over;
+        let effective = Effective {
+            not_before: self.progress.commanded,
+            not_after: after(sample, since, rate),
+        };
         self.feed(Input::Replied(reply, effective));
     }
 
@@ -382,16 +448,18 @@ impl Engine {
         });
     }
 
-    /// Sends the last command of this kind again; false if there is none.
+    /// Sends the last command again if it is the one that failed.
     fn retry(&mut self, op: &str) -> bool {
-        let action = match (op, self.progress.tone) {
-            ("set_tone", Some(tone)) => Action::SetTone { frequency: tone.frequency, amplitude: tone.amplitude },
-            ("output_off", _) => Action::SourceOff,
-            ("unmute", _) => Action::Unmute,
-            _ => return false,
-        };
-        self.command(&action);
-        true
+        let last = self.progress.last_command.clone();
+        match (&last, op) {
+            (Some(action @ Action::SetTone { .. }), "set_tone")
+            | (Some(action @ Action::SourceOff { .. }), "output_off")
+            | (Some(action @ Action::Unmute), "unmute") => {
+                self.command(action);
+                true
+            }
+            _ => false,
+        }
     }
 }
 

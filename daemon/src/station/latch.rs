@@ -65,9 +65,14 @@ impl LatchFile {
     /// The latch of a rig. A simulated rig has one of its own, so that a dry run never blocks the real one.
     #[must_use]
     pub fn of(state_dir: &Path, rig: &str, simulated: bool) -> Self {
-        let safe: String = rig.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '_' }).collect();
+        let safe: String = rig
+            .chars()
+            .map(|c| if c.is_alphanumeric() || c == '-' { c } else { '_' })
+            .collect();
         let kind = if simulated { "simulated" } else { "rig" };
-        Self { directory: state_dir.join(kind).join(safe) }
+        Self {
+            directory: state_dir.join(kind).join(safe),
+        }
     }
 
     /// The latch's path.
@@ -96,7 +101,10 @@ impl LatchFile {
             message,
         };
         if !self.exists() {
-            return Latch::Clear { at_utc: now.to_string(), acknowledged: None };
+            return Latch::Clear {
+                at_utc: now.to_string(),
+                acknowledged: None,
+            };
         }
         let path = self.path();
         match files.read(&path) {
@@ -105,7 +113,10 @@ impl LatchFile {
             }
             Err(error) => tripped(format!("the latch {} can't be read: {error}", path.display())),
             Ok(bytes) => match serde_json::from_slice(&bytes) {
-                Err(error) => tripped(format!("the latch {} can't be understood: {error}", path.display())),
+                Err(error) => tripped(format!(
+                    "the latch {} can't be understood: {error}",
+                    path.display()
+                )),
                 Ok(Latch::MayBeMoving { run, .. }) => tripped(format!(
                     "run {run} was cut off while the armature may have been moving. Look at rig and amplifier first"
                 )),
@@ -131,7 +142,11 @@ impl LatchFile {
     /// `WouldBlock` if another process has it.
     pub fn lock(&self, files: &dyn Files) -> io::Result<RigLock> {
         files.create_dir(&self.directory)?;
-        let file = OpenOptions::new().create(true).truncate(false).write(true).open(self.lock_path())?;
+        let file = OpenOptions::new()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(self.lock_path())?;
         rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive)?;
         Ok(RigLock { _file: file })
     }
@@ -162,7 +177,10 @@ mod tests {
         let file = latch(dir.path());
         assert!(matches!(file.read(&Disk, now()), Latch::Clear { .. }));
         let lock = file.lock(&Disk).unwrap();
-        assert!(matches!(file.read(&Disk, now()), Latch::Tripped { .. }), "used, but no latch");
+        assert!(
+            matches!(file.read(&Disk, now()), Latch::Tripped { .. }),
+            "used, but no latch"
+        );
         drop(lock);
     }
 
@@ -170,11 +188,21 @@ mod tests {
     fn cut_off_unreadable_and_tripped_all_count_as_tripped() {
         let dir = tempfile::tempdir().unwrap();
         let file = latch(dir.path());
-        file.write(&Disk, &Latch::MayBeMoving { at_utc: "x".into(), run: "r".into() }).unwrap();
+        file.write(
+            &Disk,
+            &Latch::MayBeMoving {
+                at_utc: "x".into(),
+                run: "r".into(),
+            },
+        )
+        .unwrap();
         assert!(matches!(file.read(&Disk, now()), Latch::Tripped { .. }));
         std::fs::write(file.path(), b"{ half").unwrap();
         assert!(matches!(file.read(&Disk, now()), Latch::Tripped { .. }));
-        let clear = Latch::Clear { at_utc: "x".into(), acknowledged: None };
+        let clear = Latch::Clear {
+            at_utc: "x".into(),
+            acknowledged: None,
+        };
         file.write(&Disk, &clear).unwrap();
         assert_eq!(file.read(&Disk, now()), clear);
     }

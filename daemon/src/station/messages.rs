@@ -1,8 +1,10 @@
 //! What travels between engine, device tasks and writer.
 
-use calibration::sequence::{Event, Operator, PointEnd, QuietRecord, Recent, Stored, Target};
 use calibration::interlock::Trip;
-use drivers::{AmbientReading, AmplifierStatus, Block, ContactReading, DriverError, DrivePermit, SafeProof, Tone};
+use calibration::sequence::{Event, Operator, PointEnd, QuietRecord, Recent, Stored, Target};
+use drivers::{
+    AmbientReading, AmplifierStatus, Block, ContactReading, DrivePermit, DriverError, SafeProof, Transition,
+};
 use jiff::Timestamp;
 use plan_schema::units::{Mono, Seconds};
 use std::sync::Arc;
@@ -11,9 +13,9 @@ use std::sync::Arc;
 #[derive(Debug)]
 pub(super) enum Message {
     /// The source went to a tone.
-    Tone(Result<Tone, DriverError>),
+    Tone(Result<Transition, DriverError>),
     /// The source went to 0 V.
-    SourceOff(Result<(), DriverError>),
+    SourceOff(Result<Seconds, DriverError>),
     /// The amplifier was let live.
     Unmuted(Result<AmplifierStatus, DriverError>),
     /// An instrument was made safe.
@@ -35,8 +37,8 @@ pub(super) enum Message {
 /// What a source is told.
 #[derive(Debug)]
 pub(super) enum SourceCommand {
-    Tone(Arc<DrivePermit>, Tone),
-    Off,
+    Tone(Arc<DrivePermit>, Transition),
+    Off(Seconds),
 }
 
 /// What an amplifier is told.

@@ -24,7 +24,10 @@ impl Safes {
         if read_back && proof.is_safe() {
             return Ok(proof);
         }
-        let detail = format!("read back drive {:?} and muted {:?}, which proves nothing safe", proof.drive, proof.muted);
+        let detail = format!(
+            "read back drive {:?} and muted {:?}, which proves nothing safe",
+            proof.drive, proof.muted
+        );
         Err(DriverError::new(ErrorKind::BadData, name, "make_safe", detail))
     }
 

@@ -73,13 +73,22 @@ pub enum StationError {
     /// An instrument could not be opened, set up or made safe at the start.
     Instrument(DriverError),
     /// The program failed; everything was made safe, as far as the trip's message says.
-    Program(Trip),
+    Program(Box<Trip>),
+}
+
+impl StationError {
+    fn program(reason: TripReason, message: impl Into<String>) -> Self {
+        Self::Program(Box::new(Trip::plain(reason, message)))
+    }
 }
 
 impl fmt::Display for StationError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Locked(rig) => write!(f, "another calwright process works on rig '{rig}'; wait until it has ended"),
+            Self::Locked(rig) => write!(
+                f,
+                "another calwright process works on rig '{rig}'; wait until it has ended"
+            ),
             Self::Tripped { reason, message } => write!(f, "the rig is tripped ({reason}): {message}"),
             Self::Disk(error) => write!(f, "the latch can't be written: {error}"),
             Self::Instrument(error) => write!(f, "{error}"),
@@ -100,7 +109,11 @@ pub fn run<S: RunStore + 'static>(
     started: impl FnOnce(Start),
 ) -> Result<(Report, S), StationError> {
     let rig = mission.setup.job.rig.name.clone();
-    let (files, latch, clock) = (mission.files.clone(), mission.latch.clone(), mission.clock.clone());
+    let (files, latch, clock) = (
+        mission.files.clone(),
+        mission.latch.clone(),
+        mission.clock.clone(),
+    );
     // Read before the lock is taken: the lock's file is what tells a used rig from a new one.
     let before = latch.read(files.as_ref(), clock.utc());
     let _lock = latch.lock(files.as_ref()).map_err(|e| match e.kind() {
@@ -110,7 +123,10 @@ pub fn run<S: RunStore + 'static>(
     if let Latch::Tripped { reason, message, .. } = before {
         return Err(StationError::Tripped { reason, message });
     }
-    let moving = Latch::MayBeMoving { at_utc: format!("{:.3}", clock.utc()), run: mission.run.clone() };
+    let moving = Latch::MayBeMoving {
+        at_utc: format!("{:.3}", clock.utc()),
+        run: mission.run.clone(),
+    };
     latch.write(files.as_ref(), &moving).map_err(StationError::Disk)?;
     let acknowledged = match before {
         Latch::Clear { acknowledged, .. } => acknowledged,
@@ -128,18 +144,22 @@ pub fn run<S: RunStore + 'static>(
     let station = thread::spawn(move || station(mission, inbox, messages, orders));
     let ended = station.join().unwrap_or_else(|_| {
         let message = "the station's thread failed before instruments were open. Look at rig and amplifier.";
-        Err(StationError::Program(Trip::plain(TripReason::ProgramError, message)))
+        Err(StationError::program(TripReason::ProgramError, message))
     });
     let store = writer.join();
 
     let at = clock.utc();
     let last = match &ended {
-        Ok(Report { trip: Some(trip), .. }) | Err(StationError::Program(trip)) => tripped(trip, &run, at),
-        Ok(Report { trip: None, .. }) | Err(_) => Latch::Clear { at_utc: format!("{at:.3}"), acknowledged },
+        Ok(Report { trip: Some(trip), .. }) => tripped(trip, &run, at),
+        Err(StationError::Program(trip)) => tripped(trip, &run, at),
+        Ok(Report { trip: None, .. }) | Err(_) => Latch::Clear {
+            at_utc: format!("{at:.3}"),
+            acknowledged,
+        },
     };
     latch.write(files.as_ref(), &last).map_err(StationError::Disk)?;
     let store = store.map_err(|_| {
-        StationError::Program(Trip::plain(TripReason::ProgramError, "the writer's thread failed; see the log"))
+        StationError::program(TripReason::ProgramError, "the writer's thread failed; see the log")
     })?;
     ended.map(|report| (report, store))
 }
@@ -162,12 +182,15 @@ fn station(
     match catch_unwind(run) {
         Ok(ended) => ended,
         Err(panic) => {
-            let safes = safes.lock().map(|s| s.clone()).unwrap_or_else(|e| e.into_inner().clone());
+            let safes = safes
+                .lock()
+                .map(|s| s.clone())
+                .unwrap_or_else(|e| e.into_inner().clone());
             let made_safe = match safes {
                 Some(safes) => runtime.block_on(safes.make_all_safe(StopReason::Trip)),
                 None => Ok(()),
             };
-            Err(StationError::Program(panicked(&*panic, made_safe)))
+            Err(StationError::Program(Box::new(panicked(&*panic, made_safe))))
         }
     }
 }
@@ -181,7 +204,9 @@ fn panicked(panic: &(dyn std::any::Any + Send), made_safe: Result<(), DriverErro
     match made_safe {
         Ok(()) => Trip::plain(
             TripReason::ProgramError,
-            format!("the program failed ({what}); the instruments were made safe. Report this, then acknowledge."),
+            format!(
+                "the program failed ({what}); the instruments were made safe. Report this, then acknowledge."
+            ),
         ),
         Err(error) => Trip::plain(
             TripReason::MakeSafeFailed,
@@ -202,7 +227,9 @@ async fn engine(
 ) -> Result<Report, StationError> {
     let job = mission.setup.job.clone();
     let (issuer, gate) = PermitIssuer::new();
-    let mut bench = devices::open(&job.rig, &mission.registry, &gate).await.map_err(StationError::Instrument)?;
+    let mut bench = devices::open(&job.rig, &mission.registry, &gate)
+        .await
+        .map_err(StationError::Instrument)?;
     for (name, identity) in &bench.identities {
         tracing::info!(instrument = name, ?identity, "opened");
     }
@@ -212,8 +239,10 @@ async fn engine(
     }
     // The first thing that reaches the instruments: nobody knows what was before.
     safes.make_all_safe(StopReason::Start).await.map_err(|error| {
-        let message = format!("{error}. Cut the power of the amplifier by hand, keep clear of the armature, then acknowledge.");
-        StationError::Program(Trip::plain(TripReason::MakeSafeFailed, message))
+        let message = format!(
+            "{error}. Cut the power of the amplifier by hand, keep clear of the armature, then acknowledge."
+        );
+        StationError::program(TripReason::MakeSafeFailed, message)
     })?;
     tracing::debug!(source = instrument_of(&job.rig.roles.source), "safe at the start");
     bench.start(&job).await.map_err(StationError::Instrument)?;

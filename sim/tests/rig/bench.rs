@@ -1,285 +1,15 @@
-//! A bench for the tests: jobs from texts, an open rig, and a fit of a sine to what comes out of it.
+//! A bench for the tests: an open rig, and a fit of a sine to what comes out of it.
 
+use crate::facts::{Facts, RATE, no_faults};
 use drivers::{
     Acquisition, AcquisitionRequest, Block, ChannelRequest, DrivePermit, Opened, PermitIssuer,
-    PowerAmplifier, SignalSource, Tone,
+    PowerAmplifier, SignalSource, Tone, Transition,
 };
 use plan_schema::faults::Faults;
-use plan_schema::read::Document;
-use plan_schema::resolve::{JobFiles, ResolvedJob};
-use plan_schema::units::{Hertz, Kilograms, Seconds, Volts};
+use plan_schema::units::{Hertz, Seconds, Volts};
 use sim::{SimError, SimulatedRig};
 use std::f64::consts::TAU;
 use std::future::Future;
-
-/// Samples per second of every rig here.
-pub(crate) const RATE: f64 = 10_000.0;
-
-/// Latencies in the texts below, in samples.
-pub(crate) const SOURCE_LATENCY: usize = 50;
-pub(crate) const AMPLIFIER_LATENCY: usize = 20;
-
-/// Facts of a portable rig: everything exact, nothing noisy, unless a test says otherwise.
-#[derive(Clone)]
-pub(crate) struct Facts {
-    pub(crate) mode: &'static str,
-    pub(crate) mute: &'static str,
-    pub(crate) current_limit: &'static str,
-    pub(crate) voltage_limit: &'static str,
-    pub(crate) stop: &'static str,
-    pub(crate) noise: &'static str,
-    pub(crate) bits: u32,
-    pub(crate) ratio: &'static str,
-    pub(crate) spread: &'static str,
-    pub(crate) offset: &'static str,
-    pub(crate) temperature: &'static str,
-    pub(crate) reference_points: &'static str,
-    /// Lines of each sensor beside those that all share; serials are S1, S2, … on channels ch1, ch2, …
-    pub(crate) sensors: Vec<&'static str>,
-    pub(crate) density: &'static str,
-}
-
-pub(crate) const FLAT: &str = r#"
-[[reference.calibration.point]]
-frequency = "0.1 Hz"
-sensitivity = "10 mV/(m/s2)"
-u = "1e-9 %"
-[[reference.calibration.point]]
-frequency = "4 kHz"
-sensitivity = "10 mV/(m/s2)"
-u = "1e-9 %"
-"#;
-
-impl Default for Facts {
-    fn default() -> Self {
-        Self {
-            mode: "voltage",
-            mute: "shorts",
-            current_limit: "3.5 A pk",
-            voltage_limit: "24 V pk",
-            stop: "6.5 mm pk",
-            noise: "0 V rms",
-            bits: 32,
-            ratio: "0 %",
-            spread: "0 %",
-            offset: "0 V",
-            temperature: "23 °C",
-            reference_points: FLAT,
-            sensors: vec![""],
-            density: "0 ug/sqrtHz",
-        }
-    }
-}
-
-/// True parameters of the rig below without spread; the sensors have no mass.
-pub(crate) struct Shaker {
-    pub(crate) mass: f64,
-    pub(crate) stiffness: f64,
-    pub(crate) damping: f64,
-    pub(crate) force_factor: f64,
-    pub(crate) resistance: f64,
-    pub(crate) inductance: f64,
-    pub(crate) gain: f64,
-    pub(crate) corner: f64,
-}
-
-pub(crate) fn shaker() -> Shaker {
-    let (mass, stiffness) = (0.3, 189.5);
-    Shaker {
-        mass,
-        stiffness,
-        damping: 2.0 * 0.05 * f64::sqrt(stiffness * mass),
-        force_factor: 9.0,
-        resistance: 3.0,
-        inductance: 0.3e-3,
-        gain: 4.0,
-        corner: TAU * 20e3,
-    }
-}
-
-impl Facts {
-    fn rig(&self) -> String {
-        let channels: String = (0..=self.sensors.len())
-            .map(|n| format!("[[channel]]\nname = \"ch{n}\"\ninput = {n}\nrange = \"10 V pk\"\n"))
-            .collect();
-        format!(
-            r#"
-format = 1
-name = "bench"
-{channels}
-[shaker]
-rated_stroke = "5 mm pk"
-stop = "{stop}"
-static_allowance = "0.1 mm"
-velocity_limit = "2 m/s pk"
-acceleration_limit = "200 m/s2 pk"
-force_limit = "32 N pk"
-drive_limit = "5 V pk"
-moving_mass = "300 g"
-stiffness = "189.5 N/m"
-damping_ratio = "5 %"
-force_factor = "9 N/A"
-coil_resistance = "3 ohm"
-coil_inductance = "0.3 mH"
-[amplifier]
-mode = "{mode}"
-mute = "{mute}"
-{gain}
-voltage_limit = "{volts}"
-current_limit = "{amperes}"
-[[instrument]]
-name = "box"
-driver = "simulated"
-[[instrument]]
-name = "amp"
-driver = "simulated"
-[roles]
-source = "box.source"
-acquisition = "box.acquisition"
-amplifier = "amp.amplifier"
-ambient = "amp.ambient"
-contacts = "amp.contacts"
-[acquisition]
-rate = "10 kS/s"
-[reference]
-serial = "R1"
-channel = "ch0"
-[errors]
-channel_ratio = "{ratio}"
-channel_phase = "0 deg"
-transverse_motion = "0 %"
-mounting = "0 %"
-temperature = "0 K"
-[[safe_path]]
-action = "source_off"
-time = "30 ms"
-[simulation.source]
-offset = "{offset}"
-[simulation.acquisition]
-bits = {bits}
-noise = "{noise}"
-[simulation.room]
-temperature = "{temperature}"
-drift_per_hour = "0 K"
-[simulation.spread]
-sensitivity = "{spread}"
-shaker = "{spread}"
-"#,
-            stop = self.stop,
-            mode = self.mode,
-            mute = self.mute,
-            gain = if self.mode == "voltage" {
-                "gain = \"4 V/V\""
-            } else {
-                "transconductance = \"0.5 A/V\""
-            },
-            volts = self.voltage_limit,
-            amperes = self.current_limit,
-            ratio = self.ratio,
-            offset = self.offset,
-            bits = self.bits,
-            noise = self.noise,
-            temperature = self.temperature,
-            spread = self.spread,
-        )
-    }
-
-    fn sensors(&self) -> String {
-        let mut text = "format = 1\n".to_owned();
-        for (n, extra) in self.sensors.iter().enumerate() {
-            text.push_str(&format!(
-                r#"
-[[sensor]]
-serial = "S{}"
-make = "Invented Instruments"
-model = "I-1"
-kind = "dc_mems"
-nominal_sensitivity = "20 mV/(m/s2)"
-range = "200 m/s2 pk"
-mass = "1 g"
-noise_density = "{}"
-transverse_sensitivity = "0 %"
-temperature_coefficient = "0.1 %/K"
-{extra}
-"#,
-                n + 1,
-                self.density
-            ));
-        }
-        text
-    }
-
-    fn references(&self) -> String {
-        format!(
-            r#"
-format = 1
-[[reference]]
-serial = "R1"
-make = "Invented Instruments"
-model = "I-R"
-calibrated_as = "chain"
-range = "500 m/s2 pk"
-noise_density = "{}"
-transverse_sensitivity = "0 %"
-temperature_coefficient = "0 %/K"
-drift_per_year = "0 %"
-[[reference.calibration]]
-certificate = "C-1"
-laboratory = "Invented Laboratory"
-date = 2026-01-15
-due = 2027-01-15
-{}
-"#,
-            self.density, self.reference_points
-        )
-    }
-
-    pub(crate) fn job(&self) -> ResolvedJob {
-        let mounted: String = (1..=self.sensors.len())
-            .map(|n| {
-                format!(
-                    "[[mounted]]\nsensor = \"S{n}\"\nchannel = \"ch{n}\"\nmounting = \"stud\"\nadapter_mass = \"0 g\"\n"
-                )
-            })
-            .collect();
-        let job = format!(
-            "format = 1\nplan = \"p\"\nrig = \"r\"\nsensors = \"s\"\nreferences = \"f\"\noperator = \"A. Person\"\n{mounted}"
-        );
-        let point = |f: f64| format!("[[point]]\nfrequency = \"{f} Hz\"\namplitude = \"0.01 m/s2 pk\"\n");
-        let points: String = POINTS.iter().map(|f| point(*f)).collect();
-        let files = JobFiles {
-            job: Document::read("job", &job).unwrap(),
-            plan: Document::read("plan", &format!("format = 1\nname = \"bench\"\n{points}")).unwrap(),
-            rig: Document::read("rig", &self.rig()).unwrap(),
-            sensors: Document::read("sensors", &self.sensors()).unwrap(),
-            references: Document::read("references", &self.references()).unwrap(),
-        };
-        let mut resolved = ResolvedJob::resolve(&files)
-            .unwrap_or_else(|report| panic!("{report}"))
-            .0;
-        for mounted in &mut resolved.sensors {
-            // No register takes a sensor without mass, but the closed forms are simplest without.
-            mounted.sensor.mass = Kilograms::ZERO;
-        }
-        resolved
-    }
-}
-
-/// Frequencies of the plan.
-pub(crate) const POINTS: [f64; 4] = [0.5, 5.0, 50.0, 500.0];
-
-pub(crate) fn faults(text: &str) -> Faults {
-    Document::read(
-        "faults",
-        &format!("format = 1\nfault = []\n").replace("fault = []\n", text),
-    )
-    .unwrap()
-    .value
-}
-
-pub(crate) fn no_faults() -> Faults {
-    faults("fault = []\n")
-}
 
 /// Calls of the simulator never wait, so a bare runtime will do.
 pub(crate) fn wait<T>(call: impl Future<Output = T>) -> T {
@@ -344,12 +74,24 @@ impl Bench {
         })
     }
 
+    /// Goes to a tone as fast as the source can; returns what was applied.
     pub(crate) fn tone(&mut self, frequency: f64, amplitude: f64) -> Tone {
-        let want = Tone {
+        self.tone_over(frequency, amplitude, 0.0).tone
+    }
+
+    pub(crate) fn tone_over(&mut self, frequency: f64, amplitude: f64, over: f64) -> Transition {
+        let tone = Tone {
             frequency: Hertz::new(frequency),
             amplitude: Volts::new(amplitude),
         };
-        wait(self.source.set_tone(&self.permit, want)).unwrap()
+        wait(self.source.set_tone(
+            &self.permit,
+            Transition {
+                tone,
+                over: Seconds::new(over),
+            },
+        ))
+        .unwrap()
     }
 
     pub(crate) fn unmute(&mut self) {

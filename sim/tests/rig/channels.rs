@@ -1,7 +1,8 @@
 //! Noise, converter, determinism, and the manners of the acquisition.
 
-use crate::bench::{Bench, Facts, RATE, no_faults, wait};
-use drivers::{AcquisitionRequest, Block, ChannelRequest, ErrorKind, Tone};
+use crate::bench::{Bench, wait};
+use crate::facts::{Facts, RATE, no_faults};
+use drivers::{AcquisitionRequest, Block, ChannelRequest, ErrorKind, Tone, Transition};
 use plan_schema::units::{Hertz, SampleIndex, SamplesPerSecond, Seconds, Volts};
 
 fn noisy() -> Facts {
@@ -202,10 +203,23 @@ fn settings_that_cannot_be_are_refused() {
     wait(bench.acquisition.start()).unwrap();
     assert_eq!(bench.block().unwrap().first_sample, SampleIndex(0));
 
-    for (frequency, amplitude) in [(5.0, 5.1), (0.0, 1.0), (6000.0, 1.0), (5.0, f64::NAN)] {
-        let want = Tone {
+    let off_the_scale = [
+        (5.0, 5.1, 0.0),
+        (0.0, 1.0, 0.0),
+        (6000.0, 1.0, 0.0),
+        (5.0, f64::NAN, 0.0),
+    ];
+    for (frequency, amplitude, over) in off_the_scale
+        .into_iter()
+        .chain([(5.0, 1.0, -1.0), (5.0, 1.0, f64::NAN)])
+    {
+        let tone = Tone {
             frequency: Hertz::new(frequency),
             amplitude: Volts::new(amplitude),
+        };
+        let want = Transition {
+            tone,
+            over: Seconds::new(over),
         };
         let refused = wait(bench.source.set_tone(&bench.permit, want)).unwrap_err();
         assert_eq!(refused.kind, ErrorKind::OutOfRange, "{refused}");

@@ -1,9 +1,10 @@
 //! Each fault strikes when it is due, does what its contract says, and ends.
 
-use crate::bench::{Bench, Facts, RATE, faults, fit, wait};
+use crate::bench::{Bench, fit, wait};
+use crate::facts::{Facts, RATE, faults};
 use drivers::{ErrorKind, StopReason};
 use plan_schema::faults::{FaultKind, PointPhase};
-use plan_schema::units::{Hertz, SampleIndex};
+use plan_schema::units::{Hertz, SampleIndex, Seconds};
 
 /// A run at 50 Hz with a fault of `kind` from 1 s to 1.5 s: samples of a second before, within it and after it.
 struct Struck {
@@ -97,7 +98,7 @@ fn a_deaf_source_keeps_its_tone() {
     let before = amplitude(&bench.run(1.02)[0]);
     bench.tone(50.0, 0.2);
     assert!((amplitude(&bench.run(1.0)[0]) / before - 1.0).abs() < 1e-3);
-    wait(bench.source.output_off()).unwrap();
+    wait(bench.source.output_off(Seconds::ZERO)).unwrap();
     assert!(
         wait(bench.generator.safe.make_safe(StopReason::Trip))
             .unwrap()

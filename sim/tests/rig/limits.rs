@@ -1,6 +1,7 @@
 //! The amplifier at its limits, against an independent integration of the same equations.
 
-use crate::bench::{Bench, Facts, RATE, shaker, wait};
+use crate::bench::{Bench, wait};
+use crate::facts::{Facts, RATE, shaker};
 use std::f64::consts::{PI, TAU};
 
 /// What is driven, and where it is limited.

@@ -3,9 +3,19 @@
 //! Owns: comparison of the simulated motion with the closed forms of the linear equations, and what each fault does.
 //! Must not: look inside the simulator.
 
+#[cfg(test)]
+mod anything;
+#[cfg(test)]
 mod bench;
+#[cfg(test)]
 mod channels;
+#[cfg(test)]
+mod facts;
+#[cfg(test)]
 mod faults;
+#[cfg(test)]
 mod limits;
+#[cfg(test)]
 mod motion;
+#[cfg(test)]
 mod stopping;

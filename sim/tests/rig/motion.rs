@@ -1,15 +1,18 @@
 //! Steady motion against the transfer functions of the linear equations, and the sensors against their truth.
 
-use crate::bench::{
-    AMPLIFIER_LATENCY, Bench, Facts, POINTS, RATE, SOURCE_LATENCY, degrees, fit, no_faults, shaker,
-};
+use crate::bench::{Bench, degrees, fit, wait};
+use crate::facts::{AMPLIFIER_LATENCY, Facts, POINTS, RATE, SOURCE_LATENCY, Shaker, no_faults, shaker};
 use nalgebra::Complex;
+use plan_schema::units::Seconds;
 use std::f64::consts::TAU;
 
 /// Acceleration over source voltage: `A/V = −w² Bl / [(R + jwL)(k − m w² + jwc) + jw Bl²]` times the amplifier's gain and
 /// first-order corner (textbook electro-mechanics; the equation as in any text on moving-coil shakers).
 fn voltage_driven(frequency: f64) -> Complex<f64> {
-    let s = shaker();
+    voltage_driven_with(&shaker(), frequency)
+}
+
+fn voltage_driven_with(s: &Shaker, frequency: f64) -> Complex<f64> {
     let w = TAU * frequency;
     let mechanical = Complex::new(s.stiffness - s.mass * w * w, w * s.damping);
     let coil = Complex::new(s.resistance, w * s.inductance);
@@ -108,6 +111,57 @@ fn acceleration_follows_the_current_as_the_equations_say() {
     }
 }
 
+/// What hangs on the table moves with it: 100 g of sensor, and the damping stays that of the armature alone.
+#[test]
+fn the_payload_moves_with_the_armature() {
+    let facts = Facts {
+        payload: 0.1,
+        ..Facts::default()
+    };
+    let loaded = Shaker {
+        mass: 0.4,
+        ..shaker()
+    };
+    for frequency in POINTS {
+        let amplitude = drive(frequency, false);
+        let got = settled(&facts, frequency, amplitude, 4.0);
+        let expected = voltage_driven_with(&loaded, frequency) * amplitude * 0.010;
+        agree(got[0], expected, 1e-6, 1e-4, &format!("{frequency} Hz"));
+    }
+}
+
+/// A spread of 3 %: sensitivities lie evenly within it over seeds, and the shaker is another one with every seed.
+#[test]
+fn truth_lies_off_the_files_within_the_spread() {
+    let facts = Facts {
+        spread: "3 %",
+        ..Facts::default()
+    };
+    let seeds = 300u32;
+    let (mut sum, mut drawn) = (0.0, Vec::new());
+    for seed in 0..seeds {
+        let mut bench = Bench::with(&facts, u64::from(seed), &no_faults(), 1000);
+        let off = bench.rig.truth().sensors[0].points[0].sensitivity.si() / 0.020 - 1.0;
+        assert!(off.abs() <= 0.03, "{off}");
+        sum += off * off;
+        if seed < 10 {
+            bench.unmute();
+            bench.tone(50.0, 2.0);
+            bench.run(2.0);
+            drawn.push(fit(&bench.run(0.2)[0], 50.0, 0).0 / (voltage_driven(50.0) * 2.0 * 0.010).norm());
+        }
+    }
+    // A rectangular distribution's standard deviation is its half-width over √3; its square is known to √(4/5n) here.
+    let variance = sum / f64::from(seeds) / (0.03f64.powi(2) / 3.0);
+    assert!(
+        (variance - 1.0).abs() < 4.0 * (0.8 / f64::from(seeds)).sqrt(),
+        "{variance}"
+    );
+    drawn.sort_by(f64::total_cmp);
+    assert!(drawn.windows(2).all(|w| w[1] - w[0] > 1e-7), "{drawn:?}");
+    assert!(drawn.iter().all(|r| (r - 1.0).abs() < 0.12), "{drawn:?}");
+}
+
 const FILTERS: [&str; 4] = [
     "natural_frequency = \"700 Hz\"\ndamping_ratio = \"65 %\"",
     "lower_corner = \"0.3 Hz\"",
@@ -146,7 +200,7 @@ fn sensors_show_their_truth() {
     }
 }
 
-/// The truth itself against the textbook magnitudes of its filters (FACTS: first-order high-pass, second-order low-pass).
+/// The truth itself against the textbook magnitudes of a first-order high-pass and a second-order low-pass.
 #[test]
 fn truth_is_the_filters_response() {
     let facts = Facts {
@@ -286,4 +340,29 @@ fn commands_take_effect_after_their_latency() {
         matches!(moved, Some(n) if (AMPLIFIER_LATENCY + 1..AMPLIFIER_LATENCY + 9).contains(&n)),
         "{moved:?}"
     );
+}
+
+/// A way takes as long as was wished, at least the source's own ramp of 20 ms, and does not overshoot.
+#[test]
+fn a_way_takes_its_time() {
+    let mut bench = Bench::new(&Facts::default());
+    assert!((bench.tone_over(50.0, 1.0, 0.0).over.si() - 0.02).abs() < 1e-12);
+    bench.run(0.1);
+    assert!((bench.rig.truth().final_drive.si() - 1.0).abs() < 1e-12);
+    assert!((bench.tone_over(50.0, 2.0, 0.4).over.si() - 0.4).abs() < 1e-12);
+    let mut before = 1.0;
+    for n in 0..20 {
+        bench.run(0.02);
+        let drive = bench.rig.truth().final_drive.si();
+        assert!(drive >= before && drive < 2.0, "{n}: {drive} after {before}");
+        before = drive;
+    }
+    bench.run(0.02);
+    assert!((bench.rig.truth().final_drive.si() - 2.0).abs() < 1e-12);
+    let over = wait(bench.source.output_off(Seconds::new(0.1))).unwrap();
+    assert!((over.si() - 0.1).abs() < 1e-12);
+    bench.run(0.1);
+    assert!(bench.rig.truth().final_drive.si() > 0.0);
+    bench.run(0.02);
+    assert!(bench.rig.truth().final_drive.si() <= 0.0);
 }

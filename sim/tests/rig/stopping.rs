@@ -1,7 +1,9 @@
 //! How the armature comes to rest: coil shorted, coil opened, stops.
 
-use crate::bench::{Bench, Facts, RATE, fit, shaker, wait};
-use drivers::StopReason;
+use crate::bench::{Bench, fit, wait};
+use crate::facts::{Facts, RATE, shaker};
+use drivers::{ErrorKind, StopReason};
+use plan_schema::units::Seconds;
 use std::f64::consts::TAU;
 
 /// Roots of the characteristic equation of the shorted coil, by Newton from `start`:
@@ -53,7 +55,7 @@ fn a_shorted_coil_brakes_with_its_pole() {
             at(first + later)
         );
     }
-    // The portable rig's figure in the published-facts sheet of this project: some 10.8 ms for Bl²/R alone.
+    // Bl²/R alone would make it m R / Bl², 11.1 ms.
     let constant = -1.0 / fast;
     assert!((0.009..0.015).contains(&constant), "{constant}");
 }
@@ -74,7 +76,7 @@ fn an_opened_coil_lets_the_armature_coast() {
             stop: "100 mm pk",
             ..Facts::default()
         };
-        let mut bench = Bench::with(&facts, 1, &crate::bench::no_faults(), 20);
+        let mut bench = Bench::with(&facts, 1, &crate::facts::no_faults(), 20);
         bench.unmute();
         bench.tone(frequency, 1.0);
         let channels = bench.run(3.0);
@@ -145,4 +147,33 @@ fn stops_hold_and_are_counted() {
         "{:?}",
         truth.displacement_max
     );
+}
+
+/// What the armature does after the last block counts: run out, the opened coil lets it coast farther than it was.
+#[test]
+fn the_truth_counts_how_it_came_to_rest() {
+    let facts = Facts {
+        mute: "opens",
+        stop: "100 mm pk",
+        ..Facts::default()
+    };
+    let mut bench = Bench::with(&facts, 1, &crate::facts::no_faults(), 20);
+    bench.unmute();
+    // Slowly, so that the start does not swing farther than the steady motion.
+    bench.tone_over(8.0, 1.0, 1.0);
+    bench.run(2.05);
+    bench.mute();
+    let (driven, now) = (bench.rig.truth(), bench.rig.now());
+    assert!(!driven.muted, "the mute is under way");
+    bench.rig.run_out(Seconds::new(1.0));
+    let rested = bench.rig.truth();
+    assert!(
+        rested.muted && rested.displacement_max.si() > 1.2 * driven.displacement_max.si(),
+        "{:?} after {:?}",
+        rested.displacement_max,
+        driven.displacement_max
+    );
+    assert!((bench.rig.now().since(now).si() - 1.0).abs() < 1e-9);
+    let after = wait(bench.acquisition.next_block(Seconds::new(1.0)));
+    assert_eq!(after.map_err(|e| e.kind), Err(ErrorKind::Protocol));
 }

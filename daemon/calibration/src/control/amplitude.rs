@@ -110,7 +110,11 @@ impl AmplitudeLoop {
     /// The response is taken as proportional around the amplitude just seen. A step up is at most fivefold: what is
     /// seen at a tiny amplitude may be noise.
     fn correct(&mut self, amplitude: f64) -> Progress {
-        let factor = if amplitude > 0.0 { (self.target / amplitude).clamp(0.05, 5.0) } else { 5.0 };
+        let factor = if amplitude > 0.0 {
+            (self.target / amplitude).clamp(0.05, 5.0)
+        } else {
+            5.0
+        };
         let next = (self.drive * factor).min(self.ceiling);
         if (next - self.drive).abs() <= self.drive * 1e-7 {
             // At the ceiling, or nothing left to correct: only time can tell.
@@ -134,7 +138,15 @@ mod tests {
 
     fn new_loop(known: bool) -> AmplitudeLoop {
         let (f, band) = (Hertz::new(10.0), 0.01);
-        AmplitudeLoop::new(Accel::new(5.0), f, band, Seconds::new(1.0), Volts::new(1.0), Volts::new(1.5), known)
+        AmplitudeLoop::new(
+            Accel::new(5.0),
+            f,
+            band,
+            Seconds::new(1.0),
+            Volts::new(1.0),
+            Volts::new(1.5),
+            known,
+        )
     }
 
     /// A plant whose response is off by a third: one identifying move, one correction, two looks.
@@ -167,7 +179,10 @@ mod tests {
         }
         let mut lp = new_loop(true);
         lp.applied(Volts::new(1.4));
-        assert_eq!(lp.observe(Accel::new(1.0), Accel::ZERO), Progress::Drive(Volts::new(1.5)));
+        assert_eq!(
+            lp.observe(Accel::new(1.0), Accel::ZERO),
+            Progress::Drive(Volts::new(1.5))
+        );
         lp.applied(Volts::new(1.5));
         assert_eq!(lp.observe(Accel::new(1.0), Accel::ZERO), Progress::Look);
     }
@@ -178,13 +193,19 @@ mod tests {
         let mut lp = new_loop(true);
         assert_eq!(lp.observe(Accel::new(4.98), Accel::ZERO), Progress::Look);
         assert_eq!(lp.observe(Accel::new(5.00), Accel::ZERO), Progress::Look);
-        assert!(matches!(lp.observe(Accel::new(5.001), Accel::ZERO), Progress::Settled(_)));
+        assert!(matches!(
+            lp.observe(Accel::new(5.001), Accel::ZERO),
+            Progress::Settled(_)
+        ));
     }
 
     /// Noise counts against the band: 2 standard deviations.
     #[test]
     fn noise_counts() {
         let mut lp = new_loop(true);
-        assert!(matches!(lp.observe(Accel::new(5.02), Accel::new(0.02)), Progress::Drive(_)));
+        assert!(matches!(
+            lp.observe(Accel::new(5.02), Accel::new(0.02)),
+            Progress::Drive(_)
+        ));
     }
 }

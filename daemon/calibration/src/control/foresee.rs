@@ -1,6 +1,8 @@
 //! What a point will need, computed before it starts, and why it can't be run where it can't.
 
+use super::amplitude::window;
 use super::plant::{Need, Plant};
+use super::transition::transition;
 use crate::interlock::Ceiling;
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
 use plan_schema::units::{Accel, Displacement, Newtons, Peak, Seconds, Velocity, Volts, engineering};
@@ -34,7 +36,11 @@ pub struct Obstacle {
 /// Overshoot of the stroke that is allowed on the way to a target: 10 % of it, 3 % above 95 % of the rated stroke.
 #[must_use]
 pub fn overshoot_allowed(target: Displacement<Peak>, rated: Displacement<Peak>) -> f64 {
-    if target.si() > 0.95 * rated.si() { 0.03 } else { 0.10 }
+    if target.si() > 0.95 * rated.si() {
+        0.03
+    } else {
+        0.10
+    }
 }
 
 /// Foresees one point.
@@ -58,18 +64,42 @@ pub fn foresee(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> Forec
     let mut limit = |what: &str, unit: &str, value: f64, allowed: f64| {
         if value > allowed * (1.0 + 1e-9) {
             obstacles.push(Obstacle {
-                message: format!("{what} {} pk is more than {} pk", engineering(value, unit), engineering(allowed, unit)),
+                message: format!(
+                    "{what} {} pk is more than {} pk",
+                    engineering(value, unit),
+                    engineering(allowed, unit)
+                ),
                 largest: point.target * (allowed / value),
             });
         }
     };
-    limit("displacement of", "m", displacement.si(), shaker.rated_stroke.si());
+    limit(
+        "displacement of",
+        "m",
+        displacement.si(),
+        shaker.rated_stroke.si(),
+    );
     limit("velocity of", "m/s", velocity.si(), shaker.velocity_limit.si());
-    limit("acceleration of", "m/s²", point.target.si(), shaker.acceleration_limit.si());
+    limit(
+        "acceleration of",
+        "m/s²",
+        point.target.si(),
+        shaker.acceleration_limit.si(),
+    );
     limit("force of", "N", need.force.si(), shaker.force_limit.si());
     limit("drive of", "V", need.drive.si(), shaker.drive_limit.si());
-    limit("coil voltage of", "V", need.coil_voltage.si(), job.rig.amplifier.voltage_limit.si());
-    limit("coil current of", "A", need.current.si(), job.rig.amplifier.current_limit.si());
+    limit(
+        "coil voltage of",
+        "V",
+        need.coil_voltage.si(),
+        job.rig.amplifier.voltage_limit.si(),
+    );
+    limit(
+        "coil current of",
+        "A",
+        need.current.si(),
+        job.rig.amplifier.current_limit.si(),
+    );
     let allowed = shaker.trip() - Displacement::new(shaker.static_allowance.si());
     if ceiling.stroke > shaker.trip() {
         obstacles.push(Obstacle {
@@ -81,15 +111,28 @@ pub fn foresee(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> Forec
             largest: (allowed / overshoot).acceleration_at(frequency),
         });
     }
-    Forecast { displacement, velocity, need, ceiling, time: foreseen_time(point), obstacles }
+    Forecast {
+        displacement,
+        velocity,
+        need,
+        ceiling,
+        time: foreseen_time(job, plant, point),
+        obstacles,
+    }
 }
 
-/// Two windows to settle, one correction, and the dwells.
-fn foreseen_time(point: &ResolvedPoint) -> Seconds {
-    let period = 1.0 / point.frequency.si();
-    let window = period.max(0.25);
-    let settle = 3.0 * window + 0.3;
-    Seconds::new(settle + f64::from(point.dwell_cycles) * period * f64::from(point.repeats))
+/// An approach, one correction and the way back to zero; three windows to look; and the dwells.
+fn foreseen_time(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> Seconds {
+    let source = job.rig.roles.source.split('.').next().unwrap_or_default();
+    let latency = job
+        .rig
+        .instruments
+        .iter()
+        .find(|i| i.name == source)
+        .map_or(Seconds::ZERO, |i| i.latency);
+    let moved = transition(point.frequency) + latency + plant.settling_time() + job.rig.acquisition.block;
+    let measured = f64::from(point.dwell_cycles) * f64::from(point.repeats) / point.frequency.si();
+    moved * 3.0 + window(point.frequency) * 3.0 + Seconds::new(measured)
 }
 
 impl Forecast {

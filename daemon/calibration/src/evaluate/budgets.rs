@@ -4,7 +4,9 @@
 //! reference's certificate, the rig file or a register. Nothing here is a limit of the standard.
 
 use crate::sequence::Setup;
-use crate::uncertainty::{Budget, Component, ComponentSource as Source, Distribution, Measurand, UncertaintyError};
+use crate::uncertainty::{
+    Budget, Component, ComponentSource as Source, Distribution, Measurand, UncertaintyError,
+};
 use plan_schema::registers::ReferencePoint;
 use plan_schema::units::{Hertz, Seconds};
 
@@ -63,8 +65,13 @@ pub(super) fn magnitude(
             Distribution::Normal { k: value.k },
             value.expanded.si(),
         )?,
-        Component::new("reference drift", Source::Register, rectangular, reference.drift_per_year.si() * years)?
-            .with_correlation(1.0)?,
+        Component::new(
+            "reference drift",
+            Source::Register,
+            rectangular,
+            reference.drift_per_year.si() * years,
+        )?
+        .with_correlation(1.0)?,
         Component::new(
             "channel ratio",
             Source::RigFile,
@@ -88,13 +95,26 @@ pub(super) fn magnitude(
         Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?,
     ];
     if value.interpolated {
-        let half = interpolation(&job.reference.calibration.points, frequency, |p| Some(p.sensitivity.si().ln()));
-        components.push(Component::new("reference interpolation", Source::ReferenceCertificate, rectangular, half)?);
+        let half = interpolation(&job.reference.calibration.points, frequency, |p| {
+            Some(p.sensitivity.si().ln())
+        });
+        components.push(Component::new(
+            "reference interpolation",
+            Source::ReferenceCertificate,
+            rectangular,
+            half,
+        )?);
     }
     if let Some(mounted) = job.sensors.get(sensor) {
         let temperature = (mounted.sensor.temperature_coefficient.si() * errors.temperature.si()).abs();
         components.push(
-            Component::new("temperature of sensor", Source::Register, rectangular, temperature)?.with_correlation(1.0)?,
+            Component::new(
+                "temperature of sensor",
+                Source::Register,
+                rectangular,
+                temperature,
+            )?
+            .with_correlation(1.0)?,
         );
         components.push(Component::transverse(
             "transverse motion on sensor",
@@ -106,7 +126,12 @@ pub(super) fn magnitude(
     if let Some(observed) = observed {
         // A sine fit is blind to harmonics but for what a nonlinear sensor mixes back: bounded by d²/2.
         let distortion = observed.distortion.powi(2) / 2.0;
-        components.push(Component::new("distortion", Source::ThisRun, rectangular, distortion)?);
+        components.push(Component::new(
+            "distortion",
+            Source::ThisRun,
+            rectangular,
+            distortion,
+        )?);
         push_observed(&mut components, observed)?;
     }
     Budget::new(Measurand::Magnitude, components)
@@ -116,7 +141,11 @@ pub(super) fn magnitude(
 ///
 /// # Errors
 /// As [`magnitude_budget`].
-pub fn phase_budget(setup: &Setup, sensor: usize, frequency: Hertz) -> Result<Option<Budget>, UncertaintyError> {
+pub fn phase_budget(
+    setup: &Setup,
+    sensor: usize,
+    frequency: Hertz,
+) -> Result<Option<Budget>, UncertaintyError> {
     phase(setup, sensor, frequency, None)
 }
 
@@ -129,7 +158,9 @@ pub(super) fn phase(
     let job = &setup.job;
     let errors = &job.rig.errors;
     let value = setup.table.at(frequency)?;
-    let Some(expanded) = value.expanded_phase else { return Ok(None) };
+    let Some(expanded) = value.expanded_phase else {
+        return Ok(None);
+    };
     // A difference in delay makes a phase that rises with frequency; the rig file states it at 100 Hz.
     let channels = errors.channel_phase.si() * (frequency.si() / 100.0);
     let mut components = vec![
@@ -139,7 +170,12 @@ pub(super) fn phase(
             Distribution::Normal { k: value.k },
             expanded.si(),
         )?,
-        Component::new("channel phase", Source::RigFile, Distribution::Normal { k: 2.0 }, channels)?,
+        Component::new(
+            "channel phase",
+            Source::RigFile,
+            Distribution::Normal { k: 2.0 },
+            channels,
+        )?,
         Component::transverse(
             "transverse motion on reference",
             Source::RigFile,
@@ -148,7 +184,9 @@ pub(super) fn phase(
         )?,
     ];
     if value.interpolated {
-        let half = interpolation(&job.reference.calibration.points, frequency, |p| p.phase.map(|a| a.si()));
+        let half = interpolation(&job.reference.calibration.points, frequency, |p| {
+            p.phase.map(|a| a.si())
+        });
         components.push(Component::new(
             "reference interpolation",
             Source::ReferenceCertificate,
@@ -171,7 +209,11 @@ pub(super) fn phase(
 }
 
 fn push_observed(components: &mut Vec<Component>, observed: &Observed) -> Result<(), UncertaintyError> {
-    components.push(Component::type_a("scatter within the dwell", observed.type_a, observed.dof.max(1.0))?);
+    components.push(Component::type_a(
+        "scatter within the dwell",
+        observed.type_a,
+        observed.dof.max(1.0),
+    )?);
     if let Some((standard, dof)) = observed.repeats {
         components.push(Component::type_a("scatter of repeats", standard, dof)?);
     }

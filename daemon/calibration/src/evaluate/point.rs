@@ -124,7 +124,12 @@ pub(super) fn evaluate_point(
     let mut seen = Vec::new();
     for end in &facts.ends {
         match end {
-            PointEnd::Unreached { point, settle, finding, .. } if *point == number => {
+            PointEnd::Unreached {
+                point,
+                settle,
+                finding,
+                ..
+            } if *point == number => {
                 result.status = Status::Rejected;
                 result.settle = Some(*settle);
                 result.findings.push(finding.clone());
@@ -132,7 +137,12 @@ pub(super) fn evaluate_point(
             PointEnd::Measured(m) if m.point == number => {
                 result.settle = result.settle.or(Some(m.settle));
                 result.temperature = result.temperature.or(m.temperature);
-                result.findings.extend(m.findings.iter().filter(|f| f.concerns(mounted.column, reference)).cloned());
+                result.findings.extend(
+                    m.findings
+                        .iter()
+                        .filter(|f| f.concerns(mounted.column, reference))
+                        .cloned(),
+                );
                 seen.extend(look(m, mounted.column, reference, standard));
                 result.status = Status::Rejected;
             }
@@ -150,7 +160,11 @@ pub(super) fn evaluate_point(
         .collect();
     let good: Vec<&Seen<'_>> = seen.iter().filter(|s| s.valid).collect();
     // A point of which no repeat is good still shows its figures, as rejected.
-    let used: Vec<&Seen<'_>> = if good.is_empty() { seen.iter().collect() } else { good };
+    let used: Vec<&Seen<'_>> = if good.is_empty() {
+        seen.iter().collect()
+    } else {
+        good
+    };
     if used.iter().any(|s| s.valid) && !result.findings.iter().any(|f| f.column.is_none()) {
         result.status = Status::Accepted;
     }
@@ -182,16 +196,21 @@ fn figures(
     standard: f64,
 ) -> Result<Option<Value>, UncertaintyError> {
     let job = &setup.job;
-    let (Some(first), Some(point), Some(mounted)) = (used.first(), job.points.get(number), job.sensors.get(sensor))
+    let (Some(first), Some(point), Some(mounted)) =
+        (used.first(), job.points.get(number), job.sensors.get(sensor))
     else {
         return Ok(None);
     };
-    if !used.iter().all(|s| s.u_magnitude.is_finite() && s.u_phase.is_finite()) {
+    if !used
+        .iter()
+        .all(|s| s.u_magnitude.is_finite() && s.u_phase.is_finite())
+    {
         return Ok(None);
     }
     let count = used.len() as f64;
     let response = used.iter().map(|s| s.response).sum::<Complex<f64>>() / count;
-    let rms = |of: fn(&Seen<'_>) -> f64| (used.iter().map(|s| of(s).powi(2)).sum::<f64>() / count / count).sqrt();
+    let rms =
+        |of: fn(&Seen<'_>) -> f64| (used.iter().map(|s| of(s).powi(2)).sum::<f64>() / count / count).sqrt();
     let dof = used.iter().map(|s| s.dof).sum::<f64>();
     let scatter = |of: &dyn Fn(&Seen<'_>) -> f64| {
         (used.len() > 1).then(|| {
@@ -216,7 +235,7 @@ fn figures(
     let has_phase = setup.table.at(point.frequency)?.phase.is_some();
     let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / standard);
     let rate = job.rig.acquisition.rate.si();
-    let samples: usize = used.iter().map(|s| s.measurement.samples.first().map_or(0, Vec::len)).sum();
+    let samples: usize = used.iter().map(|s| s.measurement.length).sum();
     Ok(Some(Value {
         frequency: first.estimate.frequency,
         acceleration,
@@ -227,10 +246,20 @@ fn figures(
         phase: has_phase.then(|| Radians::new(wrap(response.arg()))),
         deviation: None,
         u_deviation: None,
-        magnitude: magnitude(setup, sensor, point.frequency, circumstances, Some(&magnitude_seen))?,
+        magnitude: magnitude(
+            setup,
+            sensor,
+            point.frequency,
+            circumstances,
+            Some(&magnitude_seen),
+        )?,
         phase_budget: phase(setup, sensor, point.frequency, Some(&phase_seen))?,
         distortion,
-        snr_db: first.estimate.channels.get(mounted.column).map_or(0.0, |c| c.snr_db),
+        snr_db: first
+            .estimate
+            .channels
+            .get(mounted.column)
+            .map_or(0.0, |c| c.snr_db),
     }))
 }
 

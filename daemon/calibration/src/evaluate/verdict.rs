@@ -2,7 +2,9 @@
 
 use super::point::{PointResult, Status, Value};
 use crate::sequence::Setup;
-use crate::uncertainty::{Combined, Decision, UncertaintyError, decide, deviation_between, deviation_from_nominal};
+use crate::uncertainty::{
+    Combined, Decision, UncertaintyError, decide, deviation_between, deviation_from_nominal,
+};
 use plan_schema::plan::DeviationFrom;
 use plan_schema::units::Hertz;
 
@@ -14,7 +16,9 @@ pub(super) fn judge(
 ) -> Result<Vec<PointResult>, UncertaintyError> {
     let job = &setup.job;
     let plan = &job.plan;
-    let Some(mounted) = job.sensors.get(sensor) else { return Ok(points) };
+    let Some(mounted) = job.sensors.get(sensor) else {
+        return Ok(points);
+    };
     let nominal = mounted.sensor.nominal_sensitivity.si();
     let base = reference_value(plan.reference_frequency, &points);
     for (result, point) in points.iter_mut().zip(&job.points) {
@@ -27,12 +31,17 @@ pub(super) fn judge(
             DeviationFrom::ReferenceFrequency => match &base {
                 Some((at, base)) if *at != point.frequency => {
                     let deviation = value.sensitivity / base.sensitivity - 1.0;
-                    Some((deviation, deviation_between(&value.magnitude, &base.magnitude, deviation)?))
+                    Some((
+                        deviation,
+                        deviation_between(&value.magnitude, &base.magnitude, deviation)?,
+                    ))
                 }
                 _ => None,
             },
         };
-        let Some((deviation, Combined { expanded, .. })) = found else { continue };
+        let Some((deviation, Combined { expanded, .. })) = found else {
+            continue;
+        };
         value.deviation = Some(deviation);
         value.u_deviation = Some(expanded);
         if result.status == Status::Accepted {
@@ -44,7 +53,10 @@ pub(super) fn judge(
     if plan.decision.deviation_from == DeviationFrom::ReferenceFrequency
         && let Some((at, _)) = base
     {
-        for result in points.iter_mut().filter(|p| p.frequency == at && p.status == Status::Accepted) {
+        for result in points
+            .iter_mut()
+            .filter(|p| p.frequency == at && p.status == Status::Accepted)
+        {
             result.decision = Decision::Pass;
         }
     }
@@ -53,7 +65,9 @@ pub(super) fn judge(
 
 fn reference_value(at: Option<Hertz>, points: &[PointResult]) -> Option<(Hertz, Value)> {
     let at = at?;
-    let point = points.iter().find(|p| p.frequency == at && p.status == Status::Accepted)?;
+    let point = points
+        .iter()
+        .find(|p| p.frequency == at && p.status == Status::Accepted)?;
     Some((at, point.value.clone()?))
 }
 
@@ -67,7 +81,8 @@ pub fn sensor_decision(points: &[PointResult]) -> Decision {
         Decision::Fail
     } else if has(Decision::ConditionalFail) {
         Decision::ConditionalFail
-    } else if points.is_empty() || has(Decision::None) || points.iter().any(|p| p.status != Status::Accepted) {
+    } else if points.is_empty() || has(Decision::None) || points.iter().any(|p| p.status != Status::Accepted)
+    {
         Decision::None
     } else if has(Decision::ConditionalPass) {
         Decision::ConditionalPass

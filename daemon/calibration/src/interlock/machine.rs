@@ -125,7 +125,10 @@ impl Interlock {
              Check the amplifier, then acknowledge.",
             shown.0, shown.1
         );
-        self.latch(Trip::beyond(TripReason::DriveLimit, drive.si(), allowed.si(), "v", message), orders);
+        self.latch(
+            Trip::beyond(TripReason::DriveLimit, drive.si(), allowed.si(), "v", message),
+            orders,
+        );
         false
     }
 
@@ -142,16 +145,25 @@ impl Interlock {
     pub fn contacts(&mut self, now: Mono, emergency_stop_closed: bool, orders: &mut Vec<Order>) {
         self.last_contacts = Some(now);
         if !emergency_stop_closed {
-            let message = "the emergency stop is pressed. Make sure that it is safe, release it, then acknowledge.";
+            let message =
+                "the emergency stop is pressed. Make sure that it is safe, release it, then acknowledge.";
             self.latch(Trip::plain(TripReason::EmergencyStop, message), orders);
         }
     }
 
     /// Takes what the amplifier says of itself. `live` says whether it should let the drive through.
-    pub fn amplifier(&mut self, instrument: &str, fault: bool, muted: bool, live: bool, orders: &mut Vec<Order>) {
+    pub fn amplifier(
+        &mut self,
+        instrument: &str,
+        fault: bool,
+        muted: bool,
+        live: bool,
+        orders: &mut Vec<Order>,
+    ) {
         if fault || (live && muted) {
             let what = if fault { "reports a fault" } else { "muted itself" };
-            let message = format!("the amplifier '{instrument}' {what}. See its own display, then acknowledge.");
+            let message =
+                format!("the amplifier '{instrument}' {what}. See its own display, then acknowledge.");
             let trip = Trip {
                 instrument: Some(instrument.to_owned()),
                 ..Trip::plain(TripReason::AmplifierFault, message)
@@ -172,7 +184,10 @@ impl Interlock {
                 "no samples for {}. The acquisition or its link stands still. Check both, then acknowledge.",
                 engineering(age.si(), "s")
             );
-            self.latch(Trip::beyond(TripReason::BlocksMissing, age.si(), limit.si(), "s", message), orders);
+            self.latch(
+                Trip::beyond(TripReason::BlocksMissing, age.si(), limit.si(), "s", message),
+                orders,
+            );
         } else if self.contacts_expected
             && let Some(age) = overdue(self.last_contacts, self.timing.contact_limit)
         {
@@ -181,7 +196,10 @@ impl Interlock {
                 "the emergency stop was not read for {}, which counts as pressed. Check its link, then acknowledge.",
                 engineering(age.si(), "s")
             );
-            self.latch(Trip::beyond(TripReason::EmergencyStop, age.si(), limit.si(), "s", message), orders);
+            self.latch(
+                Trip::beyond(TripReason::EmergencyStop, age.si(), limit.si(), "s", message),
+                orders,
+            );
         }
     }
 

@@ -8,8 +8,8 @@
 use super::trip::{Trip, TripReason};
 use crate::block::BlockView;
 use plan_schema::units::{
-    Accel, AccelDc, Displacement, Hertz, Newtons, Peak, SampleCount, SampleIndex, SamplesPerSecond, Sensitivity, Velocity,
-    Volts, VoltsDc, engineering,
+    Accel, AccelDc, Displacement, Hertz, Newtons, Peak, SampleCount, SampleIndex, SamplesPerSecond,
+    Sensitivity, Velocity, Volts, VoltsDc, engineering,
 };
 use std::f64::consts::TAU;
 
@@ -69,7 +69,16 @@ impl Monitor {
     /// Monitors for a rig; `names` are those of the columns, `reference` is the reference's column.
     #[must_use]
     pub fn new(limits: Limits, rate: SamplesPerSecond, reference: usize, names: Vec<String>) -> Self {
-        Self { limits, rate, reference, names, watch: None, expected: None, sum: 0.0, count: 0 }
+        Self {
+            limits,
+            rate,
+            reference,
+            names,
+            watch: None,
+            expected: None,
+            sum: 0.0,
+            count: 0,
+        }
     }
 
     /// What trips on this rig.
@@ -88,17 +97,21 @@ impl Monitor {
     /// Looks at a block; the first thing that is wrong with it.
     pub fn look(&mut self, block: &BlockView<'_>, driving: bool) -> Option<Trip> {
         let expected = self.expected.replace(block.end());
-        if driving && (block.gap_before > SampleCount(0) || expected.is_some_and(|e| e != block.first_sample)) {
-            let message = "samples are missing. The acquisition or its link lost data. Check both, then acknowledge.";
+        if driving && (block.gap_before > SampleCount(0) || expected.is_some_and(|e| e != block.first_sample))
+        {
+            let message =
+                "samples are missing. The acquisition or its link lost data. Check both, then acknowledge.";
             return Some(Trip {
                 at_sample: Some(block.first_sample),
                 ..Trip::plain(TripReason::BlocksMissing, message)
             });
         }
-        if driving && let Some(column) = block.overload.iter().position(|o| *o) {
-            return Some(self.overload(column, block));
+        // A motion beyond its limits may overload a channel too; the motion is then the cause that helps.
+        if let Some(trip) = self.motion(block) {
+            return Some(trip);
         }
-        self.motion(block)
+        let column = block.overload.iter().position(|o| *o).filter(|_| driving)?;
+        Some(self.overload(column, block))
     }
 
     fn overload(&self, column: usize, block: &BlockView<'_>) -> Trip {
@@ -142,7 +155,11 @@ impl Monitor {
 
     /// Samples averaged: a fortieth of a cycle.
     fn group(&self, frequency: Hertz) -> usize {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the range of usize")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the range of usize"
+        )]
         let group = (self.rate.si() / (40.0 * frequency.si())).floor().clamp(1.0, 1e7) as usize;
         group
     }
@@ -154,25 +171,46 @@ impl Monitor {
         AccelDc::new(self.limits.acceleration.si().min(velocity).min(stroke))
     }
 
+    /// Only the acceleration is measured: what it means for stroke or velocity is said as such.
     fn beyond(&self, acceleration: AccelDc, omega: f64, at: SampleIndex) -> Trip {
         let a = acceleration.si();
-        let stroke = (a / (omega * omega), self.limits.stroke.si());
-        let velocity = (a / omega, self.limits.velocity.si());
+        let limits = &self.limits;
+        let seen = format!("the acceleration reached {}", engineering(a, "m/s²"));
+        let frequency = engineering(omega / TAU, "Hz");
         let next = "The amplifier's gain, the payload or the reference may have changed. Check them, then acknowledge.";
-        let trip = if stroke.0 > stroke.1 {
-            let message = format!("stroke reached {} of {} pk. {next}", engineering(stroke.0, "m"), engineering(stroke.1, "m"));
-            Trip::beyond(TripReason::StrokeLimit, stroke.0, stroke.1, "m", message)
-        } else if velocity.0 > velocity.1 {
-            let shown = (engineering(velocity.0, "m/s"), engineering(velocity.1, "m/s"));
-            let message = format!("velocity reached {} of {} pk. {next}", shown.0, shown.1);
-            Trip::beyond(TripReason::VelocityLimit, velocity.0, velocity.1, "mps", message)
+        let means = |what: &str, value: f64, limit: f64, unit: &str| {
+            let shown = (engineering(value, unit), engineering(limit, unit));
+            format!(
+                "{seen}, which at {frequency} is a {what} of {} where {} pk is the limit. {next}",
+                shown.0, shown.1
+            )
+        };
+        let (stroke, velocity) = (a / (omega * omega), a / omega);
+        let trip = if stroke > limits.stroke.si() {
+            let message = means("stroke", stroke, limits.stroke.si(), "m");
+            Trip::beyond(TripReason::StrokeLimit, stroke, limits.stroke.si(), "m", message)
+        } else if velocity > limits.velocity.si() {
+            let message = means("velocity", velocity, limits.velocity.si(), "m/s");
+            Trip::beyond(
+                TripReason::VelocityLimit,
+                velocity,
+                limits.velocity.si(),
+                "mps",
+                message,
+            )
         } else {
-            let limit = self.limits.acceleration.si();
-            let shown = (engineering(a, "m/s²"), engineering(limit, "m/s²"));
-            let message = format!("acceleration reached {} of {} pk. {next}", shown.0, shown.1);
+            let limit = limits.acceleration.si();
+            let message = format!(
+                "{seen} where {} pk is the limit. {next}",
+                engineering(limit, "m/s²")
+            );
             Trip::beyond(TripReason::AccelerationLimit, a, limit, "mps2", message)
         };
         let channel = self.names.get(self.reference).cloned();
-        Trip { at_sample: Some(at), channel, ..trip }
+        Trip {
+            at_sample: Some(at),
+            channel,
+            ..trip
+        }
     }
 }

@@ -105,7 +105,18 @@ impl Trip {
 
     /// A trip at a figure beyond its limit.
     #[must_use]
-    pub fn beyond(reason: TripReason, value: f64, limit: f64, unit: &'static str, message: impl Into<String>) -> Self {
-        Self { value: Some(value), limit: Some(limit), unit: Some(unit), ..Self::plain(reason, message) }
+    pub fn beyond(
+        reason: TripReason,
+        value: f64,
+        limit: f64,
+        unit: &'static str,
+        message: impl Into<String>,
+    ) -> Self {
+        Self {
+            value: Some(value),
+            limit: Some(limit),
+            unit: Some(unit),
+            ..Self::plain(reason, message)
+        }
     }
 }

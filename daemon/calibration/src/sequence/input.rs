@@ -150,9 +150,14 @@ pub enum Action {
         frequency: Hertz,
         /// Amplitude wanted; never more.
         amplitude: Volts<Peak>,
+        /// How long the way to it takes.
+        over: Seconds,
     },
     /// Bring the source to 0 V.
-    SourceOff,
+    SourceOff {
+        /// How long the way takes.
+        over: Seconds,
+    },
     /// Make safe, with proof.
     MakeSafe(Target),
     /// Make a quiet part durable, then send a receipt.

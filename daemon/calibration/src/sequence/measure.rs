@@ -105,7 +105,9 @@ pub struct Measurement {
     pub repeat: u32,
     /// First sample of the dwell.
     pub first_sample: SampleIndex,
-    /// Samples, a vector a column, in volts.
+    /// Samples of each column.
+    pub length: usize,
+    /// Samples, a vector a column, in volts; empty once they are stored and their estimate is all that counts.
     pub samples: Arc<Vec<Vec<f32>>>,
     /// Frequency as the source applied it.
     pub applied_frequency: Hertz,
@@ -127,11 +129,10 @@ const CLIPPED_FROM: f64 = 0.999;
 /// Share of the nominal response below which a sensor counts as not connected.
 const OPEN_BELOW: f64 = 0.05;
 
-/// Signal-to-noise ratio below which no figure is stated.
-const SNR_LOWEST_DB: f64 = 10.0;
+/// Twice the type A standard uncertainty of the magnitude beyond which a point is too noisy to be used: a share.
+const NOISE_HIGHEST: f64 = 0.02;
 
 /// Fits a dwell.
-#[must_use]
 pub fn measure(
     job: &ResolvedJob,
     point: &ResolvedPoint,
@@ -139,7 +140,10 @@ pub fn measure(
     samples: &[Vec<f32>],
 ) -> (Result<DwellEstimate, EstimateError>, Vec<Finding>) {
     let columns: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
-    let options = DwellOptions { harmonics: job.plan.harmonics.max(1), ..DwellOptions::default() };
+    let options = DwellOptions {
+        harmonics: job.plan.harmonics.max(1),
+        ..DwellOptions::default()
+    };
     let rate = job.rig.acquisition.rate;
     let estimate = dwell(&columns, rate, job.reference.column, applied_frequency, &options);
     let mut findings = clipped(job, &columns);
@@ -195,7 +199,11 @@ fn judge(job: &ResolvedJob, point: &ResolvedPoint, estimate: &DwellEstimate, fin
         });
     }
     for sensor in &job.sensors {
-        let Some(channel) = estimate.channels.get(sensor.column) else { continue };
+        let Some(channel) = estimate.channels.get(sensor.column) else {
+            continue;
+        };
+        let ratio = estimate.ratios.iter().find(|r| r.channel == sensor.column);
+        let scatter = ratio.map_or(f64::INFINITY, |r| 2.0 * r.u_rel_a.si());
         let serial = &sensor.sensor.serial;
         let expected = sensor.sensor.nominal_sensitivity.si() * point.target.si();
         let seen = channel.amplitude.norm();
@@ -216,9 +224,20 @@ fn judge(job: &ResolvedJob, point: &ResolvedPoint, estimate: &DwellEstimate, fin
                 engineering(expected, "V pk")
             );
             note(FindingKind::SensorOpen, message, seen, OPEN_BELOW * expected, "v");
-        } else if channel.snr_db < SNR_LOWEST_DB {
-            let message = format!("sensor '{serial}' shows {:.1} dB of signal over noise", channel.snr_db);
-            note(FindingKind::Noise, message, channel.snr_db, SNR_LOWEST_DB, "db");
+        } else if scatter > NOISE_HIGHEST {
+            let message = format!(
+                "sensor '{serial}' scatters by {:.2} % within the dwell, {:.2} % is allowed: more cycles, a larger \
+                 amplitude, or less noise",
+                scatter * 100.0,
+                NOISE_HIGHEST * 100.0
+            );
+            note(
+                FindingKind::Noise,
+                message,
+                scatter * 100.0,
+                NOISE_HIGHEST * 100.0,
+                "percent",
+            );
         }
     }
 }

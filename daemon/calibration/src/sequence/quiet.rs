@@ -12,7 +12,7 @@ pub struct QuietRecord {
     pub when: QuietTime,
     /// First sample.
     pub first_sample: SampleIndex,
-    /// Samples, a vector a column, in volts.
+    /// Samples, a vector a column, in volts; empty once they are stored.
     pub samples: Arc<Vec<Vec<f32>>>,
     /// Offset and noise of each column.
     pub columns: Vec<Result<AtRest, EstimateError>>,
@@ -23,7 +23,12 @@ impl QuietRecord {
     #[must_use]
     pub fn of(when: QuietTime, first_sample: SampleIndex, samples: Arc<Vec<Vec<f32>>>) -> Self {
         let columns = samples.iter().map(|s| at_rest(s)).collect();
-        Self { when, first_sample, samples, columns }
+        Self {
+            when,
+            first_sample,
+            samples,
+            columns,
+        }
     }
 }
 

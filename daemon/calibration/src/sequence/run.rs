@@ -1,18 +1,21 @@
-//! The run machine.
+//! The run machine: its state, what reaches it, and what follows.
+
+mod points;
+mod ways_out;
 
 use super::collect::Collector;
 use super::input::{
     Action, Consequence, Effective, Event, Input, Operator, Outcome, QuietTime, Reply, Stored, Target,
 };
-use super::measure::{Finding, FindingKind, Measurement, PointEnd, measure};
-use super::point::{PointRun, Wish};
+use super::point::PointRun;
 use super::quiet::{LISTEN, QuietRecord};
 use super::recent::Recent;
 use super::setup::Setup;
-use super::stopping::{Stage, Stopping};
+use super::stopping::Stopping;
 use crate::block::BlockView;
-use crate::interlock::{Ceiling, Interlock, Order, Trip, TripReason, Watch};
-use plan_schema::units::{Accel, Celsius, Mono, Peak, Rms, SampleIndex, Seconds, Volts, VoltsDc, engineering};
+use crate::control::transition;
+use crate::interlock::{Ceiling, Interlock, Order, Trip, TripReason};
+use plan_schema::units::{Celsius, Mono, Rms, SampleIndex, Seconds, Volts, VoltsDc};
 
 #[derive(Debug, Clone)]
 enum State {
@@ -125,16 +128,29 @@ impl Run {
             Input::Started => self.started(out),
             Input::Block(block) => self.block(now, &block, out),
             Input::Replied(reply, effective) => self.replied(now, reply, effective, out),
-            Input::Failed { instrument, detail, consequence } => {
+            Input::Failed {
+                instrument,
+                detail,
+                consequence,
+            } => {
                 self.failed(&instrument, &detail, consequence, out);
             }
             Input::MakeSafeFailed { target, .. } => self.proved(now, target, self.end, out),
             Input::Stored(what) => self.stored(what, out),
             Input::StoreFailed(detail) => {
-                out.push(Action::Tell(Event::Failure(format!("a record could not be written: {detail}"))));
+                out.push(Action::Tell(Event::Failure(format!(
+                    "a record could not be written: {detail}"
+                ))));
                 self.stop(Outcome::Failed, out);
             }
-            Input::Operator(Operator::Cancel | Operator::Stop) => self.stop(Outcome::Cancelled, out),
+            Input::Operator(Operator::Cancel) => self.stop(Outcome::Cancelled, out),
+            Input::Operator(Operator::Stop) => {
+                self.stop(Outcome::Cancelled, out);
+                if let State::Stopping(stopping) = &mut self.state {
+                    stopping.hurry();
+                }
+                self.tick(now, out);
+            }
             Input::Ambient { temperature, .. } => self.temperature = Some(temperature),
             Input::Contacts { .. } | Input::Amplifier { .. } | Input::Tick => self.tick(now, out),
         }
@@ -149,13 +165,20 @@ impl Run {
                 self.recent.push(block);
                 lock.block(now, block, &mut orders);
             }
-            Input::Contacts { emergency_stop_closed } => lock.contacts(now, *emergency_stop_closed, &mut orders),
+            Input::Contacts {
+                emergency_stop_closed,
+            } => lock.contacts(now, *emergency_stop_closed, &mut orders),
             Input::Amplifier { fault, muted } => {
                 let name = self.setup.job.rig.roles.amplifier.clone();
                 lock.amplifier(&name, *fault, *muted, self.live, &mut orders);
             }
-            Input::Failed { instrument, detail, consequence: Consequence::Trip } => {
-                let message = format!("{detail}. Check the instrument '{instrument}' and its link, then acknowledge.");
+            Input::Failed {
+                instrument,
+                detail,
+                consequence: Consequence::Trip,
+            } => {
+                let message =
+                    format!("{detail}. Check the instrument '{instrument}' and its link, then acknowledge.");
                 let trip = Trip {
                     instrument: Some(instrument.clone()),
                     ..Trip::plain(TripReason::DriverLost, message)
@@ -180,34 +203,6 @@ impl Run {
         // Silence is judged at every input, whatever it is about.
         lock.tick(now, &mut orders);
         carry_out(orders, out);
-    }
-
-    fn tripped(&mut self, trip: Trip, out: &mut Vec<Action>) {
-        self.interlock.watch(None);
-        if let State::Stopping(stopping) = &mut self.state {
-            // Already on the way out: it goes on, and what comes out of it is a trip.
-            stopping.outcome = Outcome::Tripped;
-        } else {
-            let stopping = Stopping::begin(&self.setup, Outcome::Tripped, Some(trip.reason));
-            if let Stage::Proving(target) = stopping.stage {
-                out.push(Action::MakeSafe(target));
-            }
-            self.state = State::Stopping(stopping);
-        }
-        out.push(Action::Tell(Event::Tripped(trip)));
-    }
-
-    /// Winds down in good order.
-    fn stop(&mut self, outcome: Outcome, out: &mut Vec<Action>) {
-        if matches!(self.state, State::Stopping(_) | State::Done) {
-            return;
-        }
-        out.push(Action::Tell(Event::Stopping(outcome)));
-        let stopping = Stopping::begin(&self.setup, outcome, None);
-        if let Stage::Proving(target) = stopping.stage {
-            out.push(Action::MakeSafe(target));
-        }
-        self.state = State::Stopping(stopping);
     }
 
     fn started(&mut self, out: &mut Vec<Action>) {
@@ -238,7 +233,10 @@ impl Run {
                 let wish = point.block(&self.setup, block);
                 self.wish(wish, out);
             }
-            State::Leaving { next, until: Some(until) } if *until <= block.end() => {
+            State::Leaving {
+                next,
+                until: Some(until),
+            } if *until <= block.end() => {
                 let next = *next;
                 self.left(next, out);
             }
@@ -275,95 +273,6 @@ impl Run {
         out.push(Action::StoreQuiet(Box::new(record)));
     }
 
-    fn wish(&mut self, wish: Wish, out: &mut Vec<Action>) {
-        let State::Point(point) = &mut self.state else { return };
-        let number = point.point;
-        match wish {
-            Wish::Wait => {}
-            Wish::Seen(amplitude) => self.seen(number, amplitude, out),
-            Wish::Drive(drive) => {
-                let (frequency, last) = (point.frequency, point.last());
-                self.seen(number, last, out);
-                self.command(frequency, drive, out);
-            }
-            Wish::Dwell => {
-                let settle = point.settle_time(&self.setup, point.dwell_from);
-                let foreseen = self.setup.plant.acceleration_per_volt(point.frequency).norm();
-                if point.drive().si() > 0.0 {
-                    self.correction = Some(point.last().si() / point.drive().si() / foreseen);
-                }
-                let (amplitude, frequency) = (point.last(), point.frequency);
-                self.seen(number, amplitude, out);
-                out.push(Action::Tell(Event::DwellBegins { point: number, frequency, settle }));
-            }
-            Wish::Complete((first_sample, samples)) => {
-                let Some(wanted) = self.setup.job.points.get(number) else { return };
-                let (estimate, mut findings) = measure(&self.setup.job, wanted, point.frequency, &samples);
-                findings.extend(self.setup.ambient_finding(self.temperature));
-                let measurement = Measurement {
-                    point: number,
-                    repeat: point.repeat,
-                    first_sample,
-                    samples,
-                    applied_frequency: point.frequency,
-                    drive: point.drive(),
-                    settle: point.settle_time(&self.setup, point.dwell_from),
-                    temperature: self.temperature,
-                    estimate,
-                    findings,
-                };
-                let again = point.repeat + 1 < wanted.repeats;
-                self.end_point(PointEnd::Measured(measurement), again, out);
-            }
-            Wish::GaveUp(last) => {
-                let finding = self.not_settled(number, last);
-                self.unreached(finding, out);
-            }
-        }
-    }
-
-    fn seen(&self, point: usize, amplitude: Accel<Peak>, out: &mut Vec<Action>) {
-        let target = self.setup.job.points.get(point).map_or(Accel::ZERO, |p| p.target);
-        out.push(Action::Tell(Event::Amplitude { point, amplitude, target }));
-    }
-
-    fn not_settled(&self, number: usize, last: Accel<Peak>) -> Finding {
-        let target = self.setup.job.points.get(number).map_or(0.0, |p| p.target.si());
-        Finding {
-            kind: FindingKind::NotSettled,
-            message: format!(
-                "the amplitude reached {} of {} pk within {} but did not settle. The amplifier may be at its limit, its \
-                 gain low, or the reference noisy.",
-                engineering(last.si(), "m/s²"),
-                engineering(target, "m/s²"),
-                engineering(self.setup.job.plan.settle_limit.si(), "s")
-            ),
-            value: Some(last.si()),
-            limit: Some(target),
-            unit: Some("mps2"),
-            column: None,
-        }
-    }
-
-    /// Ends the current point without a measurement and goes on.
-    fn unreached(&mut self, finding: Finding, out: &mut Vec<Action>) {
-        let State::Point(point) = &self.state else { return };
-        let end = PointEnd::Unreached {
-            point: point.point,
-            repeat: point.repeat,
-            settle: point.settle_time(&self.setup, self.end),
-            finding,
-        };
-        self.end_point(end, false, out);
-    }
-
-    fn end_point(&mut self, end: PointEnd, again: bool, out: &mut Vec<Action>) {
-        if let State::Point(point) = std::mem::replace(&mut self.state, State::Idle) {
-            self.state = State::StoringPoint(point, again);
-            out.push(Action::StorePoint(Box::new(end)));
-        }
-    }
-
     /// A record is durable: only now may the next thing begin.
     fn stored(&mut self, what: Stored, out: &mut Vec<Action>) {
         match (&mut self.state, what) {
@@ -378,8 +287,9 @@ impl Run {
                 } else {
                     let next = number + 1;
                     let next = (next < self.setup.job.points.len()).then_some(next);
+                    let over = transition(point.frequency);
                     self.state = State::Leaving { next, until: None };
-                    out.push(Action::SourceOff);
+                    out.push(Action::SourceOff { over });
                 }
             }
             _ => {}
@@ -399,40 +309,6 @@ impl Run {
         let collector = Collector::new(from, self.setup.samples(LISTEN), self.setup.job.columns.len());
         self.state = State::Quiet(when, collector);
         out.push(Action::Tell(Event::QuietBegins(when)));
-    }
-
-    fn begin_point(&mut self, number: usize, out: &mut Vec<Action>) {
-        let setup = &self.setup;
-        let sensitivity = setup.job.points.get(number).and_then(|p| setup.reference_at(p.frequency));
-        let Some((sensitivity, _)) = sensitivity else {
-            out.push(Action::Tell(Event::Failure(format!("point {} has no reference sensitivity", number + 1))));
-            return self.stop(Outcome::Failed, out);
-        };
-        let point =
-            PointRun::new(setup, number, self.end, self.correction, sensitivity.si(), self.noise);
-        let (Some(point), Some(forecast)) = (point, setup.forecasts.get(number)) else {
-            return self.stop(Outcome::Done, out);
-        };
-        let ceiling = forecast.ceiling;
-        let (frequency, drive) = (point.frequency, point.drive());
-        let watch = Watch { frequency, sensitivity, zero: self.zero };
-        self.state = State::Point(Box::new(point));
-        out.push(Action::Tell(Event::PointBegins(number)));
-        if self.leave(ceiling, out) {
-            self.interlock.watch(Some(watch));
-            self.command(frequency, drive, out);
-        }
-    }
-
-    fn command(&mut self, frequency: plan_schema::units::Hertz, drive: Volts<Peak>, out: &mut Vec<Action>) {
-        let mut orders = Vec::new();
-        let allowed = self.interlock.drive(drive, &mut orders);
-        carry_out(orders, out);
-        if allowed {
-            out.push(Action::SetTone { frequency, amplitude: drive });
-        } else if let Some(trip) = self.trip().cloned() {
-            self.tripped(trip, out);
-        }
     }
 
     fn replied(&mut self, now: Mono, reply: Reply, effective: Effective, out: &mut Vec<Action>) {
@@ -458,75 +334,6 @@ impl Run {
             // A reply to something that is no longer wanted: a trip came in between.
             _ => {}
         }
-    }
-
-    fn proved(&mut self, now: Mono, target: Target, followed: SampleIndex, out: &mut Vec<Action>) {
-        let brake = self.setup.samples(self.setup.plant.settling_time()).0;
-        let State::Stopping(stopping) = &mut self.state else { return };
-        stopping.proved(target, followed, brake, now);
-        match stopping.stage {
-            Stage::Proving(target) => out.push(Action::MakeSafe(target)),
-            Stage::Braking { .. } => {}
-            Stage::Over => self.finish(out),
-        }
-    }
-
-    fn finish(&mut self, out: &mut Vec<Action>) {
-        let State::Stopping(stopping) = &self.state else { return };
-        let outcome = stopping.outcome;
-        let mut orders = Vec::new();
-        self.interlock.give_back(&mut orders);
-        self.interlock.ended();
-        carry_out(orders, out);
-        if let Some(trip) = self.trip().cloned() {
-            let recent = std::mem::take(&mut self.recent);
-            out.push(Action::StoreTrip(Box::new((trip, recent))));
-        }
-        self.state = State::Done;
-        out.push(Action::Finish(outcome));
-    }
-
-    fn failed(&mut self, instrument: &str, detail: &str, consequence: Consequence, out: &mut Vec<Action>) {
-        match consequence {
-            Consequence::RejectPoint if matches!(self.state, State::Point(_)) => {
-                let finding = Finding {
-                    kind: FindingKind::NotSettled,
-                    message: format!("the instrument '{instrument}' refused: {detail}"),
-                    value: None,
-                    limit: None,
-                    unit: None,
-                    column: None,
-                };
-                self.unreached(finding, out);
-            }
-            Consequence::RejectPoint | Consequence::FailRun | Consequence::Trip => {
-                out.push(Action::Tell(Event::Failure(format!("'{instrument}' failed: {detail}"))));
-                self.stop(Outcome::Failed, out);
-            }
-        }
-    }
-}
-
-impl Setup {
-    /// A finding if the temperature is out of the plan's limits.
-    fn ambient_finding(&self, temperature: Option<Celsius>) -> Option<Finding> {
-        let limits = self.job.plan.ambient.as_ref()?;
-        let temperature = temperature?;
-        let limit = if temperature < limits.temperature_min {
-            limits.temperature_min
-        } else if temperature > limits.temperature_max {
-            limits.temperature_max
-        } else {
-            return None;
-        };
-        Some(Finding {
-            kind: FindingKind::AmbientOut,
-            message: format!("the temperature was {:.1} °C, the limit is {:.1} °C", temperature.si(), limit.si()),
-            value: Some(temperature.si()),
-            limit: Some(limit.si()),
-            unit: Some("degc"),
-            column: None,
-        })
     }
 }
 

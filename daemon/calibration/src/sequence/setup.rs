@@ -1,10 +1,13 @@
 //! What a run knows before it starts: the job, the plant, the forecast of each point, the reference.
 
+use super::measure::{Finding, FindingKind};
 use crate::control::{Forecast, Plant, foresee};
 use crate::interlock::{Ceiling, Interlock, Limits, Monitor};
 use crate::uncertainty::ReferenceTable;
 use plan_schema::resolve::ResolvedJob;
-use plan_schema::units::{Accel, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts};
+use plan_schema::units::{
+    Accel, Celsius, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts,
+};
 
 /// Everything that is known before the first motion.
 #[derive(Debug, Clone)]
@@ -26,7 +29,12 @@ impl Setup {
         let plant = Plant::of(&job);
         let forecasts = job.points.iter().map(|p| foresee(&job, &plant, p)).collect();
         let table = ReferenceTable::of(&job.reference.calibration);
-        Self { job, plant, forecasts, table }
+        Self {
+            job,
+            plant,
+            forecasts,
+            table,
+        }
     }
 
     /// True if every point can be run.
@@ -52,8 +60,17 @@ impl Setup {
             drive: shaker.drive_limit,
         };
         let names = self.job.columns.iter().map(|c| c.name.clone()).collect();
-        let monitor = Monitor::new(limits, self.job.rig.acquisition.rate, self.job.reference.column, names);
-        Interlock::new(monitor, self.job.rig.timing.clone(), self.job.rig.roles.contacts.is_some())
+        let monitor = Monitor::new(
+            limits,
+            self.job.rig.acquisition.rate,
+            self.job.reference.column,
+            names,
+        );
+        Interlock::new(
+            monitor,
+            self.job.rig.timing.clone(),
+            self.job.rig.roles.contacts.is_some(),
+        )
     }
 
     /// Samples in a time at this rig's rate, at least.
@@ -78,5 +95,30 @@ impl Setup {
             force: Newtons::ZERO,
             drive: Volts::ZERO,
         }
+    }
+
+    /// A finding if the temperature is out of the plan's limits.
+    pub(super) fn ambient_finding(&self, temperature: Option<Celsius>) -> Option<Finding> {
+        let limits = self.job.plan.ambient.as_ref()?;
+        let temperature = temperature?;
+        let limit = if temperature < limits.temperature_min {
+            limits.temperature_min
+        } else if temperature > limits.temperature_max {
+            limits.temperature_max
+        } else {
+            return None;
+        };
+        Some(Finding {
+            kind: FindingKind::AmbientOut,
+            message: format!(
+                "the temperature was {:.1} °C, the limit is {:.1} °C",
+                temperature.si(),
+                limit.si()
+            ),
+            value: Some(temperature.si()),
+            limit: Some(limit.si()),
+            unit: Some("degc"),
+            column: None,
+        })
     }
 }

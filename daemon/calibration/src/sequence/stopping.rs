@@ -44,8 +44,13 @@ impl Stopping {
     pub fn begin(setup: &Setup, outcome: Outcome, reason: Option<TripReason>) -> Self {
         let amplifier = &setup.job.rig.amplifier;
         let suspect = reason == Some(TripReason::AmplifierFault);
-        let mute_first = suspect && amplifier.mode == AmplifierMode::Voltage && amplifier.mute == Mute::Shorts;
-        let first = if mute_first { Target::Amplifier } else { Target::Source };
+        let mute_first =
+            suspect && amplifier.mode == AmplifierMode::Voltage && amplifier.mute == Mute::Shorts;
+        let first = if mute_first {
+            Target::Amplifier
+        } else {
+            Target::Source
+        };
         Self {
             outcome,
             stage: Stage::Proving(first),
@@ -73,9 +78,22 @@ impl Stopping {
         };
     }
 
+    /// Braking is not waited for any longer: a person wants it safe at once.
+    pub fn hurry(&mut self) {
+        if let Stage::Braking { moment, .. } = &mut self.stage {
+            *moment = Mono(0);
+        }
+    }
+
     /// True if braking is over; the amplifier has its turn then.
     pub fn braked(&mut self, now: Mono, sample: Option<SampleIndex>) -> bool {
-        let Stage::Braking { sample: until, moment } = self.stage else { return false };
+        let Stage::Braking {
+            sample: until,
+            moment,
+        } = self.stage
+        else {
+            return false;
+        };
         let over = now >= moment || sample.is_some_and(|s| s >= until);
         if over {
             self.stage = Stage::Proving(Target::Amplifier);
