@@ -1,1 +1,16 @@
-//! Placeholder.
+//! What the whole-system tests and the `proof` program share: the program as a person runs it, and the claims about it.
+//!
+//! Owns: building and running `calwright` from outside, run directories as files, and each claim as one function that
+//! gives a [`Figure`] or says why not. Must not look inside the program: command line and record files only.
+
+pub mod bench;
+pub mod claims;
+pub mod figure;
+pub mod program;
+pub mod python;
+pub mod readme;
+pub mod run_dir;
+
+pub use bench::Bench;
+pub use figure::Figure;
+pub use run_dir::RunDir;

@@ -66,7 +66,11 @@ fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Prepared, E
     // Asked here too, so that a run that is refused leaves no directory behind.
     let latch = latch_of(context, &loaded.job);
     if let Latch::Tripped { reason, message, .. } = latch.read(&Disk, arguments.at.timestamp()) {
-        return Err(refused(context, &loaded.job.rig.name, &StationError::Tripped { reason, message }));
+        return Err(refused(
+            context,
+            &loaded.job.rig.name,
+            &StationError::Tripped { reason, message },
+        ));
     }
     let directory = match &arguments.out {
         Some(out) => out.clone(),

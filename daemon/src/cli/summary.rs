@@ -26,6 +26,10 @@ fn sensor_table(sensor: &SensorRecord) -> String {
         sensor.serial,
         sensor.decision.word().replace('_', " ")
     );
+    if sensor.points.iter().all(|p| p.status == PointStatus::NotReached) {
+        out.push_str("  no point was reached\n");
+        return out;
+    }
     out.push_str(&format!(
         "{:>9} {:>12} {:>12} {:>9} {:>10} {:>7} {:>7}  {}\n",
         "frequency", "acceleration", "sensitivity", "phase", "deviation", "U", "U phase", "decision"

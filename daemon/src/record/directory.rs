@@ -50,7 +50,10 @@ impl RunDirectory {
     ) -> io::Result<Self> {
         let occupied = std::fs::read_dir(path).is_ok_and(|mut entries| entries.next().is_some());
         if occupied || path.is_file() {
-            let message = format!("{} is not empty; name a folder that is, or does not exist yet", path.display());
+            let message = format!(
+                "{} is not empty; name a folder that is, or does not exist yet",
+                path.display()
+            );
             return Err(io::Error::new(io::ErrorKind::AlreadyExists, message));
         }
         files.create_dir(&path.join("raw"))?;
@@ -143,7 +146,10 @@ impl RunDirectory {
         };
         self.enter(at.into(), What::Point(entry))?;
         // The waveforms are on the disk; a night's run must not keep them all in memory.
-        self.facts.ends.push(PointEnd::Measured(Measurement { samples: Arc::default(), ..m }));
+        self.facts.ends.push(PointEnd::Measured(Measurement {
+            samples: Arc::default(),
+            ..m
+        }));
         Ok(())
     }
 }
@@ -200,7 +206,10 @@ impl RunStore for RunDirectory {
             raw_sha256,
         };
         self.enter(at.into(), What::Quiet(entry))?;
-        self.facts.quiet.push(QuietRecord { samples: Arc::default(), ..record });
+        self.facts.quiet.push(QuietRecord {
+            samples: Arc::default(),
+            ..record
+        });
         Ok(())
     }
 

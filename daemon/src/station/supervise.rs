@@ -159,7 +159,10 @@ pub fn run<S: RunStore + 'static>(
     };
     latch.write(files.as_ref(), &last).map_err(StationError::Disk)?;
     let store = store.map_err(|_| {
-        StationError::program(TripReason::ProgramError, "the writer's thread failed; see the log")
+        StationError::program(
+            TripReason::ProgramError,
+            "the writer's thread failed; see the log",
+        )
     })?;
     ended.map(|report| (report, store))
 }

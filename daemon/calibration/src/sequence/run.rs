@@ -15,7 +15,7 @@ use super::stopping::Stopping;
 use crate::block::BlockView;
 use crate::control::transition;
 use crate::interlock::{Ceiling, Interlock, Order, Trip, TripReason};
-use plan_schema::units::{Celsius, Mono, Rms, SampleIndex, Seconds, Volts, VoltsDc};
+use plan_schema::units::{Celsius, Hertz, Mono, Rms, SampleIndex, Seconds, Volts, VoltsDc};
 
 #[derive(Debug, Clone)]
 enum State {
@@ -28,6 +28,7 @@ enum State {
     StoringPoint(Box<PointRun>, bool),
     /// The source goes to zero before the next tone or the closing quiet part.
     Leaving {
+        frequency: Hertz,
         next: Option<usize>,
         until: Option<SampleIndex>,
     },
@@ -42,6 +43,8 @@ pub struct Run {
     interlock: Interlock,
     state: State,
     live: bool,
+    /// Time of the input that is worked on.
+    now: Mono,
     /// Index of the sample after the last one seen.
     end: SampleIndex,
     zero: VoltsDc,
@@ -64,6 +67,7 @@ impl Run {
             interlock: setup.interlock(),
             state: State::Idle,
             live: false,
+            now: Mono(0),
             end: SampleIndex(0),
             zero: VoltsDc::ZERO,
             noise: Volts::ZERO,
@@ -118,16 +122,17 @@ impl Run {
         if matches!(self.state, State::Done) {
             return;
         }
-        let tripped_before = self.trip().is_some();
+        self.now = now;
+        let before = self.trip().map(|t| t.reason);
         self.guard(now, &input, out);
-        if !tripped_before && let Some(trip) = self.trip().cloned() {
+        if let Some(trip) = self.trip().filter(|t| Some(t.reason) != before).cloned() {
+            // The input still counts: it may be the proof that is waited for.
             self.tripped(trip, out);
-            return;
         }
         match input {
             Input::Started => self.started(out),
-            Input::Block(block) => self.block(now, &block, out),
-            Input::Replied(reply, effective) => self.replied(now, reply, effective, out),
+            Input::Block(block) => self.block(&block, out),
+            Input::Replied(reply, effective) => self.replied(reply, effective, out),
             Input::Failed {
                 instrument,
                 detail,
@@ -135,7 +140,7 @@ impl Run {
             } => {
                 self.failed(&instrument, &detail, consequence, out);
             }
-            Input::MakeSafeFailed { target, .. } => self.proved(now, target, self.end, out),
+            Input::MakeSafeFailed { target, .. } => self.proved(target, self.end, out),
             Input::Stored(what) => self.stored(what, out),
             Input::StoreFailed(detail) => {
                 out.push(Action::Tell(Event::Failure(format!(
@@ -149,10 +154,10 @@ impl Run {
                 if let State::Stopping(stopping) = &mut self.state {
                     stopping.hurry();
                 }
-                self.tick(now, out);
+                self.advance(out);
             }
             Input::Ambient { temperature, .. } => self.temperature = Some(temperature),
-            Input::Contacts { .. } | Input::Amplifier { .. } | Input::Tick => self.tick(now, out),
+            Input::Contacts { .. } | Input::Amplifier { .. } | Input::Tick => self.advance(out),
         }
     }
 
@@ -220,7 +225,7 @@ impl Run {
         given
     }
 
-    fn block(&mut self, now: Mono, block: &BlockView<'_>, out: &mut Vec<Action>) {
+    fn block(&mut self, block: &BlockView<'_>, out: &mut Vec<Action>) {
         self.end = block.end();
         match &mut self.state {
             State::Quiet(when, collector) => {
@@ -236,29 +241,18 @@ impl Run {
             State::Leaving {
                 next,
                 until: Some(until),
+                ..
             } if *until <= block.end() => {
                 let next = *next;
                 self.left(next, out);
             }
-            State::Stopping(stopping) => {
-                if stopping.braked(now, Some(block.end())) {
-                    out.push(Action::MakeSafe(Target::Amplifier));
-                }
-            }
+            State::Stopping(_) => self.advance(out),
             State::Idle
             | State::Unmuting
             | State::StoringQuiet(_)
             | State::StoringPoint(..)
             | State::Leaving { .. }
             | State::Done => {}
-        }
-    }
-
-    fn tick(&mut self, now: Mono, out: &mut Vec<Action>) {
-        if let State::Stopping(stopping) = &mut self.state
-            && stopping.braked(now, None)
-        {
-            out.push(Action::MakeSafe(Target::Amplifier));
         }
     }
 
@@ -287,9 +281,15 @@ impl Run {
                 } else {
                     let next = number + 1;
                     let next = (next < self.setup.job.points.len()).then_some(next);
-                    let over = transition(point.frequency);
-                    self.state = State::Leaving { next, until: None };
-                    out.push(Action::SourceOff { over });
+                    let frequency = point.frequency;
+                    self.state = State::Leaving {
+                        frequency,
+                        next,
+                        until: None,
+                    };
+                    out.push(Action::SourceOff {
+                        over: transition(frequency),
+                    });
                 }
             }
             _ => {}
@@ -311,7 +311,7 @@ impl Run {
         out.push(Action::Tell(Event::QuietBegins(when)));
     }
 
-    fn replied(&mut self, now: Mono, reply: Reply, effective: Effective, out: &mut Vec<Action>) {
+    fn replied(&mut self, reply: Reply, effective: Effective, out: &mut Vec<Action>) {
         match (reply, &mut self.state) {
             (Reply::Unmuted, State::Unmuting) => {
                 self.live = true;
@@ -325,11 +325,12 @@ impl Run {
                 let settle = self.setup.samples(self.setup.plant.settling_time());
                 *until = Some(effective.not_after + settle);
             }
+            (Reply::SourceOff, State::Stopping(stopping)) => stopping.ramped(effective.not_after),
             (Reply::MadeSafe(target), State::Stopping(_)) => {
                 if target == Target::Amplifier {
                     self.live = false;
                 }
-                self.proved(now, target, effective.not_after, out);
+                self.proved(target, effective.not_after, out);
             }
             // A reply to something that is no longer wanted: a trip came in between.
             _ => {}

@@ -53,7 +53,11 @@ struct Bench {
     permit: Option<f64>,
     muted: bool,
     overload: bool,
+    /// Instruments do not prove that they are safe.
+    stubborn: bool,
     log: Vec<String>,
+    /// Block at which each line of the log was written.
+    blocks: Vec<u64>,
     stored: Vec<PointEnd>,
     outcome: Option<Outcome>,
 }
@@ -71,7 +75,9 @@ impl Bench {
             permit: None,
             muted: true,
             overload: false,
+            stubborn: false,
             log: Vec::new(),
+            blocks: Vec::new(),
             stored: Vec::new(),
             outcome: None,
         }
@@ -97,6 +103,10 @@ impl Bench {
         let done = Effective {
             not_before: SampleIndex(self.now),
             not_after: SampleIndex(self.now),
+        };
+        let later = Effective {
+            not_after: SampleIndex(self.now + 3000),
+            ..done
         };
         let (word, input) = match action {
             Action::Grant(ceiling) => {
@@ -127,7 +137,7 @@ impl Bench {
             }
             Action::SourceOff { .. } => {
                 self.tone.1 = 0.0;
-                ("off", Some(Input::Replied(Reply::SourceOff, done)))
+                ("off", Some(Input::Replied(Reply::SourceOff, later)))
             }
             Action::MakeSafe(Target::Source) => {
                 self.tone.1 = 0.0;
@@ -156,7 +166,27 @@ impl Bench {
             }
         };
         self.log.push(word.to_owned());
-        input
+        self.blocks.push(self.now / FRAMES);
+        match input {
+            Some(Input::Replied(Reply::MadeSafe(target), _)) if self.stubborn => {
+                Some(Input::MakeSafeFailed {
+                    target,
+                    detail: "no proof".into(),
+                })
+            }
+            other => other,
+        }
+    }
+
+    /// Blocks from the first such line of the log to the first such other.
+    fn blocks_between(&self, one: &str, other: &str) -> u64 {
+        let at = |word: &str| {
+            self.log
+                .iter()
+                .position(|l| l == word)
+                .map_or(0, |n| self.blocks[n])
+        };
+        at(other) - at(one)
     }
 
     /// One block of an ideal shaker: the reference has 0.1 V/(m/s²) in the register, the sensors their nominal.
@@ -250,6 +280,45 @@ fn a_run_in_good_order() {
         }
     }
     insta::assert_snapshot!(bench.log.join("\n"));
+}
+
+/// Neither instrument can be made safe: the run ends all the same, both were tried, and it is said loudest.
+#[test]
+fn a_failure_to_make_safe_ends_the_run_and_is_loudest() {
+    for at in (0..900).step_by(61) {
+        let mut bench = Bench::new(1.0);
+        bench.stubborn = true;
+        let bench = bench.run(&|_, n| (n == at).then_some(Input::Operator(Operator::Cancel)));
+        assert_eq!(bench.outcome, Some(Outcome::Tripped));
+        assert_eq!(
+            bench.run.trip().map(|t| t.reason),
+            Some(TripReason::MakeSafeFailed)
+        );
+        for tried in ["safe source", "safe amplifier"] {
+            assert_eq!(
+                bench.log.iter().filter(|l| *l == tried).count(),
+                1,
+                "{:?}",
+                bench.log
+            );
+        }
+    }
+}
+
+/// A person's stop is not kept waiting for a ramp.
+#[test]
+fn a_stop_makes_safe_at_once_and_a_cancel_ramps_down_first() {
+    for (what, ramps) in [(Operator::Stop, false), (Operator::Cancel, true)] {
+        let bench = Bench::new(1.0).run(&|_, n| (n == 250).then_some(Input::Operator(what)));
+        let tail: Vec<&str> = bench
+            .log
+            .iter()
+            .skip_while(|l| *l != "off")
+            .map(String::as_str)
+            .collect();
+        assert_eq!(tail.first(), Some(&"off"));
+        assert_eq!(bench.blocks_between("off", "safe source") > 0, ramps, "{what:?}");
+    }
 }
 
 /// Whatever happens at whatever moment, the run ends at rest, and what was stored before stays.

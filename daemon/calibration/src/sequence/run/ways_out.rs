@@ -1,50 +1,95 @@
 //! The ways out of a run: trip, stop, failure, and the end of the way out.
 
 use super::{Run, State, carry_out};
+use crate::control::transition;
 use crate::interlock::Trip;
 use crate::sequence::input::{Action, Consequence, Event, Outcome, Target};
 use crate::sequence::measure::{Finding, FindingKind};
 use crate::sequence::stopping::{Stage, Stopping};
-use plan_schema::units::{Mono, SampleIndex};
+use plan_schema::units::{SampleIndex, Seconds};
+
+/// How much longer than foreseen a source may take to ramp down before it is made safe all the same.
+const PATIENCE: Seconds = Seconds::new(0.5);
 
 impl Run {
+    /// Makes safe at once, whatever the run was doing, and tells.
     pub(super) fn tripped(&mut self, trip: Trip, out: &mut Vec<Action>) {
-        self.interlock.watch(None);
         if let State::Stopping(stopping) = &mut self.state {
-            // Already on the way out: it goes on, and what comes out of it is a trip.
+            // Already on the way out: it goes on without waiting, and what comes out of it is a trip.
             stopping.outcome = Outcome::Tripped;
+            stopping.hurry();
+            self.advance(out);
         } else {
-            let stopping = Stopping::begin(&self.setup, Outcome::Tripped, Some(trip.reason));
-            if let Stage::Proving(target) = stopping.stage {
-                out.push(Action::MakeSafe(target));
-            }
-            self.state = State::Stopping(stopping);
+            self.make_safe(
+                Stopping::begin(&self.setup, Outcome::Tripped, Some(trip.reason)),
+                out,
+            );
         }
         out.push(Action::Tell(Event::Tripped(trip)));
     }
 
-    /// Winds down in good order.
+    /// Ends the run: ramps down where the source is on, then makes safe.
     pub(super) fn stop(&mut self, outcome: Outcome, out: &mut Vec<Action>) {
         if matches!(self.state, State::Stopping(_) | State::Done) {
             return;
         }
         out.push(Action::Tell(Event::Stopping(outcome)));
-        let stopping = Stopping::begin(&self.setup, outcome, None);
+        let (frequency, asked) = match &self.state {
+            State::Point(point) | State::StoringPoint(point, _) => (point.frequency, false),
+            State::Leaving { frequency, .. } => (*frequency, true),
+            State::Idle
+            | State::Unmuting
+            | State::Quiet(..)
+            | State::StoringQuiet(_)
+            | State::Stopping(_)
+            | State::Done => {
+                return self.make_safe(Stopping::begin(&self.setup, outcome, None), out);
+            }
+        };
+        let over = transition(frequency);
+        let moment = self
+            .now
+            .after(over + self.setup.job.rig.timing.reply_limit + PATIENCE);
+        let mut stopping = Stopping::ramp(&self.setup, outcome, moment);
+        match &self.state {
+            State::Leaving {
+                until: Some(until), ..
+            } => stopping.ramped(*until),
+            _ if !asked => out.push(Action::SourceOff { over }),
+            _ => {}
+        }
+        self.state = State::Stopping(stopping);
+    }
+
+    /// The first instrument of this way out has its turn. Braking looks like motion beyond limits and is not judged.
+    fn make_safe(&mut self, stopping: Stopping, out: &mut Vec<Action>) {
+        self.interlock.watch(None);
         if let Stage::Proving(target) = stopping.stage {
             out.push(Action::MakeSafe(target));
         }
         self.state = State::Stopping(stopping);
     }
 
-    pub(super) fn proved(&mut self, now: Mono, target: Target, followed: SampleIndex, out: &mut Vec<Action>) {
+    /// Goes on with the way out if what was waited for is over.
+    pub(super) fn advance(&mut self, out: &mut Vec<Action>) {
+        let State::Stopping(stopping) = &mut self.state else {
+            return;
+        };
+        if let Some(target) = stopping.advance(self.now, self.end) {
+            self.interlock.watch(None);
+            out.push(Action::MakeSafe(target));
+        }
+    }
+
+    pub(super) fn proved(&mut self, target: Target, followed: SampleIndex, out: &mut Vec<Action>) {
         let brake = self.setup.samples(self.setup.plant.settling_time()).0;
         let State::Stopping(stopping) = &mut self.state else {
             return;
         };
-        stopping.proved(target, followed, brake, now);
+        stopping.proved(target, followed, brake, self.now);
         match stopping.stage {
             Stage::Proving(target) => out.push(Action::MakeSafe(target)),
-            Stage::Braking { .. } => {}
+            Stage::Ramping { .. } | Stage::Braking { .. } => {}
             Stage::Over => self.finish(out),
         }
     }
@@ -85,7 +130,9 @@ impl Run {
                 };
                 self.unreached(finding, out);
             }
-            Consequence::RejectPoint | Consequence::FailRun | Consequence::Trip => {
+            // The interlock has seen to it.
+            Consequence::Trip => {}
+            Consequence::RejectPoint | Consequence::FailRun => {
                 out.push(Action::Tell(Event::Failure(format!(
                     "'{instrument}' failed: {detail}"
                 ))));
