@@ -25,3 +25,6 @@ pub use engine::Report;
 pub use messages::Observer;
 pub use supervise::{Mission, Start, StationError, run};
 pub use writer::RunStore;
+
+#[cfg(test)]
+mod tests;
