@@ -62,11 +62,7 @@ impl Files for Disk {
         let mut file = OpenOptions::new().create(true).append(true).open(path)?;
         file.write_all(bytes)?;
         file.sync_data()?;
-        if existed {
-            Ok(())
-        } else {
-            sync_directory(parent(path))
-        }
+        if existed { Ok(()) } else { sync_directory(parent(path)) }
     }
 
     fn create_dir(&self, path: &Path) -> io::Result<()> {

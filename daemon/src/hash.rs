@@ -19,9 +19,6 @@ mod tests {
     /// FIPS 180-4, example "abc" (value from memory; agrees with common tools).
     #[test]
     fn known_value() {
-        assert_eq!(
-            super::sha256(b"abc"),
-            "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-        );
+        assert_eq!(super::sha256(b"abc"), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
     }
 }

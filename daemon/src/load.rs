@@ -27,16 +27,8 @@ pub enum LoadError {
 impl fmt::Display for LoadError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::File {
-                path,
-                detail,
-                named_by: None,
-            } => write!(f, "error: {}: {detail}", path.display()),
-            Self::File {
-                path,
-                detail,
-                named_by: Some(by),
-            } => write!(
+            Self::File { path, detail, named_by: None } => write!(f, "error: {}: {detail}", path.display()),
+            Self::File { path, detail, named_by: Some(by) } => write!(
                 f,
                 "error: {}: {detail}\n  = it is named in {}, relative to that file's folder",
                 path.display(),
@@ -75,19 +67,9 @@ pub fn job(path: &Path) -> Result<Loaded, LoadError> {
     let references = keep(document(&at(&job.value.references), Some(path)), &mut problems)?;
     match (plan, rig, sensors, references) {
         (Some(plan), Some(rig), Some(sensors), Some(references)) => {
-            let files = JobFiles {
-                job,
-                plan,
-                rig,
-                sensors,
-                references,
-            };
+            let files = JobFiles { job, plan, rig, sensors, references };
             let (job, warnings) = ResolvedJob::resolve(&files).map_err(LoadError::Input)?;
-            Ok(Loaded {
-                job,
-                warnings,
-                plan: files.plan,
-            })
+            Ok(Loaded { job, warnings, plan: files.plan })
         }
         _ => Err(LoadError::Input(Report(Diagnostics(problems)))),
     }

@@ -53,10 +53,7 @@ impl fmt::Display for Discrepancy {
 impl std::error::Error for Discrepancy {}
 
 fn wrong(file: impl Into<String>, what: impl Into<String>) -> Discrepancy {
-    Discrepancy {
-        file: file.into(),
-        what: what.into(),
-    }
+    Discrepancy { file: file.into(), what: what.into() }
 }
 
 /// Derives a run again and compares.
@@ -65,9 +62,7 @@ fn wrong(file: impl Into<String>, what: impl Into<String>) -> Discrepancy {
 /// The first thing that is not as it was written, with the file's name.
 pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Discrepancy> {
     let read = |name: &str| {
-        files
-            .read(&directory.join(name))
-            .map_err(|e| wrong(name, format!("can't be read: {e}")))
+        files.read(&directory.join(name)).map_err(|e| wrong(name, format!("can't be read: {e}")))
     };
     let journal = Journal::read(&read("journal.jsonl")?).map_err(|e| wrong("journal.jsonl", e))?;
     let run_bytes = read("run.json")?;
@@ -80,27 +75,16 @@ pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Disc
     let record: RunRecord =
         serde_json::from_slice(&run_bytes).map_err(|e| wrong("run.json", format!("can't be read: {e}")))?;
     if record.estimator != ESTIMATOR {
-        let what = format!(
-            "estimator {} is not in this program, which has {ESTIMATOR}",
-            record.estimator
-        );
+        let what = format!("estimator {} is not in this program, which has {ESTIMATOR}", record.estimator);
         return Err(wrong("run.json", what));
     }
     let job = record.job().map_err(|e| wrong("run.json", e.to_string()))?;
     let setup = Setup::new(job);
-    let replay = Replay {
-        directory,
-        files,
-        setup: &setup,
-    };
+    let replay = Replay { directory, files, setup: &setup };
     let (facts, end) = replay.facts(&journal)?;
     let mut recomputed = Recomputed {
         run: record.run.clone(),
-        dwells: facts
-            .ends
-            .iter()
-            .filter(|e| matches!(e, PointEnd::Measured(_)))
-            .count(),
+        dwells: facts.ends.iter().filter(|e| matches!(e, PointEnd::Measured(_))).count(),
         entries: journal.entries.len(),
         result: None,
         identical: false,
@@ -142,6 +126,10 @@ impl Replay<'_> {
                 What::Point(point) => facts.ends.push(PointEnd::Measured(self.dwell(point)?)),
                 What::Unreached(unreached) => facts.ends.push(unreached_back(unreached)),
                 What::Trip(trip) => drop(self.raw(&trip.raw_sha256)?),
+                // No later line vouches for the last one: what it says is held against the result, its time here.
+                What::Finished(finished) if finished.ended != entry.t_utc => {
+                    return Err(wrong("journal.jsonl", "its last entry was not written when the run ended"));
+                }
                 What::Finished(finished) => end = Some(finished.as_ref().clone()),
             }
         }
@@ -152,10 +140,7 @@ impl Replay<'_> {
     fn raw(&self, hash: &str) -> Result<Raw, Discrepancy> {
         let name = format!("raw/{hash}.parquet");
         let path = self.directory.join(&name);
-        let bytes = self
-            .files
-            .read(&path)
-            .map_err(|e| wrong(&name, format!("can't be read: {e}")))?;
+        let bytes = self.files.read(&path).map_err(|e| wrong(&name, format!("can't be read: {e}")))?;
         if sha256(&bytes) != hash {
             return Err(wrong(&name, "its hash is not its name"));
         }
@@ -164,25 +149,14 @@ impl Replay<'_> {
 
     fn quiet(&self, entry: &QuietEntry) -> Result<QuietRecord, Discrepancy> {
         let raw = self.raw(&entry.raw_sha256)?;
-        let when = if entry.before {
-            QuietTime::Before
-        } else {
-            QuietTime::After
-        };
-        Ok(QuietRecord::of(
-            when,
-            SampleIndex(entry.first_sample),
-            Arc::new(raw.columns),
-        ))
+        let when = if entry.before { QuietTime::Before } else { QuietTime::After };
+        Ok(QuietRecord::of(when, SampleIndex(entry.first_sample), Arc::new(raw.columns)))
     }
 
     fn dwell(&self, entry: &PointEntry) -> Result<Measurement, Discrepancy> {
         let number = usize::try_from(entry.point.saturating_sub(1)).unwrap_or(usize::MAX);
         let Some(point) = self.setup.job.points.get(number) else {
-            return Err(wrong(
-                "journal.jsonl",
-                format!("the plan has no point {}", entry.point),
-            ));
+            return Err(wrong("journal.jsonl", format!("the plan has no point {}", entry.point)));
         };
         let raw = self.raw(&entry.raw_sha256)?;
         let applied_frequency = Hertz::new(entry.applied_frequency_hz);
@@ -225,14 +199,10 @@ fn compare(record: &RunRecord, stored: &[u8], result: &ResultRecord) -> Result<b
     let was: Value = serde_json::from_slice(stored).map_err(bug)?;
     let is = serde_json::to_value(result).map_err(bug)?;
     match difference("", &was, &is) {
-        Some(place) => Err(wrong(
-            "result.json",
-            format!("derived again it differs at {place}"),
-        )),
-        None if same_program => Err(wrong(
-            "result.json",
-            "derived again its bytes differ, though its figures do not",
-        )),
+        Some(place) => Err(wrong("result.json", format!("derived again it differs at {place}"))),
+        None if same_program => {
+            Err(wrong("result.json", "derived again its bytes differ, though its figures do not"))
+        }
         None => Ok(false),
     }
 }
@@ -245,11 +215,9 @@ fn difference(place: &str, was: &Value, is: &Value) -> Option<String> {
             let near = (a - b).abs() <= 1e-11 * a.abs().max(b.abs()).max(1.0);
             (!near).then(|| format!("{place}: {a} was stored, {b} follows from the waveforms"))
         }
-        (Value::Array(a), Value::Array(b)) if a.len() == b.len() => a
-            .iter()
-            .zip(b)
-            .enumerate()
-            .find_map(|(n, (a, b))| difference(&format!("{place}[{n}]"), a, b)),
+        (Value::Array(a), Value::Array(b)) if a.len() == b.len() => {
+            a.iter().zip(b).enumerate().find_map(|(n, (a, b))| difference(&format!("{place}[{n}]"), a, b))
+        }
         (Value::Object(a), Value::Object(b)) if a.len() == b.len() => a.iter().find_map(|(key, value)| {
             let other = b.get(key).unwrap_or(&Value::Null);
             difference(&format!("{place}.{key}"), value, other)

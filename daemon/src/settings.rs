@@ -17,9 +17,9 @@ const PREFIX: &str = "CALWRIGHT_";
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Settings {
-    /// Folder of what outlives a run: latches and locks.
-    #[serde(default = "default_state_dir")]
-    pub state_dir: PathBuf,
+    /// Folder of what outlives a run: latches and locks; null for the customary place of this user.
+    #[serde(default)]
+    pub state_dir: Option<PathBuf>,
     /// What is logged to standard error: a level, or levels by module.
     #[serde(default = "default_log")]
     pub log: String,
@@ -45,18 +45,14 @@ pub struct CertificateSettings {
 
 impl Default for CertificateSettings {
     fn default() -> Self {
-        Self {
-            template: None,
-            render_s_max: 60,
-            memory_mib_max: 2048,
-        }
+        Self { template: None, render_s_max: 60, memory_mib_max: 2048 }
     }
 }
 
 impl Default for Settings {
     fn default() -> Self {
         Self {
-            state_dir: default_state_dir(),
+            state_dir: None,
             log: default_log(),
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
@@ -68,14 +64,19 @@ fn default_log() -> String {
     "warn".to_owned()
 }
 
+impl Settings {
+    /// Folder of what outlives a run.
+    #[must_use]
+    pub fn state_dir(&self) -> PathBuf {
+        self.state_dir.clone().unwrap_or_else(default_state_dir)
+    }
+}
+
 /// The customary place for state of a user's programs, or a folder here where there is no home.
 fn default_state_dir() -> PathBuf {
-    let base = std::env::var_os("XDG_STATE_HOME")
-        .map(PathBuf::from)
-        .filter(|p| p.is_absolute());
+    let base = std::env::var_os("XDG_STATE_HOME").map(PathBuf::from).filter(|p| p.is_absolute());
     let home = || std::env::var_os("HOME").map(|h| PathBuf::from(h).join(".local").join("state"));
-    base.or_else(home)
-        .map_or_else(|| PathBuf::from(".calwright"), |p| p.join("calwright"))
+    base.or_else(home).map_or_else(|| PathBuf::from(".calwright"), |p| p.join("calwright"))
 }
 
 fn default_laboratory() -> Laboratory {
@@ -94,10 +95,7 @@ fn default_laboratory() -> Laboratory {
 pub fn read(file: Option<&Path>, state_dir: Option<&Path>) -> Result<Settings, String> {
     let path = match file {
         Some(path) if !path.is_file() => {
-            return Err(format!(
-                "settings file {} does not exist; name one that does",
-                path.display()
-            ));
+            return Err(format!("settings file {} does not exist; name one that does", path.display()));
         }
         Some(path) => path.to_owned(),
         None => PathBuf::from("calwright.toml"),
@@ -118,18 +116,11 @@ pub fn read(file: Option<&Path>, state_dir: Option<&Path>) -> Result<Settings, S
 
 fn describe(error: &figment::Error) -> String {
     let key = error.path.join(".");
-    let place = error
-        .metadata
-        .as_ref()
-        .map_or_else(String::new, |m| match &m.source {
-            Some(source) => format!(" ({source})"),
-            None => format!(" ({})", m.name),
-        });
-    if key.is_empty() {
-        format!("{}{place}", error.kind)
-    } else {
-        format!("{key}: {}{place}", error.kind)
-    }
+    let place = error.metadata.as_ref().map_or_else(String::new, |m| match &m.source {
+        Some(source) => format!(" ({source})"),
+        None => format!(" ({})", m.name),
+    });
+    if key.is_empty() { format!("{}{place}", error.kind) } else { format!("{key}: {}{place}", error.kind) }
 }
 
 #[cfg(test)]
@@ -142,17 +133,10 @@ mod tests {
         let path = dir.path().join("s.toml");
         std::fs::write(&path, "log = 3\n").unwrap();
         let message = read(Some(&path), None).unwrap_err();
-        assert!(
-            message.contains("log: ") && message.contains("s.toml"),
-            "{message}"
-        );
+        assert!(message.contains("log: ") && message.contains("s.toml"), "{message}");
         std::fs::write(&path, "colour = true\n").unwrap();
         assert!(read(Some(&path), None).unwrap_err().contains("colour"));
-        assert!(
-            read(Some(&dir.path().join("none.toml")), None)
-                .unwrap_err()
-                .contains("does not exist")
-        );
+        assert!(read(Some(&dir.path().join("none.toml")), None).unwrap_err().contains("does not exist"));
     }
 
     #[test]
@@ -160,11 +144,8 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("s.toml");
         std::fs::write(&path, "state_dir = \"from-file\"\n").unwrap();
-        assert_eq!(
-            read(Some(&path), None).unwrap().state_dir,
-            PathBuf::from("from-file")
-        );
+        assert_eq!(read(Some(&path), None).unwrap().state_dir(), PathBuf::from("from-file"));
         let flag = Path::new("from-flag");
-        assert_eq!(read(Some(&path), Some(flag)).unwrap().state_dir, flag);
+        assert_eq!(read(Some(&path), Some(flag)).unwrap().state_dir(), flag);
     }
 }

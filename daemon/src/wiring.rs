@@ -38,10 +38,7 @@ impl Simulated {
     /// Where a fault can't be simulated.
     pub fn new(job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<Self, SimError> {
         let rig = SimulatedRig::new(job, seed, faults)?;
-        Ok(Self {
-            rig,
-            points: job.points.iter().map(|p| p.frequency).collect(),
-        })
+        Ok(Self { rig, points: job.points.iter().map(|p| p.frequency).collect() })
     }
 
     /// A registry in which every driver that the rig file names is simulated, so that a dry run opens instruments as a
@@ -65,10 +62,7 @@ impl Simulated {
     /// Tells the rig where the run is, for faults that strike within a point.
     #[must_use]
     pub fn observer(&self) -> Box<dyn Observer> {
-        Box::new(FaultSchedule {
-            rig: self.rig.clone(),
-            points: self.points.clone(),
-        })
+        Box::new(FaultSchedule { rig: self.rig.clone(), points: self.points.clone() })
     }
 
     /// Lets the simulated armature come to rest after the last block, as a real one would.
@@ -88,11 +82,7 @@ impl Simulated {
             faults_struck: truth
                 .faults_struck
                 .iter()
-                .map(|f| FaultStruck {
-                    kind: convert::fault_kind(f.kind),
-                    at_s: f.at.si(),
-                    moving: f.moving,
-                })
+                .map(|f| FaultStruck { kind: convert::fault_kind(f.kind), at_s: f.at.si(), moving: f.moving })
                 .collect(),
             sensors: truth
                 .sensors

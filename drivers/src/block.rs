@@ -34,14 +34,7 @@ impl Block {
             return None;
         }
         let frames = samples.len() / channels;
-        Some(Self {
-            first_sample,
-            received_at: Mono::default(),
-            gap_before,
-            frames,
-            samples,
-            overload,
-        })
+        Some(Self { first_sample, received_at: Mono::default(), gap_before, frames, samples, overload })
     }
 
     /// Samples per channel.
@@ -60,9 +53,7 @@ impl Block {
     #[must_use]
     pub fn channel(&self, channel: usize) -> &[f32] {
         let start = channel.saturating_mul(self.frames);
-        self.samples
-            .get(start..start.saturating_add(self.frames))
-            .unwrap_or(&[])
+        self.samples.get(start..start.saturating_add(self.frames)).unwrap_or(&[])
     }
 
     /// True for each channel whose instrument reported an overload within the block.

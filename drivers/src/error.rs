@@ -77,26 +77,13 @@ impl DriverError {
     /// An error without a deeper cause.
     #[must_use]
     pub fn new(kind: ErrorKind, instrument: &str, op: &'static str, detail: impl Into<String>) -> Self {
-        Self {
-            kind,
-            instrument: instrument.to_owned(),
-            op,
-            detail: detail.into(),
-            source: None,
-        }
+        Self { kind, instrument: instrument.to_owned(), op, detail: detail.into(), source: None }
     }
 }
 
 impl fmt::Display for DriverError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "{}: {} failed ({}): {}",
-            self.instrument,
-            self.op,
-            self.kind.word(),
-            self.detail
-        )
+        write!(f, "{}: {} failed ({}): {}", self.instrument, self.op, self.kind.word(), self.detail)
     }
 }
 
@@ -161,13 +148,7 @@ mod tests {
 
     #[test]
     fn policy_table() {
-        let stages = [
-            Stage::Opening,
-            Stage::AtRest,
-            Stage::Settling,
-            Stage::Measuring,
-            Stage::Stopping,
-        ];
+        let stages = [Stage::Opening, Stage::AtRest, Stage::Settling, Stage::Measuring, Stage::Stopping];
         let mut table = format!("{:13}", "");
         for stage in stages {
             table.push_str(&format!("{:13}", format!("{stage:?}")));

@@ -17,11 +17,7 @@ impl Guarded {
     /// Puts `inner` behind `gate`; `instrument` is its name in the rig file.
     #[must_use]
     pub fn new(inner: Box<dyn SignalSource>, gate: PermitGate, instrument: &str) -> Self {
-        Self {
-            inner,
-            gate,
-            instrument: instrument.to_owned(),
-        }
+        Self { inner, gate, instrument: instrument.to_owned() }
     }
 }
 

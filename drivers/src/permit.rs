@@ -44,13 +44,7 @@ impl PermitIssuer {
     #[must_use]
     pub fn new() -> (Self, PermitGate) {
         let current = Arc::new(AtomicU64::new(WITHDRAWN));
-        (
-            Self {
-                current: current.clone(),
-                next: 1,
-            },
-            PermitGate { current },
-        )
+        (Self { current: current.clone(), next: 1 }, PermitGate { current })
     }
 
     /// Gives leave up to `ceiling`; earlier permits become stale.
@@ -84,14 +78,8 @@ impl PermitGate {
         drive: Volts<Peak>,
         instrument: &str,
     ) -> Result<(), DriverError> {
-        let refuse = |detail: String| {
-            Err(DriverError::new(
-                ErrorKind::OutOfRange,
-                instrument,
-                "set_tone",
-                detail,
-            ))
-        };
+        let refuse =
+            |detail: String| Err(DriverError::new(ErrorKind::OutOfRange, instrument, "set_tone", detail));
         let current = self.current.load(Ordering::SeqCst);
         if current == WITHDRAWN || permit.generation != current {
             return refuse(format!("leave {} to drive was withdrawn", permit.generation));

@@ -50,11 +50,7 @@ impl Registry {
     pub fn find(&self, instrument: &Instrument) -> Result<&Arc<dyn DriverFactory>, DriverError> {
         self.factories.get(&instrument.driver).ok_or_else(|| {
             let known: Vec<&str> = self.factories.keys().map(String::as_str).collect();
-            let detail = format!(
-                "there is no driver '{}'; known: {}",
-                instrument.driver,
-                known.join(", ")
-            );
+            let detail = format!("there is no driver '{}'; known: {}", instrument.driver, known.join(", "));
             DriverError::new(ErrorKind::Unsupported, &instrument.name, "open", detail)
         })
     }

@@ -44,11 +44,7 @@ impl SourceLimits {
     /// Limits of a source.
     #[must_use]
     pub fn new(frequency_min: Hertz, frequency_max: Hertz, amplitude_max: Volts<Peak>) -> Self {
-        Self {
-            frequency_min,
-            frequency_max,
-            amplitude_max,
-        }
+        Self { frequency_min, frequency_max, amplitude_max }
     }
 }
 

@@ -32,10 +32,7 @@ pub fn from_json<T: Written>(name: &str, value: &Value) -> Result<T, Report> {
         Ok(text) => Document::read(name, &text).map(|document| document.value),
         Err(error) => Err(Report(
             Diagnostic {
-                source: Arc::new(Source {
-                    name: name.to_owned(),
-                    text: value.to_string(),
-                }),
+                source: Arc::new(Source { name: name.to_owned(), text: value.to_string() }),
                 span: None,
                 message: format!("this is nothing that could be written in a file: {error}"),
                 remedy: Some(
@@ -51,11 +48,9 @@ pub fn from_json<T: Written>(name: &str, value: &Value) -> Result<T, Report> {
 /// The value without keys whose value is null: an absent key is how a file says it.
 pub(crate) fn without_nulls(value: &Value) -> Value {
     match value {
-        Value::Object(map) => map
-            .iter()
-            .filter(|(_, v)| !v.is_null())
-            .map(|(k, v)| (k.clone(), without_nulls(v)))
-            .collect(),
+        Value::Object(map) => {
+            map.iter().filter(|(_, v)| !v.is_null()).map(|(k, v)| (k.clone(), without_nulls(v))).collect()
+        }
         Value::Array(items) => items.iter().map(without_nulls).collect(),
         other => other.clone(),
     }

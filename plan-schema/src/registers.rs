@@ -179,11 +179,7 @@ impl Written for CoverageFactor {
             Some(k) if (1.0..=10.0).contains(&k) => Some(Self(k)),
             _ => {
                 let remedy = "write the factor of the certificate, such as coverage_factor = 2".to_owned();
-                notes.error(
-                    Some(node.span),
-                    "a coverage factor is a number from 1 to 10",
-                    Some(remedy),
-                );
+                notes.error(Some(node.span), "a coverage factor is a number from 1 to 10", Some(remedy));
                 None
             }
         }
@@ -222,17 +218,10 @@ impl std::str::FromStr for Date {
 
     /// Reads year-month-day.
     fn from_str(text: &str) -> Result<Self, String> {
-        let day = text
-            .parse::<toml::value::Datetime>()
-            .ok()
-            .filter(|t| t.time.is_none())
-            .and_then(|t| t.date);
+        let day =
+            text.parse::<toml::value::Datetime>().ok().filter(|t| t.time.is_none()).and_then(|t| t.date);
         match day {
-            Some(d) => Ok(Self {
-                year: d.year,
-                month: d.month,
-                day: d.day,
-            }),
+            Some(d) => Ok(Self { year: d.year, month: d.month, day: d.day }),
             None => Err(format!("'{text}' is no date; write year-month-day: 2026-03-31")),
         }
     }
@@ -242,11 +231,9 @@ impl Written for Date {
     /// Accepts a TOML date and a text of the same form (what JSON can hold).
     fn read(node: Node<'_>, notes: &Notes) -> Option<Self> {
         let date = match node.value {
-            toml::de::DeValue::Datetime(t) if t.time.is_none() => t.date.map(|d| Self {
-                year: d.year,
-                month: d.month,
-                day: d.day,
-            }),
+            toml::de::DeValue::Datetime(t) if t.time.is_none() => {
+                t.date.map(|d| Self { year: d.year, month: d.month, day: d.day })
+            }
             toml::de::DeValue::String(text) => text.parse().ok(),
             _ => None,
         };

@@ -92,9 +92,7 @@ impl ResolvedJob {
     /// Everything that moves beside the armature: sensors and their adapters.
     #[must_use]
     pub fn payload(&self) -> Kilograms {
-        self.sensors.iter().fold(Kilograms::ZERO, |sum, s| {
-            sum + s.sensor.mass + s.mounted.adapter_mass
-        })
+        self.sensors.iter().fold(Kilograms::ZERO, |sum, s| sum + s.sensor.mass + s.mounted.adapter_mass)
     }
 
     /// Checks each file by itself and puts them together. The diagnostics of a usable job are warnings.
@@ -143,11 +141,7 @@ fn assemble(
     sensors: Vec<FoundSensor>,
     points: Vec<ResolvedPoint>,
 ) -> ResolvedJob {
-    let used: BTreeSet<usize> = sensors
-        .iter()
-        .map(|s| s.channel)
-        .chain([reference.channel])
-        .collect();
+    let used: BTreeSet<usize> = sensors.iter().map(|s| s.channel).chain([reference.channel]).collect();
     let column = |channel: usize| used.range(..channel).count();
     let rig = files.rig.value.clone();
     ResolvedJob {
@@ -165,11 +159,7 @@ fn assemble(
         },
         sensors: sensors
             .into_iter()
-            .map(|s| MountedSensor {
-                column: column(s.channel),
-                sensor: s.sensor,
-                mounted: s.mounted,
-            })
+            .map(|s| MountedSensor { column: column(s.channel), sensor: s.sensor, mounted: s.mounted })
             .collect(),
         job: files.job.value.clone(),
         plan: files.plan.value.clone(),
@@ -205,11 +195,7 @@ fn resolve_point(plan: &Plan, point: &Point) -> ResolvedPoint {
 /// Names in a row for a message: 'a', 'b'.
 pub(crate) fn list<'a>(names: impl Iterator<Item = &'a str>) -> String {
     let names: Vec<String> = names.map(|n| format!("'{n}'")).collect();
-    if names.is_empty() {
-        "none".to_owned()
-    } else {
-        names.join(", ")
-    }
+    if names.is_empty() { "none".to_owned() } else { names.join(", ") }
 }
 
 #[cfg(test)]

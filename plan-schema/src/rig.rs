@@ -93,8 +93,7 @@ impl Shaker {
     /// Displacement beyond which the interlock trips.
     #[must_use]
     pub fn trip(&self) -> Displacement<Peak> {
-        self.trip_stroke
-            .unwrap_or(self.rated_stroke + (self.stop - self.rated_stroke) * 0.4)
+        self.trip_stroke.unwrap_or(self.rated_stroke + (self.stop - self.rated_stroke) * 0.4)
     }
 }
 

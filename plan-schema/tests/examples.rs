@@ -42,20 +42,14 @@ fn resolve(path: &str) -> ResolvedJob {
         job,
     };
     let (job, noted) = ResolvedJob::resolve(&files).unwrap_or_else(|report| panic!("{report}"));
-    assert!(
-        noted.0.is_empty(),
-        "an example gives no warnings:\n{}",
-        noted.render(false)
-    );
+    assert!(noted.0.is_empty(), "an example gives no warnings:\n{}", noted.render(false));
     job
 }
 
 /// Every file that lies under `folder` of the examples.
 fn files_of(folder: &str) -> Vec<String> {
     let entries = std::fs::read_dir(examples().join(folder)).unwrap();
-    let mut names: Vec<String> = entries
-        .map(|e| e.unwrap().file_name().into_string().unwrap())
-        .collect();
+    let mut names: Vec<String> = entries.map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
     names.retain(|name| name.ends_with(".toml"));
     names.sort();
     names
@@ -64,11 +58,7 @@ fn files_of(folder: &str) -> Vec<String> {
 #[test]
 fn jobs_come_together() {
     let names = files_of("");
-    assert_eq!(
-        names,
-        ["low-frequency.toml", "portable.toml"],
-        "tell this test about a new job"
-    );
+    assert_eq!(names, ["low-frequency.toml", "portable.toml"], "tell this test about a new job");
     let sizes: Vec<(usize, usize)> = names
         .iter()
         .map(|name| {
@@ -93,14 +83,8 @@ fn points_lie_within_the_shaker() {
             let ceiling =
                 Displacement::<Peak>::new(1.1 * target / omega.powi(2) + shaker.static_allowance.si());
             assert!(ceiling <= shaker.trip(), "{at}: {ceiling} of stroke");
-            assert!(
-                1.1 * target / omega <= shaker.velocity_limit.si(),
-                "{at}: velocity"
-            );
-            assert!(
-                1.1 * target <= shaker.acceleration_limit.si(),
-                "{at}: acceleration"
-            );
+            assert!(1.1 * target / omega <= shaker.velocity_limit.si(), "{at}: velocity");
+            assert!(1.1 * target <= shaker.acceleration_limit.si(), "{at}: acceleration");
             assert!(1.1 * target * mass <= shaker.force_limit.si(), "{at}: force");
         }
     }
@@ -112,22 +96,12 @@ fn rigs_hang_together() {
     for (name, resonance_hz, payload_kg) in [("low-frequency.toml", 0.8, 0.5), ("portable.toml", 4.0, 0.1)] {
         let job = resolve(name);
         let shaker = &job.rig.shaker;
-        assert!(
-            (job.payload().si() - payload_kg).abs() < 1e-9,
-            "{name}: payload {}",
-            job.payload()
-        );
+        assert!((job.payload().si() - payload_kg).abs() < 1e-9, "{name}: payload {}", job.payload());
         let mass = shaker.moving_mass.si() + payload_kg;
         let resonance = (shaker.stiffness.si() / mass).sqrt() / TAU;
-        assert!(
-            (resonance / resonance_hz - 1.0).abs() < 1e-3,
-            "{name}: {resonance} Hz"
-        );
+        assert!((resonance / resonance_hz - 1.0).abs() < 1e-3, "{name}: {resonance} Hz");
         let force = shaker.force_factor.si() * job.rig.amplifier.current_limit.si();
-        assert!(
-            (force / shaker.force_limit.si() - 1.0).abs() < 1e-9,
-            "{name}: {force} N"
-        );
+        assert!((force / shaker.force_limit.si() - 1.0).abs() < 1e-9, "{name}: {force} N");
         let acceleration = force / mass;
         assert!(
             (acceleration / shaker.acceleration_limit.si() - 1.0).abs() < 2e-3,

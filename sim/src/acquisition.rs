@@ -97,21 +97,16 @@ impl Sampler {
         for channel in &job.rig.channels {
             if inputs.iter().any(|other| other.number == channel.input) {
                 return Err(SimError::new(
-                    format!(
-                        "channel '{}' shares input {} with another channel",
-                        channel.name, channel.input
-                    ),
+                    format!("channel '{}' shares input {} with another channel", channel.name, channel.input),
                     "give each channel an input of its own",
                 ));
             }
             let column = job.columns.iter().position(|c| c.name == channel.name);
             let wire = match column {
                 Some(column) if column == job.reference.column => Wire::Reference,
-                Some(column) => job
-                    .sensors
-                    .iter()
-                    .position(|s| s.column == column)
-                    .map_or(Wire::Nothing, Wire::Sensor),
+                Some(column) => {
+                    job.sensors.iter().position(|s| s.column == column).map_or(Wire::Nothing, Wire::Sensor)
+                }
                 None => Wire::Nothing,
             };
             inputs.push(Input {
@@ -146,9 +141,7 @@ impl Sampler {
     /// Sets block length and channels (number of the input, range in V); or says why it can't.
     pub(crate) fn configure(&mut self, frames: u32, channels: &[(u32, f64)]) -> Result<(), String> {
         if frames == 0 || frames > FRAMES_MAX {
-            return Err(format!(
-                "a block of {frames} samples is not within 1 to {FRAMES_MAX}"
-            ));
+            return Err(format!("a block of {frames} samples is not within 1 to {FRAMES_MAX}"));
         }
         if channels.is_empty() {
             return Err("no channel was asked for".to_owned());
@@ -232,9 +225,7 @@ impl Sampler {
             if disturbed.overload {
                 work.iter_mut().for_each(|v| *v += 3.0 * chosen.range);
             }
-            let out = self
-                .samples
-                .get_mut(n * self.frames + to.start..n * self.frames + to.end)?;
+            let out = self.samples.get_mut(n * self.frames + to.start..n * self.frames + to.end)?;
             if convert(work, chosen.range, self.steps, out)
                 && let Some(flag) = self.overload.get_mut(n)
             {
@@ -285,10 +276,7 @@ fn convert(volts: &[f64], range: f64, steps: f64, out: &mut [f32]) -> bool {
     for (to, from) in out.iter_mut().zip(volts) {
         beyond |= from.abs() >= range;
         let code = ((from * per_volt).clamp(lowest, highest) + ROUND) - ROUND;
-        #[expect(
-            clippy::cast_possible_truncation,
-            reason = "a sample is rounded to f32 here, once"
-        )]
+        #[expect(clippy::cast_possible_truncation, reason = "a sample is rounded to f32 here, once")]
         let sample = (code * step) as f32;
         *to = sample;
     }

@@ -29,17 +29,13 @@ impl AmplifierTruth {
         let amplifier = &job.rig.amplifier;
         let (gain, key) = match amplifier.mode {
             AmplifierMode::Voltage => (amplifier.gain.map(|g| g.si()), "amplifier.gain"),
-            AmplifierMode::Current => (
-                amplifier.transconductance.map(|g| g.si()),
-                "amplifier.transconductance",
-            ),
+            AmplifierMode::Current => {
+                (amplifier.transconductance.map(|g| g.si()), "amplifier.transconductance")
+            }
         };
         let gain = gain.ok_or_else(|| {
             SimError::new(
-                format!(
-                    "the amplifier has no gain for its mode '{}'",
-                    amplifier.mode.word()
-                ),
+                format!("the amplifier has no gain for its mode '{}'", amplifier.mode.word()),
                 format!("add {key}"),
             )
         })?;
@@ -79,13 +75,7 @@ pub(crate) struct Amplifier {
 impl Amplifier {
     /// An amplifier that is muted.
     pub(crate) fn new(mute: Mute) -> Self {
-        Self {
-            mute,
-            commanded_muted: true,
-            muted: true,
-            fault: false,
-            clipped: false,
-        }
+        Self { mute, commanded_muted: true, muted: true, fault: false, clipped: false }
     }
 
     /// Takes a command; returns false if the amplifier refuses it because of its fault.

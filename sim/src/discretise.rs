@@ -103,11 +103,7 @@ impl<const N: usize> RampStep<N> {
 /// the same bits on all of them.
 fn exponential(m: DMatrix<f64>, period: f64) -> DMatrix<f64> {
     let size = m.nrows();
-    let norm = m
-        .row_iter()
-        .map(|row| row.iter().map(|v| v.abs()).sum::<f64>())
-        .fold(0.0, f64::max)
-        * period;
+    let norm = m.row_iter().map(|row| row.iter().map(|v| v.abs()).sum::<f64>()).fold(0.0, f64::max) * period;
     let mut halvings = 0;
     let mut scale = period;
     while norm.is_finite() && norm * (scale / period) > SERIES_NORM {
@@ -171,21 +167,15 @@ mod tests {
         for frequency in [0.5, 50.0, 1000.0, 4000.0] {
             let omega = std::f64::consts::TAU * frequency;
             let step = ToneStep::new(&[[-1.0 / tau]], &[1.0 / tau], omega, period);
-            let (real, imaginary) = (
-                1.0 / (1.0 + (omega * tau).powi(2)),
-                -omega * tau / (1.0 + (omega * tau).powi(2)),
-            );
+            let (real, imaginary) =
+                (1.0 / (1.0 + (omega * tau).powi(2)), -omega * tau / (1.0 + (omega * tau).powi(2)));
             let mut y = [0.0];
             for n in 0..2000u32 {
                 let (sin, cos) = (omega * period * f64::from(n)).sin_cos();
                 if n > 1900 {
                     // Im of (real + j imaginary) e^(jθ)
                     let expected = real * sin + imaginary * cos;
-                    assert!(
-                        (y[0] - expected).abs() < 1e-10,
-                        "{frequency} Hz: {} {expected}",
-                        y[0]
-                    );
+                    assert!((y[0] - expected).abs() < 1e-10, "{frequency} Hz: {} {expected}", y[0]);
                 }
                 y = step.apply(&y, &[sin, cos, 0.0, 0.0, 0.0]);
             }

@@ -36,20 +36,14 @@ impl SignalSource for SourcePort {
     fn limits(&self) -> SourceLimits {
         let world = self.0.rig.lock();
         let (lowest, highest) = world.source.frequencies();
-        SourceLimits::new(
-            Hertz::new(lowest),
-            Hertz::new(highest),
-            Volts::new(world.source.amplitude_max()),
-        )
+        SourceLimits::new(Hertz::new(lowest), Hertz::new(highest), Volts::new(world.source.amplitude_max()))
     }
 
     async fn set_tone(&mut self, permit: &DrivePermit, want: Transition) -> Result<Transition, DriverError> {
         let refuse = |detail: String| self.0.error(ErrorKind::OutOfRange, "set_tone", detail);
         if want.tone.amplitude > permit.ceiling() {
             let (wanted, ceiling) = (want.tone.amplitude.si(), permit.ceiling().si());
-            return Err(refuse(format!(
-                "{wanted} V pk is beyond the ceiling of {ceiling} V pk"
-            )));
+            return Err(refuse(format!("{wanted} V pk is beyond the ceiling of {ceiling} V pk")));
         }
         let mut world = self.0.rig.lock();
         let want = Setting {
@@ -59,22 +53,15 @@ impl SignalSource for SourcePort {
         };
         let setting = world.source.resolve(want).map_err(refuse)?;
         world.set_source(setting);
-        let tone = Tone {
-            frequency: Hertz::new(setting.frequency),
-            amplitude: Volts::new(setting.amplitude),
-        };
-        Ok(Transition {
-            tone,
-            over: Seconds::new(setting.over),
-        })
+        let tone =
+            Tone { frequency: Hertz::new(setting.frequency), amplitude: Volts::new(setting.amplitude) };
+        Ok(Transition { tone, over: Seconds::new(setting.over) })
     }
 
     async fn output_off(&mut self, over: Seconds) -> Result<Seconds, DriverError> {
         let mut world = self.0.rig.lock();
-        let over = world
-            .source
-            .way(over.si())
-            .map_err(|d| self.0.error(ErrorKind::OutOfRange, "output_off", d))?;
+        let over =
+            world.source.way(over.si()).map_err(|d| self.0.error(ErrorKind::OutOfRange, "output_off", d))?;
         world.source_off(over);
         Ok(Seconds::new(over))
     }
@@ -87,11 +74,7 @@ impl AmplifierPort {
     fn read(&self) -> AmplifierStatus {
         let mut world = self.0.rig.lock();
         let clipping = Some(world.amplifier.take_clipping());
-        AmplifierStatus {
-            muted: world.amplifier.reads_muted(),
-            fault: world.amplifier.fault,
-            clipping,
-        }
+        AmplifierStatus { muted: world.amplifier.reads_muted(), fault: world.amplifier.fault, clipping }
     }
 }
 
@@ -129,9 +112,7 @@ impl Acquisition for AcquisitionPort {
         let refuse = |detail: String| self.0.error(ErrorKind::OutOfRange, "configure", detail);
         let mut world = self.0.rig.lock();
         if world.sampler.is_running() {
-            return Err(self
-                .0
-                .error(ErrorKind::Busy, "configure", "it is sampling; stop it first"));
+            return Err(self.0.error(ErrorKind::Busy, "configure", "it is sampling; stop it first"));
         }
         if want.rate != world.rate() {
             let rate = world.rate().si();
@@ -153,11 +134,7 @@ impl Acquisition for AcquisitionPort {
         if world.sampler.start() {
             return Ok(());
         }
-        Err(self.0.error(
-            ErrorKind::Protocol,
-            "start",
-            "it was not configured; configure it first",
-        ))
+        Err(self.0.error(ErrorKind::Protocol, "start", "it was not configured; configure it first"))
     }
 
     async fn next_block(&mut self, within: Seconds) -> Result<Option<Block>, DriverError> {
@@ -175,10 +152,7 @@ impl Acquisition for AcquisitionPort {
         let first = SampleIndex(taken.first);
         Block::new(first, SampleCount(taken.gap), taken.samples, taken.overload)
             .map(Some)
-            .ok_or_else(|| {
-                self.0
-                    .error(ErrorKind::Bug, "next_block", "a block came out uneven")
-            })
+            .ok_or_else(|| self.0.error(ErrorKind::Bug, "next_block", "a block came out uneven"))
     }
 
     async fn stop(&mut self) -> Result<(), DriverError> {
@@ -194,10 +168,7 @@ pub(crate) struct AmbientPort(pub(crate) Port);
 impl Ambient for AmbientPort {
     async fn read(&mut self) -> Result<AmbientReading, DriverError> {
         let world = self.0.rig.lock();
-        Ok(AmbientReading {
-            temperature: world.temperature(),
-            humidity: Some(world.humidity()),
-        })
+        Ok(AmbientReading { temperature: world.temperature(), humidity: Some(world.humidity()) })
     }
 }
 
@@ -207,9 +178,7 @@ pub(crate) struct ContactsPort(pub(crate) Port);
 #[async_trait]
 impl Contacts for ContactsPort {
     async fn read(&mut self) -> Result<ContactReading, DriverError> {
-        Ok(ContactReading {
-            emergency_stop_closed: self.0.rig.lock().emergency_stop_closed(),
-        })
+        Ok(ContactReading { emergency_stop_closed: self.0.rig.lock().emergency_stop_closed() })
     }
 }
 

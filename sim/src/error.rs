@@ -14,10 +14,7 @@ pub struct SimError {
 
 impl SimError {
     pub(crate) fn new(message: impl Into<String>, remedy: impl Into<String>) -> Self {
-        Self {
-            message: message.into(),
-            remedy: remedy.into(),
-        }
+        Self { message: message.into(), remedy: remedy.into() }
     }
 
     /// Passes a finite value above zero; `what` is the value as a person calls it: "the mass of the armature".

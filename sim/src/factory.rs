@@ -48,10 +48,7 @@ impl Wiring {
                     format!(
                         "roles.{role} is \"{written}\", which names no instrument of the rig in this role"
                     ),
-                    format!(
-                        "write \"INSTRUMENT.{role}\" with INSTRUMENT one of {}",
-                        instruments.join(", ")
-                    ),
+                    format!("write \"INSTRUMENT.{role}\" with INSTRUMENT one of {}", instruments.join(", ")),
                 )),
             }
         };
@@ -89,27 +86,18 @@ impl DriverFactory for SimulatedFactory {
 
     fn check(&self, instrument: &Instrument) -> Vec<String> {
         // Settings of another kind belong to the driver that this one stands in for.
-        if self.kind == KIND {
-            unknown_settings(instrument)
-        } else {
-            Vec::new()
-        }
+        if self.kind == KIND { unknown_settings(instrument) } else { Vec::new() }
     }
 
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
         let wiring = self.rig.wiring();
         let name = &instrument.name;
         if !wiring.instruments.contains(name) {
-            let detail = format!(
-                "the simulated rig has no such instrument; it has {}",
-                wiring.instruments.join(", ")
-            );
+            let detail =
+                format!("the simulated rig has no such instrument; it has {}", wiring.instruments.join(", "));
             return Err(DriverError::new(ErrorKind::Unsupported, name, "open", detail));
         }
-        let port = Port {
-            rig: self.rig.clone(),
-            instrument: name.clone(),
-        };
+        let port = Port { rig: self.rig.clone(), instrument: name.clone() };
         let is = |role: &String| role == name;
         let (is_source, is_amplifier) = (is(&wiring.source), is(&wiring.amplifier));
         let safe_within = match (is_source, is_amplifier) {
@@ -139,11 +127,7 @@ impl DriverFactory for SimulatedFactory {
                 .as_ref()
                 .is_some_and(is)
                 .then(|| Box::new(ContactsPort(port.clone())) as _),
-            safe: Arc::new(SafePort {
-                port,
-                is_source,
-                is_amplifier,
-            }),
+            safe: Arc::new(SafePort { port, is_source, is_amplifier }),
             safe_within,
         })
     }
@@ -178,12 +162,7 @@ impl DriverFactory for Listing {
 
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
         let detail = "a simulated instrument needs a simulated rig around it; use 'calwright dry-run'";
-        Err(DriverError::new(
-            ErrorKind::Unsupported,
-            &instrument.name,
-            "open",
-            detail,
-        ))
+        Err(DriverError::new(ErrorKind::Unsupported, &instrument.name, "open", detail))
     }
 }
 

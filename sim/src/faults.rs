@@ -162,11 +162,7 @@ impl Script {
                 life: Life::Waiting,
             });
         }
-        Ok(Self {
-            faults: scripted,
-            inputs: job.rig.channels.len(),
-            struck: Vec::new(),
-        })
+        Ok(Self { faults: scripted, inputs: job.rig.channels.len(), struck: Vec::new() })
     }
 
     /// Faults that strike at a time: number and time; they count as scheduled from now on.
@@ -187,11 +183,7 @@ impl Script {
         self.schedule(|at| match at {
             Moment::Point(moment) if u64::from(moment.point) == point as u64 && moment.phase == phase => {
                 let cycles = f64::from(moment.after_cycles);
-                Some(Seconds::new(if frequency.si() > 0.0 {
-                    cycles / frequency.si()
-                } else {
-                    0.0
-                }))
+                Some(Seconds::new(if frequency.si() > 0.0 { cycles / frequency.si() } else { 0.0 }))
             }
             _ => None,
         })
@@ -199,12 +191,7 @@ impl Script {
 
     fn schedule(&mut self, after: impl Fn(&Moment) -> Option<Seconds>) -> Vec<(usize, Seconds)> {
         let mut taken = Vec::new();
-        for (n, fault) in self
-            .faults
-            .iter_mut()
-            .enumerate()
-            .filter(|(_, f)| f.life == Life::Waiting)
-        {
+        for (n, fault) in self.faults.iter_mut().enumerate().filter(|(_, f)| f.life == Life::Waiting) {
             if let Some(time) = after(&fault.at) {
                 fault.life = Life::Scheduled;
                 taken.push((n, time));
@@ -217,11 +204,7 @@ impl Script {
     pub(crate) fn strike(&mut self, number: usize, at: Seconds, moving: bool) -> Option<u64> {
         let fault = self.faults.get_mut(number)?;
         fault.life = Life::Active;
-        self.struck.push(FaultStruck {
-            kind: fault.kind,
-            at,
-            moving,
-        });
+        self.struck.push(FaultStruck { kind: fault.kind, at, moving });
         fault.lasts
     }
 
@@ -300,11 +283,7 @@ fn effect(job: &ResolvedJob, fault: &Fault, name: &str) -> Result<Effect, SimErr
         FaultKind::Hum => {
             let volts = size::<Volts<Peak>>(fault, name, "50 mV pk")?.si();
             SimError::positive(volts, &format!("the size of {name} in V pk"), "value")?;
-            SimError::positive(
-                job.rig.mains_frequency.si(),
-                "the mains frequency in Hz",
-                "mains_frequency",
-            )?;
+            SimError::positive(job.rig.mains_frequency.si(), "the mains frequency in Hz", "mains_frequency")?;
             Ok(Effect::Hum(input()?, volts))
         }
         FaultKind::SensorClipped
@@ -329,17 +308,13 @@ fn not_simulated(name: &str) -> SimError {
 /// The place in the rig file's list of a channel that the job uses.
 fn input_in_use(job: &ResolvedJob, channel: &str, name: &str) -> Result<usize, SimError> {
     let in_use = job.columns.iter().any(|c| c.name == channel);
-    job.rig
-        .channels
-        .iter()
-        .position(|c| in_use && c.name == channel)
-        .ok_or_else(|| {
-            let names: Vec<String> = job.columns.iter().map(|c| format!("'{}'", c.name)).collect();
-            SimError::new(
-                format!("{name} names channel '{channel}', which the job does not use"),
-                format!("use one of {}", names.join(", ")),
-            )
-        })
+    job.rig.channels.iter().position(|c| in_use && c.name == channel).ok_or_else(|| {
+        let names: Vec<String> = job.columns.iter().map(|c| format!("'{}'", c.name)).collect();
+        SimError::new(
+            format!("{name} names channel '{channel}', which the job does not use"),
+            format!("use one of {}", names.join(", ")),
+        )
+    })
 }
 
 fn sensor_input(job: &ResolvedJob, fault: &Fault, input: usize, name: &str) -> Result<usize, SimError> {
@@ -375,10 +350,6 @@ fn size<T: std::str::FromStr<Err = plan_schema::units::QuantityError>>(
             format!("add value = \"{example}\""),
         ));
     };
-    text.parse::<T>().map_err(|e| {
-        SimError::new(
-            format!("the value of {name} can't be read: {}", e.message),
-            e.remedy,
-        )
-    })
+    text.parse::<T>()
+        .map_err(|e| SimError::new(format!("the value of {name} can't be read: {}", e.message), e.remedy))
 }

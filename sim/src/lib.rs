@@ -60,19 +60,13 @@ impl SimulatedRig {
     /// A fault of a kind that is not simulated, or a fact or a fault that does not fit the job; with its remedy.
     pub fn new(job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<Self, SimError> {
         let wiring = Arc::new(Wiring::read(&job.rig)?);
-        Ok(Self {
-            world: Arc::new(Mutex::new(World::new(job, seed, faults)?)),
-            wiring,
-        })
+        Ok(Self { world: Arc::new(Mutex::new(World::new(job, seed, faults)?)), wiring })
     }
 
     /// A driver that opens any instrument of the rig, to be registered in place of the one of this `kind`.
     #[must_use]
     pub fn factory(&self, kind: &str) -> Arc<dyn DriverFactory> {
-        Arc::new(SimulatedFactory {
-            rig: self.clone(),
-            kind: kind.to_owned(),
-        })
+        Arc::new(SimulatedFactory { rig: self.clone(), kind: kind.to_owned() })
     }
 
     /// Simulated time since the start.

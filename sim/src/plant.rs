@@ -146,8 +146,7 @@ impl Plant {
     }
 
     fn free_acceleration(&self) -> f64 {
-        self.shaker
-            .acceleration(self.state[CURRENT], self.state[POSITION], self.state[VELOCITY])
+        self.shaker.acceleration(self.state[CURRENT], self.state[POSITION], self.state[VELOCITY])
     }
 
     /// True if the exact step may leave the limits of the amplifier, or the armature lies against a stop.
@@ -172,11 +171,7 @@ impl Plant {
             AmplifierMode::Current => {
                 let slope = amplifier.corner * (amplifier.gain * (wave[0] + wave[4]) - aim);
                 let bend = amplifier.corner * (amplifier.gain * self.omega * wave[1] - slope);
-                let (r, l, bl) = (
-                    self.shaker.resistance,
-                    self.shaker.inductance,
-                    self.shaker.force_factor,
-                );
+                let (r, l, bl) = (self.shaker.resistance, self.shaker.inductance, self.shaker.force_factor);
                 let voltage = r * aim + l * slope + bl * velocity;
                 let voltage_slope = r * slope + l * bend + bl * self.acceleration;
                 self.astray
@@ -203,24 +198,16 @@ impl Plant {
         let mut hit = false;
         for n in 0..PARTS {
             (sin, cos) = (sin * turn_cos + cos * turn_sin, cos * turn_cos - sin * turn_sin);
-            (rise_sin, rise_cos) = (
-                rise_sin * turn_cos + rise_cos * turn_sin,
-                rise_cos * turn_cos - rise_sin * turn_sin,
-            );
+            (rise_sin, rise_cos) =
+                (rise_sin * turn_cos + rise_cos * turn_sin, rise_cos * turn_cos - rise_sin * turn_sin);
             #[expect(clippy::cast_precision_loss, reason = "a small number")]
             let e_after = sin + rise_sin * (n + 1) as f64 / PARTS as f64 + constant;
             let [aim_next] = self.aim.apply(&[aim], e, e_after);
             let from = [current, position, velocity];
             let voltage = self.voltage(&from, aim, aim_next);
-            let step = if self.coil == Coil::Open {
-                &self.open
-            } else {
-                &self.closed
-            };
+            let step = if self.coil == Coil::Open { &self.open } else { &self.closed };
             [current, position, velocity] = step.apply(&from, voltage, voltage);
-            let start = self
-                .shaker
-                .acceleration(from[CURRENT], from[POSITION], from[VELOCITY]);
+            let start = self.shaker.acceleration(from[CURRENT], from[POSITION], from[VELOCITY]);
             self.parts[n] = [start, self.shaker.acceleration(current, position, velocity)];
             let touches = position.abs() >= self.shaker.stop;
             if touches {

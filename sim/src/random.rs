@@ -43,10 +43,7 @@ pub(crate) struct Noise {
 impl Noise {
     /// Noise of root mean square `rms` per sample that belongs to `name`.
     pub(crate) fn new(seed: u64, name: &str, rms: f64) -> Self {
-        Self {
-            rng: stream(seed, name),
-            rms,
-        }
+        Self { rng: stream(seed, name), rms }
     }
 
     /// Adds the next stretch of noise to `signal`.
@@ -80,10 +77,7 @@ mod tests {
     fn streams_differ_by_seed_and_name() {
         let draws = [uniform(1, "a"), uniform(1, "b"), uniform(2, "a")];
         assert!(draws.iter().all(|d| (-1.0..=1.0).contains(d)));
-        assert!(
-            (draws[0] - draws[1]).abs() > 1e-6 && (draws[0] - draws[2]).abs() > 1e-6,
-            "{draws:?}"
-        );
+        assert!((draws[0] - draws[1]).abs() > 1e-6 && (draws[0] - draws[2]).abs() > 1e-6, "{draws:?}");
         assert_eq!(uniform(1, "a").to_bits(), draws[0].to_bits());
     }
 

@@ -68,12 +68,7 @@ impl ReferenceTruth {
                 phase: point.phase.map_or(0.0, |p| p.si()) + phase_error * u_phase,
             })
         };
-        let table = mounted
-            .calibration
-            .points
-            .iter()
-            .map(row)
-            .collect::<Result<Vec<_>, _>>()?;
+        let table = mounted.calibration.points.iter().map(row).collect::<Result<Vec<_>, _>>()?;
         let Some(middle) = table.get(table.len() / 2) else {
             return Err(SimError::new(
                 format!("reference '{serial}' has no calibration"),
@@ -118,16 +113,9 @@ impl ReferenceTruth {
             return (self.sensitivity, 0.0);
         };
         let span = upper.log_frequency - lower.log_frequency;
-        let share = if span > 0.0 {
-            (wanted - lower.log_frequency) / span
-        } else {
-            0.0
-        };
+        let share = if span > 0.0 { (wanted - lower.log_frequency) / span } else { 0.0 };
         let between = |a: f64, b: f64| a + (b - a) * share;
-        (
-            between(lower.sensitivity, upper.sensitivity),
-            between(lower.phase, upper.phase),
-        )
+        (between(lower.sensitivity, upper.sensitivity), between(lower.phase, upper.phase))
     }
 
     /// Motion as the reference sees it, in m/s².

@@ -62,12 +62,7 @@ impl Response {
 
     /// States: low-pass output, its slope over the natural frequency, what the high-pass has subtracted.
     fn equations(&self) -> Equations {
-        let mut e = Equations {
-            a: [[0.0; 3]; 3],
-            b: [0.0; 3],
-            c: [0.0; 3],
-            d: 1.0,
-        };
+        let mut e = Equations { a: [[0.0; 3]; 3], b: [0.0; 3], c: [0.0; 3], d: 1.0 };
         if let Some((natural, damping)) = self.low_pass {
             e.a[0] = [0.0, natural, 0.0];
             e.a[1] = [-natural, -2.0 * damping * natural, 0.0];
@@ -127,10 +122,7 @@ impl SensorTruth {
                 let natural = TAU
                     * SimError::positive(f.si(), "the natural frequency in Hz", &key("natural_frequency"))?;
                 let damping = sensor.damping_ratio.map_or(USUAL_DAMPING, |z| z.si());
-                Some((
-                    natural,
-                    SimError::positive(damping, "the damping ratio", &key("damping_ratio"))?,
-                ))
+                Some((natural, SimError::positive(damping, "the damping ratio", &key("damping_ratio"))?))
             }
             None => None,
         };
@@ -142,11 +134,7 @@ impl SensorTruth {
         };
         let density = sensor.noise_density.si();
         SimError::not_negative(density, "the noise density", &key("noise_density"))?;
-        SimError::not_negative(
-            spread.si(),
-            "the spread of sensitivities",
-            "simulation.spread.sensitivity",
-        )?;
+        SimError::not_negative(spread.si(), "the spread of sensitivities", "simulation.spread.sensitivity")?;
         let off = 1.0 + spread.si() * random::uniform(seed, &format!("sensitivity of {serial}"));
         let sensitivity = sensor.nominal_sensitivity.si() * off;
         let rms = rms_per_sample(density * sensitivity.abs(), rate);
@@ -234,13 +222,7 @@ impl SensorTruth {
         let Some(signal) = self.signal.get_mut(..samples) else {
             return;
         };
-        scale(
-            signal,
-            self.sensitivity,
-            self.temperature_coefficient,
-            temperature,
-            self.zero_output,
-        );
+        scale(signal, self.sensitivity, self.temperature_coefficient, temperature, self.zero_output);
         self.noise.add_to(signal);
     }
 }

@@ -71,11 +71,8 @@ impl ShakerTruth {
         let stiffness =
             SimError::not_negative(shaker.stiffness.si(), "the stiffness in N/m", "shaker.stiffness")?
                 * off("stiffness");
-        let ratio = SimError::not_negative(
-            shaker.damping_ratio.si(),
-            "the damping ratio",
-            "shaker.damping_ratio",
-        )?;
+        let ratio =
+            SimError::not_negative(shaker.damping_ratio.si(), "the damping ratio", "shaker.damping_ratio")?;
         let payload = SimError::not_negative(
             job.payload().si(),
             "the payload in kg",
@@ -86,21 +83,11 @@ impl ShakerTruth {
             stiffness,
             // The ratio is stated for the moving mass alone.
             damping: 2.0 * ratio * (stiffness * armature).sqrt(),
-            force_factor: positive(
-                shaker.force_factor.si(),
-                "the force factor in N/A",
-                "force_factor",
-            )? * off("force factor"),
-            resistance: positive(
-                shaker.coil_resistance.si(),
-                "the resistance in ohm",
-                "coil_resistance",
-            )? * off("resistance"),
-            inductance: positive(
-                shaker.coil_inductance.si(),
-                "the inductance in H",
-                "coil_inductance",
-            )?,
+            force_factor: positive(shaker.force_factor.si(), "the force factor in N/A", "force_factor")?
+                * off("force factor"),
+            resistance: positive(shaker.coil_resistance.si(), "the resistance in ohm", "coil_resistance")?
+                * off("resistance"),
+            inductance: positive(shaker.coil_inductance.si(), "the inductance in H", "coil_inductance")?,
             stop: positive(shaker.stop.si(), "the distance of the stop in m", "stop")?,
         })
     }
@@ -156,11 +143,7 @@ impl ShakerTruth {
     pub(crate) fn bare_equations(&self, open: bool) -> (Matrix<3>, [f64; 3]) {
         let electrical = if open { 0.0 } else { 1.0 / self.inductance };
         let a = [
-            [
-                -self.resistance * electrical,
-                0.0,
-                -self.force_factor * electrical,
-            ],
+            [-self.resistance * electrical, 0.0, -self.force_factor * electrical],
             [0.0, 0.0, 1.0],
             [
                 self.acceleration(1.0, 0.0, 0.0),

@@ -63,11 +63,7 @@ impl Source {
             "the step of the amplitude in V",
             &key("amplitude_step"),
         )?;
-        SimError::positive(
-            facts.output_limit.si(),
-            "the largest output in V",
-            &key("output_limit"),
-        )?;
+        SimError::positive(facts.output_limit.si(), "the largest output in V", &key("output_limit"))?;
         SimError::not_negative(facts.latency.si(), "the latency in s", &key("latency"))?;
         SimError::not_negative(facts.ramp.si(), "the ramp in s", &key("ramp"))?;
         Ok(Self {
@@ -104,27 +100,16 @@ impl Source {
         let frequency = on_grid(want.frequency, self.facts.frequency_step.si(), f64::round);
         // Written so that what is no number is refused.
         if !(frequency > 0.0 && frequency >= lowest && frequency <= highest) {
-            return Err(format!(
-                "{} Hz lies outside {lowest} Hz to {highest} Hz",
-                want.frequency
-            ));
+            return Err(format!("{} Hz lies outside {lowest} Hz to {highest} Hz", want.frequency));
         }
         if !(want.amplitude >= 0.0 && want.amplitude <= self.amplitude_max()) {
-            return Err(format!(
-                "{} V pk lies outside 0 V to {} V pk",
-                want.amplitude,
-                self.amplitude_max()
-            ));
+            return Err(format!("{} V pk lies outside 0 V to {} V pk", want.amplitude, self.amplitude_max()));
         }
         // A hair above a step counts as the step: 0.3 V is three steps of 0.1 V. Never more than the wish.
         let down = |steps: f64| (steps * (1.0 + 1e-12)).floor();
         let amplitude = on_grid(want.amplitude, self.facts.amplitude_step.si(), down).min(want.amplitude);
         let over = self.way(want.over)?;
-        Ok(Setting {
-            frequency,
-            amplitude,
-            over,
-        })
+        Ok(Setting { frequency, amplitude, over })
     }
 
     /// The shortest way, in s.
@@ -161,9 +146,8 @@ impl Source {
         self.from = self.amplitude;
         self.to = setting.amplitude;
         self.ramp_start = self.sample;
-        self.ramp = SampleCount::at_least(Seconds::new(setting.over), SamplesPerSecond::new(self.rate))
-            .0
-            .max(1);
+        self.ramp =
+            SampleCount::at_least(Seconds::new(setting.over), SamplesPerSecond::new(self.rate)).0.max(1);
         self.amplitude_next = self.amplitude_at(self.sample + 1);
     }
 
@@ -188,13 +172,7 @@ impl Source {
         let (sin, cos) = self.sine;
         let amplitude = self.amplitude * gain;
         let rise = (self.amplitude_next - self.amplitude) * gain;
-        [
-            amplitude * sin,
-            amplitude * cos,
-            rise * sin,
-            rise * cos,
-            self.facts.offset.si() * gain,
-        ]
+        [amplitude * sin, amplitude * cos, rise * sin, rise * cos, self.facts.offset.si() * gain]
     }
 
     /// Goes to the next sample.
@@ -238,11 +216,7 @@ fn on_grid(value: f64, step: f64, choose: impl Fn(f64) -> f64) -> f64 {
     let steps = choose(value / step);
     // With a whole number of steps to one unit, dividing is exact where multiplying is not: 16 Hz stays 16 Hz.
     let per_unit = (1.0 / step).round();
-    if (per_unit * step - 1.0).abs() < 1e-12 {
-        steps / per_unit
-    } else {
-        steps * step
-    }
+    if (per_unit * step - 1.0).abs() < 1e-12 { steps / per_unit } else { steps * step }
 }
 
 #[cfg(test)]
@@ -261,13 +235,7 @@ mod tests {
     }
 
     fn ask(frequency: f64, amplitude: f64) -> Result<(f64, f64), String> {
-        source()
-            .resolve(Setting {
-                frequency,
-                amplitude,
-                over: 0.0,
-            })
-            .map(|s| (s.frequency, s.amplitude))
+        source().resolve(Setting { frequency, amplitude, over: 0.0 }).map(|s| (s.frequency, s.amplitude))
     }
 
     #[test]
@@ -275,14 +243,9 @@ mod tests {
         assert_eq!(ask(16.0, 0.3), Ok((16.0, 0.3)));
         assert_eq!(ask(16.000_4, 0.399), Ok((16.0, 0.3)));
         assert_eq!(ask(0.500_6, 0.05), Ok((0.501, 0.0)));
-        for (frequency, amplitude) in [
-            (0.0, 1.0),
-            (5001.0, 1.0),
-            (f64::NAN, 1.0),
-            (1.0, -0.1),
-            (1.0, 5.1),
-            (1.0, f64::NAN),
-        ] {
+        for (frequency, amplitude) in
+            [(0.0, 1.0), (5001.0, 1.0), (f64::NAN, 1.0), (1.0, -0.1), (1.0, 5.1), (1.0, f64::NAN)]
+        {
             assert!(ask(frequency, amplitude).is_err(), "{frequency} {amplitude}");
         }
     }
@@ -291,29 +254,13 @@ mod tests {
     #[test]
     fn changes_are_smooth() {
         let mut source = source();
-        source.follow(Setting {
-            frequency: 50.0,
-            amplitude: 1.0,
-            over: 0.01,
-        });
+        source.follow(Setting { frequency: 50.0, amplitude: 1.0, over: 0.01 });
         let mut output = Vec::new();
         for n in 0..3000 {
             match n {
-                1003 => source.follow(Setting {
-                    frequency: 80.0,
-                    amplitude: 2.0,
-                    over: 0.01,
-                }),
-                1050 => source.follow(Setting {
-                    frequency: 20.0,
-                    amplitude: 0.5,
-                    over: 0.01,
-                }),
-                2000 => source.follow(Setting {
-                    frequency: 0.0,
-                    amplitude: 0.0,
-                    over: 0.01,
-                }),
+                1003 => source.follow(Setting { frequency: 80.0, amplitude: 2.0, over: 0.01 }),
+                1050 => source.follow(Setting { frequency: 20.0, amplitude: 0.5, over: 0.01 }),
+                2000 => source.follow(Setting { frequency: 0.0, amplitude: 0.0, over: 0.01 }),
                 _ => {}
             }
             output.push(source.wave(1.0)[0]);
@@ -330,11 +277,7 @@ mod tests {
     #[test]
     fn the_phase_is_kept_over_long_times() {
         let mut source = source();
-        source.follow(Setting {
-            frequency: 123.456,
-            amplitude: 1.0,
-            over: 0.01,
-        });
+        source.follow(Setting { frequency: 123.456, amplitude: 1.0, over: 0.01 });
         for _ in 0..1_000_000 {
             source.advance();
         }

@@ -136,27 +136,16 @@ impl World {
     /// Brings the source to 0 V; the frequency stays.
     pub(crate) fn source_off(&mut self, over: f64) {
         let frequency = self.source.commanded().frequency;
-        self.set_source(Setting {
-            frequency,
-            amplitude: 0.0,
-            over,
-        });
+        self.set_source(Setting { frequency, amplitude: 0.0, over });
     }
 
     /// Lets time pass without sampling: what the armature does after the last block counts too.
     pub(crate) fn run_out(&mut self, time: Seconds) {
         self.sampler.stop();
-        let end = self
-            .now
-            .saturating_add(SampleCount::at_least(time.min(PATIENCE), self.rate).0);
+        let end = self.now.saturating_add(SampleCount::at_least(time.min(PATIENCE), self.rate).0);
         while self.now < end {
             self.take_effect();
-            let next = self
-                .pending
-                .keys()
-                .next()
-                .map_or(end, |(sample, _)| *sample)
-                .min(end);
+            let next = self.pending.keys().next().map_or(end, |(sample, _)| *sample).min(end);
             self.run(usize::try_from(next - self.now).unwrap_or(STRETCH).min(STRETCH));
         }
         self.take_effect();
@@ -190,10 +179,7 @@ impl World {
     /// Temperature now in °C and its rise per sample.
     fn room_temperature(&self) -> (f64, f64) {
         let per_second = self.room.drift_per_hour.si() / 3600.0;
-        (
-            self.room.temperature.si() + per_second * self.seconds().si(),
-            per_second / self.rate.si(),
-        )
+        (self.room.temperature.si() + per_second * self.seconds().si(), per_second / self.rate.si())
     }
 
     /// The run is at this part of this point (from 1).
@@ -216,8 +202,7 @@ impl World {
 
     fn after(&mut self, samples: u64, event: Event) {
         self.commands += 1;
-        self.pending
-            .insert((self.now.saturating_add(samples), self.commands), event);
+        self.pending.insert((self.now.saturating_add(samples), self.commands), event);
     }
 
     /// Lets time pass until a block is complete, or for `within` (at most a minute).
@@ -226,19 +211,10 @@ impl World {
         let end = self.now.saturating_add(patience);
         while self.now < end {
             self.take_effect();
-            let next = self
-                .pending
-                .keys()
-                .next()
-                .map_or(end, |(sample, _)| *sample)
-                .min(end);
+            let next = self.pending.keys().next().map_or(end, |(sample, _)| *sample).min(end);
             let left = usize::try_from(next - self.now).unwrap_or(usize::MAX);
-            let samples = if self.effects.stalled {
-                left
-            } else {
-                left.min(self.sampler.wanted())
-            }
-            .min(STRETCH);
+            let samples =
+                if self.effects.stalled { left } else { left.min(self.sampler.wanted()) }.min(STRETCH);
             let from = self.now;
             self.run(samples);
             if self.effects.stalled {
@@ -334,12 +310,11 @@ impl World {
             sensor.finish(samples, temperature);
         }
         let (reference, sensors) = (&self.reference, &self.sensors);
-        self.sampler
-            .take(from, samples, &self.effects, |wire| match wire {
-                Wire::Nothing => None,
-                Wire::Reference => Some(reference.signal.as_slice()),
-                Wire::Sensor(n) => sensors.get(n).map(|s| s.signal.as_slice()),
-            })
+        self.sampler.take(from, samples, &self.effects, |wire| match wire {
+            Wire::Nothing => None,
+            Wire::Reference => Some(reference.signal.as_slice()),
+            Wire::Sensor(n) => sensors.get(n).map(|s| s.signal.as_slice()),
+        })
     }
 
     /// What a real rig never tells.

@@ -82,7 +82,9 @@ impl Bench {
     /// # Errors
     /// If it does not.
     pub fn good_run(&self, seed: u64, out: &str) -> Result<RunDir> {
-        self.dry_run(seed, out, &[])?.expect_status(0).with_context(|| format!("dry run with seed {seed}"))?;
+        self.dry_run(seed, out, &[])?
+            .expect_status(0)
+            .with_context(|| format!("dry run with seed {seed}"))?;
         Ok(self.run_dir(out))
     }
 

@@ -30,9 +30,13 @@ impl Figure {
 impl fmt::Display for Figure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let unit = if self.unit.is_empty() { String::new() } else { format!(" {}", self.unit) };
-        let number = |v: f64| if v != 0.0 && v.abs() < 1e-3 { format!("{v:.2e}") } else { format!("{v:.6}") };
+        let number = |v: f64| {
+            if v != 0.0 && v.abs() < 1e-3 { format!("{v:.2e}") } else { format!("{v:.6}") }
+        };
         let short = |v: f64| number(v).trim_end_matches('0').trim_end_matches('.').to_owned();
-        let shown = |v: f64| if number(v).contains('e') { number(v) } else { short(v) };
+        let shown = |v: f64| {
+            if number(v).contains('e') { number(v) } else { short(v) }
+        };
         let seeds = match self.seeds.as_slice() {
             [] => "none".to_owned(),
             [first, .., last] if self.seeds.len() > 3 => format!("{first} to {last}"),
@@ -51,7 +55,14 @@ mod tests {
     use super::*;
 
     fn figure(value: f64) -> Figure {
-        Figure { what: "x".into(), value, limit: 1e-8, unit: "rad", sample: "3 runs".into(), seeds: vec![1, 2] }
+        Figure {
+            what: "x".into(),
+            value,
+            limit: 1e-8,
+            unit: "rad",
+            sample: "3 runs".into(),
+            seeds: vec![1, 2],
+        }
     }
 
     #[test]
@@ -63,7 +74,11 @@ mod tests {
     fn reads_well() {
         let text = figure(2.5e-9).to_string();
         assert_eq!(text, "x: 2.50e-9 rad\n  limit   1.00e-8 rad: met\n  sample  3 runs\n  seeds   1, 2");
-        assert!(Figure { limit: 6.0, value: 2.1, ..figure(0.0) }.to_string().contains("x: 2.1 rad\n  limit   6 rad"));
+        assert!(
+            Figure { limit: 6.0, value: 2.1, ..figure(0.0) }
+                .to_string()
+                .contains("x: 2.1 rad\n  limit   6 rad")
+        );
         assert!(figure(1.0).to_string().contains("MISSED"));
     }
 }

@@ -147,7 +147,8 @@ pub fn other<S: AsRef<OsStr>>(program: &Path, arguments: impl IntoIterator<Item 
 /// # Errors
 /// If it can't be started.
 pub fn run(command: &mut Command) -> Result<Finished> {
-    let output = command.output().with_context(|| format!("{} can't be started", command.get_program().display()))?;
+    let output =
+        command.output().with_context(|| format!("{} can't be started", command.get_program().display()))?;
     Ok(Finished::of(&output))
 }
 

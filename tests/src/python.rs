@@ -11,7 +11,8 @@ use std::path::PathBuf;
 /// If it can't be made; what to install is in the error.
 pub fn interpreter() -> Result<PathBuf> {
     let prepare = root().join("tests/outside/prepare");
-    let done = other::<&str>(&prepare, [])?.expect_status(0).context("the Python environment can't be made")?;
+    let done =
+        other::<&str>(&prepare, [])?.expect_status(0).context("the Python environment can't be made")?;
     let path = PathBuf::from(done.stdout.trim());
     ensure!(path.is_file(), "{} is no interpreter", path.display());
     Ok(path)

@@ -25,7 +25,8 @@ fn in_text(text: &str) -> Result<Vec<String>> {
         .find(|line| line.starts_with("cargo run "))
         .context("the README has no fenced line that begins with 'cargo run'")?;
     let command = line.split(" #").next().unwrap_or(line);
-    let (_, arguments) = command.split_once(" -- ").context("the README's first command hands nothing to the program")?;
+    let (_, arguments) =
+        command.split_once(" -- ").context("the README's first command hands nothing to the program")?;
     ensure!(!arguments.contains(['"', '\'', '\\']), "the README's first command needs no quotes: {line}");
     Ok(arguments.split_whitespace().map(str::to_owned).collect())
 }

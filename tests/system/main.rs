@@ -1,1 +1,16 @@
-//! x
+//! Tests of the whole system: the program as a person runs it, its records, and the house it lives in.
+//!
+//! Owns what only shows from outside. Must not look inside the program where command line and record files tell.
+
+#[cfg(test)]
+mod golden;
+#[cfg(test)]
+mod inputs;
+#[cfg(test)]
+mod main_job;
+#[cfg(test)]
+mod records;
+#[cfg(test)]
+mod tidy;
+#[cfg(test)]
+mod trips;

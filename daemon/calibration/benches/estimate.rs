@@ -19,25 +19,13 @@ fn channel(frequency: f64, phase: f64, count: u32) -> Vec<f32> {
 }
 
 fn whole_dwell(criterion: &mut Criterion) {
-    let channels: Vec<Vec<f32>> = (0..4_i32)
-        .map(|c| channel(16.001, f64::from(c), 300_000))
-        .collect();
+    let channels: Vec<Vec<f32>> = (0..4_i32).map(|c| channel(16.001, f64::from(c), 300_000)).collect();
     let channels: Vec<&[f32]> = channels.iter().map(Vec::as_slice).collect();
     let options = DwellOptions::default();
     let mut group = criterion.benchmark_group("estimate");
-    group
-        .sample_size(10)
-        .throughput(Throughput::Elements(4 * 300_000));
+    group.sample_size(10).throughput(Throughput::Elements(4 * 300_000));
     group.bench_function("dwell", |b| {
-        b.iter(|| {
-            dwell(
-                black_box(&channels),
-                SamplesPerSecond::new(RATE),
-                0,
-                Hertz::new(16.0),
-                &options,
-            )
-        });
+        b.iter(|| dwell(black_box(&channels), SamplesPerSecond::new(RATE), 0, Hertz::new(16.0), &options));
     });
     group.finish();
 }

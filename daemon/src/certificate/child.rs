@@ -14,24 +14,16 @@ use super::job::{Failure, Job, Rendered, Reply};
 /// Limits this process for good: not for a process that has anything else to do.
 pub fn main(mut input: impl Read, mut output: impl Write) -> u8 {
     let mut text = String::new();
-    let reply = match input
-        .read_to_string(&mut text)
-        .map_err(|error| error.to_string())
-        .and_then(|_| begin(&text))
-    {
-        Ok(job) => carry_out(&job),
-        Err(detail) => Reply::Failed {
-            serial: String::new(),
-            failure: Failure::Job(detail),
-        },
-    };
+    let reply =
+        match input.read_to_string(&mut text).map_err(|error| error.to_string()).and_then(|_| begin(&text)) {
+            Ok(job) => carry_out(&job),
+            Err(detail) => Reply::Failed { serial: String::new(), failure: Failure::Job(detail) },
+        };
     let done = matches!(reply, Reply::Done(_));
-    let said = serde_json::to_string(&reply)
-        .map_err(std::io::Error::other)
-        .and_then(|line| {
-            writeln!(output, "{line}")?;
-            output.flush()
-        });
+    let said = serde_json::to_string(&reply).map_err(std::io::Error::other).and_then(|line| {
+        writeln!(output, "{line}")?;
+        output.flush()
+    });
     // Without a reply the parent reports that the child ended in silence.
     if done && said.is_ok() { 0 } else { 5 }
 }
@@ -45,18 +37,12 @@ fn begin(text: &str) -> Result<Job, String> {
 
 fn limit(job: &Job) -> rustix::io::Result<()> {
     use rustix::process::{Resource, Rlimit, setrlimit};
-    let to = |most: u64| Rlimit {
-        current: Some(most),
-        maximum: Some(most),
-    };
+    let to = |most: u64| Rlimit { current: Some(most), maximum: Some(most) };
     setrlimit(Resource::Core, to(0))?;
     // A second between the two, so that the signal says what the process died of.
     setrlimit(
         Resource::Cpu,
-        Rlimit {
-            current: Some(job.processor_s),
-            maximum: Some(job.processor_s.saturating_add(1)),
-        },
+        Rlimit { current: Some(job.processor_s), maximum: Some(job.processor_s.saturating_add(1)) },
     )?;
     setrlimit(Resource::As, to(job.memory_bytes))
 }
@@ -75,10 +61,7 @@ fn carry_out(job: &Job) -> Reply {
         match written {
             Ok(rendered) => done.push(rendered),
             Err(failure) => {
-                return Reply::Failed {
-                    serial: request.item.serial.clone(),
-                    failure,
-                };
+                return Reply::Failed { serial: request.item.serial.clone(), failure };
             }
         }
     }
@@ -89,14 +72,9 @@ fn carry_out(job: &Job) -> Reply {
 fn write_certificate(job: &Job, request: &CertificateRequest, name: &str) -> Result<Rendered, Failure> {
     let typeset = super::typeset::typeset(request)?;
     let path = job.out_dir.join(name);
-    put_in_place(&job.out_dir, name, &typeset.pdf).map_err(|error| Failure::Write {
-        path: path.clone(),
-        detail: error.to_string(),
-    })?;
-    Ok(Rendered {
-        path,
-        warnings: typeset.warnings,
-    })
+    put_in_place(&job.out_dir, name, &typeset.pdf)
+        .map_err(|error| Failure::Write { path: path.clone(), detail: error.to_string() })?;
+    Ok(Rendered { path, warnings: typeset.warnings })
 }
 
 #[cfg(not(feature = "certificates"))]

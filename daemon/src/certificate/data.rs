@@ -286,16 +286,11 @@ impl CertificateRequest {
         if serial.trim().is_empty() {
             return Err(RequestProblem::NoSerial);
         }
-        let sensor = self
-            .result
-            .sensor(serial)
-            .ok_or_else(|| RequestProblem::SensorMissing(serial.to_owned()))?;
+        let sensor =
+            self.result.sensor(serial).ok_or_else(|| RequestProblem::SensorMissing(serial.to_owned()))?;
         if self.result.reference.serial != self.reference.serial {
             let theirs = self.result.reference.serial.clone();
-            return Err(RequestProblem::OtherReference(
-                theirs,
-                self.reference.serial.clone(),
-            ));
+            return Err(RequestProblem::OtherReference(theirs, self.reference.serial.clone()));
         }
         let tolerances = self.judgement.tolerance_percent.len();
         if tolerances != 0 && tolerances != sensor.points.len() {
@@ -326,13 +321,7 @@ impl CertificateRequest {
 pub fn file_name(serial: &str, extension: &str) -> String {
     let safe: String = serial
         .chars()
-        .map(|c| {
-            if c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-') {
-                c
-            } else {
-                '_'
-            }
-        })
+        .map(|c| if c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-') { c } else { '_' })
         .collect();
     format!("certificate-{safe}.{extension}")
 }
@@ -346,40 +335,25 @@ mod tests {
         let mut request = fixture::released();
         assert!(request.checked_sensor().is_ok());
         change(&mut request);
-        request
-            .checked_sensor()
-            .map(|sensor| sensor.serial.clone())
-            .unwrap_err()
+        request.checked_sensor().map(|sensor| sensor.serial.clone()).unwrap_err()
     }
 
     #[test]
     fn contradictions_are_found() {
         assert_eq!(problem(|r| r.item.serial = " ".into()), RequestProblem::NoSerial);
-        assert_eq!(
-            problem(|r| r.item.serial = "X".into()),
-            RequestProblem::SensorMissing("X".into())
-        );
+        assert_eq!(problem(|r| r.item.serial = "X".into()), RequestProblem::SensorMissing("X".into()));
         assert_eq!(problem(|r| r.number = None), RequestProblem::NoNumber);
-        assert_eq!(
-            problem(|r| r.result.simulated = true),
-            RequestProblem::SimulatedRelease
-        );
+        assert_eq!(problem(|r| r.result.simulated = true), RequestProblem::SimulatedRelease);
         assert_eq!(
             problem(|r| r.reference.serial = "Y".into()),
             RequestProblem::OtherReference("INV-R-003".into(), "Y".into())
         );
-        assert_eq!(
-            problem(|r| r.judgement.tolerance_percent.truncate(3)),
-            RequestProblem::Tolerances(3, 12)
-        );
+        assert_eq!(problem(|r| r.judgement.tolerance_percent.truncate(3)), RequestProblem::Tolerances(3, 12));
     }
 
     #[test]
     fn a_serial_number_cannot_point_elsewhere() {
-        assert_eq!(
-            file_name("../../etc/pass wd", "pdf"),
-            "certificate-.._.._etc_pass_wd.pdf"
-        );
+        assert_eq!(file_name("../../etc/pass wd", "pdf"), "certificate-.._.._etc_pass_wd.pdf");
         assert_eq!(file_name("A-12.b_3", "xml"), "certificate-A-12.b_3.xml");
     }
 
@@ -387,9 +361,6 @@ mod tests {
     fn a_request_survives_the_way_to_the_child() {
         let request = fixture::long();
         let text = serde_json::to_string(&request).unwrap();
-        assert_eq!(
-            serde_json::from_str::<CertificateRequest>(&text).unwrap(),
-            request
-        );
+        assert_eq!(serde_json::from_str::<CertificateRequest>(&text).unwrap(), request);
     }
 }

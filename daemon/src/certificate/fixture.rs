@@ -36,11 +36,7 @@ pub(crate) fn request() -> CertificateRequest {
         },
         customer: Some(Customer {
             name: "Bridgewatch Example Company (invented)".into(),
-            address: vec![
-                "Structural monitoring".into(),
-                "7 Fiction Quay".into(),
-                "00001 Sampleport".into(),
-            ],
+            address: vec!["Structural monitoring".into(), "7 Fiction Quay".into(), "00001 Sampleport".into()],
         }),
         order: Some("EX-2000-118".into()),
         received: None,
@@ -89,11 +85,7 @@ fn result() -> ResultRecord {
         state: State::Draft,
         simulated: true,
         seed: Some(1),
-        software: Software {
-            version: "0.1.0".into(),
-            hash: None,
-            validated: false,
-        },
+        software: Software { version: "0.1.0".into(), hash: None, validated: false },
         started: "2000-01-01T00:00:00Z".parse().unwrap(),
         ended: Some("2000-01-01T00:14:21.5Z".parse().unwrap()),
         rig_s: 861.5,
@@ -113,10 +105,7 @@ fn result() -> ResultRecord {
             humidity_percent_max: Some(44.6),
             sensor: Some("ambient".into()),
         }),
-        reference: ReferenceRecord {
-            serial: "INV-R-003".into(),
-            calibration: "XC-1999-0312".into(),
-        },
+        reference: ReferenceRecord { serial: "INV-R-003".into(), calibration: "XC-1999-0312".into() },
         sensors: vec![SensorRecord {
             serial: SERIAL.into(),
             decision: Decision::None,
@@ -194,11 +183,7 @@ pub(crate) fn point(frequency_hz: f64, target: f64) -> PointRecord {
         thd_harmonic_max: Some(5),
         snr_db: Some(71.0),
         temperature_degc: Some(23.1),
-        repeats: vec![RepeatRecord {
-            sensitivity: Some(sensitivity),
-            phase_deg: Some(phase),
-            valid: true,
-        }],
+        repeats: vec![RepeatRecord { sensitivity: Some(sensitivity), phase_deg: Some(phase), valid: true }],
     }
 }
 
@@ -270,20 +255,11 @@ pub(crate) fn long() -> CertificateRequest {
     let frequencies = (-5..=25).map(|n| 10f64.powf(f64::from(n) / 10.0));
     let nominal = frequencies.map(|f| (f * 100.0).round() / 100.0);
     let sensor = &mut request.result.sensors[0];
-    sensor.points = nominal
-        .enumerate()
-        .map(|(n, f)| {
-            if n < 28 {
-                point(f, 5.0)
-            } else {
-                not_reached(f, 5.0)
-            }
-        })
-        .collect();
+    sensor.points =
+        nominal.enumerate().map(|(n, f)| if n < 28 { point(f, 5.0) } else { not_reached(f, 5.0) }).collect();
     reject(&mut sensor.points[3]);
-    request.judgement.tolerance_percent = (0..31)
-        .map(|n| (n != 30).then_some(if n < 15 { 3.0 } else { 5.0 }))
-        .collect();
+    request.judgement.tolerance_percent =
+        (0..31).map(|n| (n != 30).then_some(if n < 15 { 3.0 } else { 5.0 })).collect();
     request.judgement.deviation_from = DeviationFrom::ReferenceFrequency;
     request.judgement.reference_frequency_hz = Some(16.0);
     request.result.outcome = Outcome::Cancelled;

@@ -22,10 +22,7 @@ pub struct Limits {
 impl Default for Limits {
     /// A minute and 2 GiB: a hundred times what the built-in template takes in an unoptimised build.
     fn default() -> Self {
-        Self {
-            time: Duration::from_secs(60),
-            memory_bytes: 2 << 30,
-        }
+        Self { time: Duration::from_secs(60), memory_bytes: 2 << 30 }
     }
 }
 
@@ -132,11 +129,7 @@ impl fmt::Display for Failure {
                 problems.iter().try_for_each(|problem| write!(f, "\n  {problem}"))
             }
             Self::Write { path, detail } => {
-                write!(
-                    f,
-                    "{} could not be written: {detail}. Check the disk and the folder",
-                    path.display()
-                )
+                write!(f, "{} could not be written: {detail}. Check the disk and the folder", path.display())
             }
         }
     }

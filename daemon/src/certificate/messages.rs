@@ -38,9 +38,7 @@ impl Messages {
         let text = include_str!("messages-en.toml");
         toml::from_str(text)
             .map(|sections| Self { sections })
-            .map_err(|error| MissingMessage {
-                place: format!("messages-en.toml ({error})"),
-            })
+            .map_err(|error| MissingMessage { place: format!("messages-en.toml ({error})") })
     }
 
     /// One string.
@@ -51,9 +49,7 @@ impl Messages {
         self.section(section)?
             .get(key)
             .map(String::as_str)
-            .ok_or_else(|| MissingMessage {
-                place: format!("{section}.{key}"),
-            })
+            .ok_or_else(|| MissingMessage { place: format!("{section}.{key}") })
     }
 
     /// One string with its braces filled in.
@@ -71,15 +67,10 @@ impl Messages {
         // One pass, so that braces within a value stay what they are.
         while let Some((before, after)) = rest.split_once('{') {
             let filled = after.split_once('}').and_then(|(name, rest)| {
-                values
-                    .iter()
-                    .find(|(known, _)| *known == name)
-                    .map(|(_, value)| (*value, rest))
+                values.iter().find(|(known, _)| *known == name).map(|(_, value)| (*value, rest))
             });
             let Some((value, after)) = filled else {
-                return Err(MissingMessage {
-                    place: format!("{section}.{key}, value for `{{{after}`"),
-                });
+                return Err(MissingMessage { place: format!("{section}.{key}, value for `{{{after}`") });
             };
             text.push_str(before);
             text.push_str(value);
@@ -94,9 +85,7 @@ impl Messages {
     /// # Errors
     /// If this language lacks it.
     pub fn section(&self, section: &str) -> Result<&BTreeMap<String, String>, MissingMessage> {
-        self.sections.get(section).ok_or_else(|| MissingMessage {
-            place: format!("[{section}]"),
-        })
+        self.sections.get(section).ok_or_else(|| MissingMessage { place: format!("[{section}]") })
     }
 }
 
@@ -115,11 +104,7 @@ mod tests {
         needed.extend(Mounting::ALL.iter().map(|w| ("mounting", w.word())));
         needed.extend(Rule::ALL.iter().map(|w| ("rule", w.word())));
         needed.extend(DeviationFrom::ALL.iter().map(|w| ("base", w.word())));
-        needed.extend(
-            Decision::ALL
-                .iter()
-                .flat_map(|w| [("decision", w.word()), ("statement", w.word())]),
-        );
+        needed.extend(Decision::ALL.iter().flat_map(|w| [("decision", w.word()), ("statement", w.word())]));
         needed.extend(Method::ALL.iter().map(|w| ("method", w.word())));
         needed.extend(Polarity::ALL.iter().map(|w| ("polarity", w.word())));
         let unfinished = Outcome::ALL.iter().filter(|w| **w != Outcome::Done);
@@ -134,9 +119,7 @@ mod tests {
     #[test]
     fn fills_in_and_leaves_values_alone() {
         let messages = Messages::english().unwrap();
-        let text = messages
-            .filled("base", "reference_frequency", &[("frequency", "{16}")])
-            .unwrap();
+        let text = messages.filled("base", "reference_frequency", &[("frequency", "{16}")]).unwrap();
         assert_eq!(text, "sensitivity at {16} Hz");
         let error = messages.filled("base", "reference_frequency", &[]).unwrap_err();
         assert!(error.to_string().contains("base.reference_frequency"), "{error}");

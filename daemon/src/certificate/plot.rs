@@ -60,14 +60,9 @@ pub struct Figure {
 #[must_use]
 pub fn svg(figure: &Figure) -> Option<String> {
     let frequencies = figure.frequencies();
-    let numbers = figure
-        .marks
-        .iter()
-        .flat_map(|m| [m.value, m.uncertainty.unwrap_or(0.0)]);
+    let numbers = figure.marks.iter().flat_map(|m| [m.value, m.uncertainty.unwrap_or(0.0)]);
     let drawable = frequencies.iter().all(|f| f.is_finite() && *f > 0.0)
-        && numbers
-            .chain(figure.tolerance.iter().map(|t| t.1))
-            .all(f64::is_finite);
+        && numbers.chain(figure.tolerance.iter().map(|t| t.1)).all(f64::is_finite);
     if figure.marks.is_empty() || !drawable {
         return None;
     }
@@ -104,14 +99,9 @@ impl Figure {
             [m.value - bar, m.value + bar]
         });
         let band = self.tolerance.iter().flat_map(|t| [-t.1, t.1]);
-        let (low, high) = bars
-            .chain(band)
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-                (l.min(v), h.max(v))
-            });
-        let air = ((high - low) * 0.12)
-            .max(high.abs().max(low.abs()) * 1e-3)
-            .max(1e-6);
+        let (low, high) =
+            bars.chain(band).fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+        let air = ((high - low) * 0.12).max(high.abs().max(low.abs()) * 1e-3).max(1e-6);
         low - air..high + air
     }
 }
@@ -128,10 +118,7 @@ impl Decades {
         let low = frequencies.iter().copied().fold(f64::INFINITY, f64::min);
         let high = frequencies.iter().copied().fold(0.0, f64::max);
         let air = (high / low).powf(0.05).max(1.25);
-        Self {
-            low: low / air,
-            high: high * air,
-        }
+        Self { low: low / air, high: high * air }
     }
 
     /// Steps times powers of ten within the axis.
@@ -140,12 +127,7 @@ impl Decades {
         let mut power = self.low.log10().floor();
         while power <= self.high.log10() {
             let decade = 10f64.powf(power);
-            ticks.extend(
-                steps
-                    .iter()
-                    .map(|s| s * decade)
-                    .filter(|t| (self.low..=self.high).contains(t)),
-            );
+            ticks.extend(steps.iter().map(|s| s * decade).filter(|t| (self.low..=self.high).contains(t)));
             power += 1.0;
         }
         ticks
@@ -156,10 +138,7 @@ impl Ranged for Decades {
     type FormatOption = NoDefaultFormatting;
     type ValueType = f64;
 
-    #[expect(
-        clippy::cast_possible_truncation,
-        reason = "a place on the canvas; a float cast saturates"
-    )]
+    #[expect(clippy::cast_possible_truncation, reason = "a place on the canvas; a float cast saturates")]
     fn map(&self, value: &f64, limit: (i32, i32)) -> i32 {
         let share = (value / self.low).ln() / (self.high / self.low).ln();
         (f64::from(limit.0) + share * f64::from(limit.1 - limit.0)).round() as i32
@@ -179,11 +158,8 @@ impl Ranged for Decades {
 
 impl ValueFormatter<f64> for Decades {
     fn format(value: &f64) -> String {
-        let decimals = if *value < 0.0095 {
-            3
-        } else {
-            usize::from(*value < 0.095) + usize::from(*value < 0.95)
-        };
+        let decimals =
+            if *value < 0.0095 { 3 } else { usize::from(*value < 0.095) + usize::from(*value < 0.95) };
         format!("{value:.decimals$}")
     }
 }
@@ -243,11 +219,7 @@ fn decimals_of(labels: &[f64]) -> usize {
 fn signed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");
     let zero = text.chars().all(|c| matches!(c, '0' | '.' | '-'));
-    if zero {
-        text.trim_start_matches('-').to_owned()
-    } else {
-        text.replace('-', "−")
-    }
+    if zero { text.trim_start_matches('-').to_owned() } else { text.replace('-', "−") }
 }
 
 /// The band runs straight from point to point, and on to the frame where there is one point only.
@@ -275,29 +247,18 @@ fn draw_marks(chart: &mut Chart<'_, '_>, figure: &Figure) -> Drawn {
     marks.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
     let line: Vec<_> = marks.iter().map(|m| (m.frequency_hz, m.value)).collect();
     chart.draw_series(std::iter::once(PathElement::new(line.clone(), stroke(CURVE, 7))))?;
-    for (f, v, u) in marks
-        .iter()
-        .filter_map(|m| m.uncertainty.map(|u| (m.frequency_hz, m.value, u)))
-    {
+    for (f, v, u) in marks.iter().filter_map(|m| m.uncertainty.map(|u| (m.frequency_hz, m.value, u))) {
         let bar = PathElement::new(vec![(f, v - u), (f, v + u)], stroke(CURVE, 7));
         chart.draw_series(std::iter::once(bar))?;
         let half = points(5) / 2;
         let cap = || PathElement::new(vec![(-half, 0), (half, 0)], stroke(CURVE, 7));
         chart.draw_series([v - u, v + u].map(|end| EmptyElement::at((f, end)) + cap()))?;
     }
-    chart.draw_series(
-        line.into_iter()
-            .map(|at| Circle::new(at, points(2), CURVE.filled())),
-    )?;
+    chart.draw_series(line.into_iter().map(|at| Circle::new(at, points(2), CURVE.filled())))?;
     let foot = chart.y_range().start;
     let centred = Pos::new(HPos::Center, VPos::Bottom);
     let cross = font(CROSS_PT).color(&LOST).pos(centred);
-    chart.draw_series(
-        figure
-            .lost_hz
-            .iter()
-            .map(|&f| Text::new("×", (f, foot), cross.clone())),
-    )?;
+    chart.draw_series(figure.lost_hz.iter().map(|&f| Text::new("×", (f, foot), cross.clone())))?;
     Ok(())
 }
 
@@ -311,11 +272,7 @@ mod tests {
             y_label: "Deviation in %".into(),
             marks: frequencies
                 .iter()
-                .map(|&f| Mark {
-                    frequency_hz: f,
-                    value: 0.3 - f / 100.0,
-                    uncertainty: Some(0.5),
-                })
+                .map(|&f| Mark { frequency_hz: f, value: 0.3 - f / 100.0, uncertainty: Some(0.5) })
                 .collect(),
             tolerance: frequencies.iter().map(|&f| (f, 2.0)).collect(),
             lost_hz: vec![],
@@ -334,15 +291,9 @@ mod tests {
 
     #[test]
     fn equal_ratios_are_equal_distances() {
-        let axis = Decades {
-            low: 0.1,
-            high: 1000.0,
-        };
+        let axis = Decades { low: 0.1, high: 1000.0 };
         let at = |f: f64| axis.map(&f, (0, 4000));
-        assert_eq!(
-            [at(0.1), at(1.0), at(10.0), at(100.0), at(1000.0)],
-            [0, 1000, 2000, 3000, 4000]
-        );
+        assert_eq!([at(0.1), at(1.0), at(10.0), at(100.0), at(1000.0)], [0, 1000, 2000, 3000, 4000]);
     }
 
     #[test]

@@ -40,10 +40,7 @@ impl Program {
             path: PathBuf::from("calwright"),
             detail: source.to_string(),
         })?;
-        Ok(Self {
-            path,
-            arguments: vec!["render".into()],
-        })
+        Ok(Self { path, arguments: vec!["render".into()] })
     }
 }
 
@@ -86,11 +83,7 @@ impl fmt::Display for RenderError {
         match self {
             Self::NotBuilt => f.write_str(NOT_BUILT),
             Self::Start { path, detail } => {
-                write!(
-                    f,
-                    "{} could not be started to render certificates: {detail}",
-                    path.display()
-                )
+                write!(f, "{} could not be started to render certificates: {detail}", path.display())
             }
             Self::TimedOut(limit) => write!(
                 f,
@@ -166,20 +159,12 @@ fn run(
     input: String,
     limit: Duration,
 ) -> Result<(ExitStatus, String, String), RenderError> {
-    let failed = |error: std::io::Error| RenderError::Start {
-        path: program.path.clone(),
-        detail: error.to_string(),
-    };
-    #[expect(
-        clippy::disallowed_methods,
-        reason = "the one place that starts the rendering process"
-    )]
+    let failed =
+        |error: std::io::Error| RenderError::Start { path: program.path.clone(), detail: error.to_string() };
+    #[expect(clippy::disallowed_methods, reason = "the one place that starts the rendering process")]
     let mut command = Command::new(&program.path);
     command.args(&program.arguments).env_clear();
-    command
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped());
+    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
     let mut child = command.spawn().map_err(failed)?;
     let (Some(mut stdin), Some(stdout), Some(stderr)) =
         (child.stdin.take(), child.stdout.take(), child.stderr.take())
@@ -199,8 +184,7 @@ fn run(
     let status = child.wait().map_err(failed)?;
     let (_, _) = (feeder.join(), listener.join());
     let complained = complaints.join().unwrap_or_default();
-    said.map(|said| (status, said, complained))
-        .map_err(|_| RenderError::TimedOut(limit))
+    said.map(|said| (status, said, complained)).map_err(|_| RenderError::TimedOut(limit))
 }
 
 /// Kills and buries. A process that ended by itself meanwhile is as good.
@@ -225,15 +209,11 @@ fn last_line(text: &str) -> Option<&str> {
 /// A child without a reply: what it died of, as far as it can be told.
 fn death(status: ExitStatus, complained: &str, limits: &Limits) -> RenderError {
     if complained.contains("memory allocation of") {
-        return RenderError::OutOfMemory {
-            allowed_bytes: limits.memory_bytes,
-        };
+        return RenderError::OutOfMemory { allowed_bytes: limits.memory_bytes };
     }
     if status.signal() == Some(rustix::process::Signal::XCPU.as_raw()) {
         return RenderError::TimedOut(limits.time);
     }
     let last = last_line(complained).unwrap_or("it said nothing");
-    RenderError::Died {
-        detail: format!("{status}: {last}"),
-    }
+    RenderError::Died { detail: format!("{status}: {last}") }
 }

@@ -22,10 +22,9 @@ pub struct Rounded {
 #[must_use]
 pub fn with_uncertainty(value: f64, uncertainty: f64) -> Option<Rounded> {
     let place = last_place(uncertainty, 2)?;
-    value.is_finite().then(|| Rounded {
-        value: to_place(value, place),
-        uncertainty: to_place(uncertainty, place),
-    })
+    value
+        .is_finite()
+        .then(|| Rounded { value: to_place(value, place), uncertainty: to_place(uncertainty, place) })
 }
 
 /// Rounds to a number of significant digits, without exponent. None unless finite.

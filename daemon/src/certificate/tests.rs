@@ -40,10 +40,7 @@ fn child() -> Program {
     let (_, filter) = filter.split_once("::").unwrap();
     // Two threads, for with one the harness writes the name of the test in front of the reply.
     let arguments = ["--exact", filter, CHILD, "--nocapture", "--test-threads=2"];
-    Program {
-        path: std::env::current_exe().unwrap(),
-        arguments: arguments.map(Into::into).to_vec(),
-    }
+    Program { path: std::env::current_exe().unwrap(), arguments: arguments.map(Into::into).to_vec() }
 }
 
 /// No test by itself: what [`child`] starts. The tests below fail if it does not do its work.
@@ -58,18 +55,12 @@ fn acts_as_child() {
 fn with_template(folder: &Path, text: &str) -> CertificateRequest {
     let path = folder.join("own.typ");
     std::fs::write(&path, text).unwrap();
-    CertificateRequest {
-        template_path: Some(path),
-        ..fixture::request()
-    }
+    CertificateRequest { template_path: Some(path), ..fixture::request() }
 }
 
 /// The complaint of a template that must not compile.
 fn complaint(folder: &Path, text: &str) -> String {
-    typeset(&with_template(folder, text))
-        .err()
-        .expect("the template must be refused")
-        .to_string()
+    typeset(&with_template(folder, text)).err().expect("the template must be refused").to_string()
 }
 
 #[test]
@@ -96,11 +87,7 @@ fn simulated_and_draft_are_said_on_every_page() {
 #[test]
 fn pages_are_counted_and_the_end_is_marked() {
     let (pages, warnings) = set(&fixture::long());
-    assert_eq!(
-        warnings,
-        Vec::<String>::new(),
-        "Greek, Cyrillic and Latin letters are in the embedded fonts"
-    );
+    assert_eq!(warnings, Vec::<String>::new(), "Greek, Cyrillic and Latin letters are in the embedded fonts");
     let count = pages.len();
     for (n, page) in pages.iter().enumerate() {
         assert!(page.contains(&format!("Page {} of {count}", n + 1)), "{page}");
@@ -114,10 +101,7 @@ fn the_head_of_the_table_repeats_on_each_of_its_pages() {
     request.judgement.tolerance_percent.clear();
     request.result.sensors[0].points = (1..=90).map(|n| fixture::point(f64::from(n), 10.0)).collect();
     let (pages, _) = set(&request);
-    let with_rows = pages
-        .iter()
-        .filter(|page| page.matches(" 2.00 ").count() > 1)
-        .count();
+    let with_rows = pages.iter().filter(|page| page.matches(" 2.00 ").count() > 1).count();
     let with_head = pages.iter().filter(|page| page.contains("m/s² peak")).count();
     assert!(with_rows >= 2, "ninety points need two pages at least");
     assert_eq!(with_head, with_rows);
@@ -127,16 +111,10 @@ fn the_head_of_the_table_repeats_on_each_of_its_pages() {
 fn points_without_result_show_why_and_no_value() {
     let (pages, _) = set(&fixture::request());
     let text = pages.concat();
-    assert!(
-        text.contains("rejected: distortion of the acceleration 14.2 %, allowed 10 %"),
-        "{text}"
-    );
+    assert!(text.contains("rejected: distortion of the acceleration 14.2 %, allowed 10 %"), "{text}");
     let rejected = &fixture::request().result.sensors[0].points[1];
     let value = format!("{:.2}", rejected.sensitivity_mv_per_g.unwrap());
-    assert!(
-        !text.contains(&value),
-        "the rejected value {value} must not be printed"
-    );
+    assert!(!text.contains(&value), "the rejected value {value} must not be printed");
     assert!(set(&fixture::long()).0.concat().contains("not reached"));
 }
 
@@ -146,32 +124,18 @@ fn what_is_not_known_leaves_no_hole() {
     let text = pages.concat();
     assert_eq!(warnings, Vec::<String>::new());
     assert!(text.contains("pC/g") && text.contains("10.0"), "{text}");
-    assert!(
-        !text.contains("none") && !text.contains("Decision rule"),
-        "{text}"
-    );
+    assert!(!text.contains("none") && !text.contains("Decision rule"), "{text}");
     assert!(text.contains("The run was interrupted"), "{text}");
 }
 
 #[test]
 fn tolerances_are_told_in_numbers() {
-    assert!(
-        set(&fixture::request())
-            .0
-            .concat()
-            .contains("±3 % at all points.")
-    );
+    assert!(set(&fixture::request()).0.concat().contains("±3 % at all points."));
     let text = set(&fixture::long()).0.concat().replace("  ", " ");
-    assert!(
-        text.contains("±3 % from 0.32 Hz to 7.94 Hz; ±5 % from 10 Hz to 251.19 Hz."),
-        "{text}"
-    );
+    assert!(text.contains("±3 % from 0.32 Hz to 7.94 Hz; ±5 % from 10 Hz to 251.19 Hz."), "{text}");
     let mut unjudged = fixture::request();
     unjudged.judgement.tolerance_percent.clear();
-    unjudged.result.sensors[0]
-        .points
-        .iter_mut()
-        .for_each(|point| point.decision = Decision::None);
+    unjudged.result.sensors[0].points.iter_mut().for_each(|point| point.decision = Decision::None);
     assert!(!set(&unjudged).0.concat().contains("Decision rule"));
 }
 
@@ -180,57 +144,31 @@ fn letters_that_no_font_has_are_reported() {
     let mut request = fixture::request();
     request.customer.as_mut().unwrap().name = "振動 Company".into();
     let (_, warnings) = set(&request);
-    assert!(
-        warnings.iter().any(|w| w.contains('振') && w.contains('動')),
-        "{warnings:?}"
-    );
+    assert!(warnings.iter().any(|w| w.contains('振') && w.contains('動')), "{warnings:?}");
 }
 
 #[test]
 fn the_same_request_gives_the_same_bytes_in_any_process() {
     let folder = tempfile::tempdir().unwrap();
     let request = fixture::request();
-    let rendered = render_with(
-        &child(),
-        std::slice::from_ref(&request),
-        folder.path(),
-        &Limits::default(),
-    )
-    .unwrap();
+    let rendered =
+        render_with(&child(), std::slice::from_ref(&request), folder.path(), &Limits::default()).unwrap();
     let path = folder.path().join(format!("certificate-{}.pdf", fixture::SERIAL));
-    assert_eq!(
-        rendered,
-        [Rendered {
-            path: path.clone(),
-            warnings: vec![]
-        }]
-    );
+    assert_eq!(rendered, [Rendered { path: path.clone(), warnings: vec![] }]);
     let bytes = std::fs::read(&path).unwrap();
     assert!(bytes.starts_with(b"%PDF-"));
-    assert!(
-        bytes == typeset(&request).unwrap().pdf,
-        "bytes differ between processes"
-    );
-    let left: Vec<_> = std::fs::read_dir(folder.path())
-        .unwrap()
-        .map(|entry| entry.unwrap().file_name())
-        .collect();
+    assert!(bytes == typeset(&request).unwrap().pdf, "bytes differ between processes");
+    let left: Vec<_> =
+        std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     assert_eq!(left.len(), 1, "nothing unfinished stays behind: {left:?}");
 }
 
 #[test]
 fn the_title_is_in_the_metadata() {
-    let info = |request| {
-        typst::model::Document::info(&typeset(&request).unwrap().document)
-            .title
-            .clone()
-            .unwrap()
-    };
+    let info =
+        |request| typst::model::Document::info(&typeset(&request).unwrap().document).title.clone().unwrap();
     assert_eq!(info(fixture::released()), "Calibration certificate XL-2000-0042");
-    assert_eq!(
-        info(fixture::request()),
-        "Calibration certificate DRAFT – no number (SIMULATED)"
-    );
+    assert_eq!(info(fixture::request()), "Calibration certificate DRAFT – no number (SIMULATED)");
 }
 
 #[test]
@@ -250,10 +188,7 @@ fn a_template_reads_its_own_folder_and_nothing_else() {
     );
     std::os::unix::fs::symlink(&secret, folder.path().join("link.txt")).unwrap();
     let linked = complaint(folder.path(), "\n#read(\"link.txt\")");
-    assert!(
-        linked.contains("own.typ:2:") && linked.contains("access denied"),
-        "{linked}"
-    );
+    assert!(linked.contains("own.typ:2:") && linked.contains("access denied"), "{linked}");
     let name = outside.path().file_name().unwrap().to_str().unwrap();
     let climbing = complaint(folder.path(), &format!("#read(\"../{name}/secret.txt\")"));
     assert!(climbing.contains("own.typ:1:"), "{climbing}");
@@ -274,17 +209,9 @@ fn a_template_without_end_is_stopped() {
     let folder = tempfile::tempdir().unwrap();
     let endless =
         "#for a in range(9999) { for b in range(9999) { for c in range(9999) { let d = a + b + c } } }";
-    let limits = Limits {
-        time: Duration::from_millis(700),
-        ..Limits::default()
-    };
-    let error = render_with(
-        &child(),
-        &[with_template(folder.path(), endless)],
-        folder.path(),
-        &limits,
-    )
-    .unwrap_err();
+    let limits = Limits { time: Duration::from_millis(700), ..Limits::default() };
+    let error =
+        render_with(&child(), &[with_template(folder.path(), endless)], folder.path(), &limits).unwrap_err();
     assert_eq!(error, RenderError::TimedOut(limits.time));
     assert!(!folder.path().join(fixture::request().file_name()).exists());
 }
@@ -293,60 +220,27 @@ fn a_template_without_end_is_stopped() {
 fn a_template_without_measure_is_stopped() {
     let folder = tempfile::tempdir().unwrap();
     let greedy = "#(\"0123456789\" * 400000000).len()";
-    let limits = Limits {
-        memory_bytes: 1 << 30,
-        ..Limits::default()
-    };
-    let error = render_with(
-        &child(),
-        &[with_template(folder.path(), greedy)],
-        folder.path(),
-        &limits,
-    )
-    .unwrap_err();
-    assert_eq!(
-        error,
-        RenderError::OutOfMemory {
-            allowed_bytes: 1 << 30
-        }
-    );
+    let limits = Limits { memory_bytes: 1 << 30, ..Limits::default() };
+    let error =
+        render_with(&child(), &[with_template(folder.path(), greedy)], folder.path(), &limits).unwrap_err();
+    assert_eq!(error, RenderError::OutOfMemory { allowed_bytes: 1 << 30 });
 }
 
 #[test]
 fn errors_of_the_child_name_sensor_and_place() {
     let folder = tempfile::tempdir().unwrap();
     let request = with_template(folder.path(), "fine\n#unknown");
-    let error = render_with(&child(), &[request], folder.path(), &Limits::default())
-        .unwrap_err()
-        .to_string();
-    assert!(
-        error.contains(fixture::SERIAL) && error.contains("own.typ:2:2"),
-        "{error}"
-    );
+    let error = render_with(&child(), &[request], folder.path(), &Limits::default()).unwrap_err().to_string();
+    assert!(error.contains(fixture::SERIAL) && error.contains("own.typ:2:2"), "{error}");
 
     let twice = [fixture::request(), fixture::request()];
     let error = render_with(&child(), &twice, folder.path(), &Limits::default()).unwrap_err();
-    let RenderError::Failed {
-        failure: Failure::Request(problem),
-        ..
-    } = error
-    else {
-        panic!("{error}")
-    };
-    assert_eq!(
-        problem,
-        RequestProblem::SameFile("certificate-INV-0417.pdf".into())
-    );
+    let RenderError::Failed { failure: Failure::Request(problem), .. } = error else { panic!("{error}") };
+    assert_eq!(problem, RequestProblem::SameFile("certificate-INV-0417.pdf".into()));
 
     let nowhere = folder.path().join("no such folder");
     let error = render_with(&child(), &twice[..1], &nowhere, &Limits::default()).unwrap_err();
-    let RenderError::Failed {
-        failure: Failure::Write { path, .. },
-        ..
-    } = error
-    else {
-        panic!("{error}")
-    };
+    let RenderError::Failed { failure: Failure::Write { path, .. }, .. } = error else { panic!("{error}") };
     assert_eq!(path.parent(), Some(nowhere.as_path()));
 }
 
@@ -355,16 +249,10 @@ fn a_program_that_does_not_render_is_reported() {
     let folder = tempfile::tempdir().unwrap();
     let render = |path: &str, arguments: &[&str]| {
         let arguments = arguments.iter().map(Into::into).collect();
-        let program = Program {
-            path: PathBuf::from(path),
-            arguments,
-        };
+        let program = Program { path: PathBuf::from(path), arguments };
         render_with(&program, &[fixture::request()], folder.path(), &Limits::default()).unwrap_err()
     };
-    assert!(matches!(
-        render("/no/such/program", &[]),
-        RenderError::Start { .. }
-    ));
+    assert!(matches!(render("/no/such/program", &[]), RenderError::Start { .. }));
     let RenderError::Died { detail } = render("/bin/sh", &["-c", "echo broken >&2; exit 3"]) else {
         panic!()
     };

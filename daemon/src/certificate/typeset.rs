@@ -44,9 +44,7 @@ pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> 
     let compiled = typst::compile::<PagedDocument>(&world);
     let problems =
         |list: &[SourceDiagnostic]| list.iter().map(|one| problem(&world, one)).collect::<Vec<_>>();
-    let document = compiled
-        .output
-        .map_err(|errors| Failure::Template(problems(&errors)))?;
+    let document = compiled.output.map_err(|errors| Failure::Template(problems(&errors)))?;
     let options = PdfOptions {
         ident: Smart::Custom(identity(request)),
         creator: Smart::Custom(Some("calwright".to_owned())),
@@ -54,26 +52,16 @@ pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> 
         ..PdfOptions::default()
     };
     let pdf = typst_pdf::pdf(&document, &options).map_err(|errors| Failure::Template(problems(&errors)))?;
-    let mut warnings: Vec<_> = problems(&compiled.warnings)
-        .iter()
-        .map(ToString::to_string)
-        .collect();
+    let mut warnings: Vec<_> = problems(&compiled.warnings).iter().map(ToString::to_string).collect();
     warnings.extend(missing_letters(&document));
-    Ok(Typeset {
-        document,
-        pdf,
-        warnings,
-    })
+    Ok(Typeset { document, pdf, warnings })
 }
 
 /// The files that a template is handed.
 fn hand_over(content: &Content) -> Result<BTreeMap<String, Bytes>, serde_json::Error> {
     let json = serde_json::to_vec(content)?;
     let mut handed = BTreeMap::from([("/calwright/certificate.json".to_owned(), Bytes::new(json))]);
-    for figure in [&content.figures.deviation, &content.figures.phase]
-        .into_iter()
-        .flatten()
-    {
+    for figure in [&content.figures.deviation, &content.figures.phase].into_iter().flatten() {
         handed.insert(figure.file.to_owned(), Bytes::from_string(figure.svg.clone()));
     }
     Ok(handed)
@@ -95,10 +83,7 @@ fn moment(request: &CertificateRequest) -> Option<Datetime> {
 
 fn identity(request: &CertificateRequest) -> String {
     let number = request.number.as_deref().unwrap_or("draft");
-    format!(
-        "calwright certificate {number} {} {}",
-        request.result.run, request.item.serial
-    )
+    format!("calwright certificate {number} {} {}", request.result.run, request.item.serial)
 }
 
 fn problem(world: &CertificateWorld, diagnostic: &SourceDiagnostic) -> TemplateProblem {
@@ -121,11 +106,7 @@ fn missing_letters(document: &PagedDocument) -> Option<String> {
     for page in document.pages() {
         each_text(&page.frame, &mut |item| {
             let boxes = item.glyphs.iter().filter(|glyph| glyph.id == 0);
-            missing.extend(
-                boxes
-                    .filter_map(|glyph| item.text.get(glyph.range()))
-                    .map(str::to_owned),
-            );
+            missing.extend(boxes.filter_map(|glyph| item.text.get(glyph.range())).map(str::to_owned));
         });
     }
     let letters: Vec<_> = missing.into_iter().collect();

@@ -23,11 +23,8 @@ const BUILT_IN: &str = include_str!("template.typ");
 const FILE_BYTES_MAX: u64 = 32 << 20;
 
 static LIBRARY: LazyLock<LazyHash<Library>> = LazyLock::new(|| LazyHash::new(Library::default()));
-static FONTS: LazyLock<Vec<Font>> = LazyLock::new(|| {
-    typst_assets::fonts()
-        .flat_map(|data| Font::iter(Bytes::new(data)))
-        .collect()
-});
+static FONTS: LazyLock<Vec<Font>> =
+    LazyLock::new(|| typst_assets::fonts().flat_map(|data| Font::iter(Bytes::new(data))).collect());
 
 /// A template with its surroundings.
 pub(super) struct CertificateWorld {
@@ -62,14 +59,7 @@ impl CertificateWorld {
             detail: format!("{error:?}"),
         })?;
         let main = Source::new(RootedPath::new(VirtualRoot::Project, place).intern(), text);
-        Ok(Self {
-            book: LazyHash::new(FontBook::from_fonts(&fonts)),
-            fonts,
-            main,
-            handed,
-            folder,
-            today,
-        })
+        Ok(Self { book: LazyHash::new(FontBook::from_fonts(&fonts)), fonts, main, handed, folder, today })
     }
 
     fn read(&self, id: FileId) -> FileResult<Bytes> {
@@ -85,27 +75,18 @@ impl CertificateWorld {
             return Err(FileError::NotFound(PathBuf::from(id.vpath().get_with_slash())));
         };
         let path = id.vpath().realize(folder).map_err(FileError::Realize)?;
-        let real = path
-            .canonicalize()
-            .map_err(|error| FileError::from_io(error, &path))?;
+        let real = path.canonicalize().map_err(|error| FileError::from_io(error, &path))?;
         if !real.starts_with(folder) {
             return Err(FileError::AccessDenied);
         }
-        read_bounded(&real)
-            .map(Bytes::new)
-            .map_err(|error| FileError::from_io(error, &path))
+        read_bounded(&real).map(Bytes::new).map_err(|error| FileError::from_io(error, &path))
     }
 }
 
 /// Canonical folder, file name and text of a template.
 fn read_template(path: &Path) -> Result<(PathBuf, String, String), Failure> {
-    let unreadable = |detail: String| Failure::TemplateFile {
-        path: path.to_owned(),
-        detail,
-    };
-    let real = path
-        .canonicalize()
-        .map_err(|error| unreadable(error.to_string()))?;
+    let unreadable = |detail: String| Failure::TemplateFile { path: path.to_owned(), detail };
+    let real = path.canonicalize().map_err(|error| unreadable(error.to_string()))?;
     let bytes = read_bounded(&real).map_err(|error| unreadable(error.to_string()))?;
     let text = String::from_utf8(bytes).map_err(|error| unreadable(error.to_string()))?;
     let name = real.file_name().and_then(|name| name.to_str()).map(str::to_owned);
@@ -130,15 +111,10 @@ fn read_bounded(path: &Path) -> std::io::Result<Vec<u8>> {
 /// Font files beside the template, in the order of their names.
 fn own_fonts(folder: &Path) -> Vec<Font> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
-    let mut paths: Vec<_> = entries
-        .map(|entry| entry.path())
-        .filter(|path| is_font(path))
-        .collect();
+    let mut paths: Vec<_> = entries.map(|entry| entry.path()).filter(|path| is_font(path)).collect();
     paths.sort();
-    let files = paths
-        .iter()
-        .filter_map(|path| path.canonicalize().ok())
-        .filter(|real| real.starts_with(folder));
+    let files =
+        paths.iter().filter_map(|path| path.canonicalize().ok()).filter(|real| real.starts_with(folder));
     files
         .filter_map(|real| read_bounded(&real).ok())
         .flat_map(|bytes| Font::iter(Bytes::new(bytes)))
@@ -146,10 +122,7 @@ fn own_fonts(folder: &Path) -> Vec<Font> {
 }
 
 fn is_font(path: &Path) -> bool {
-    let extension = path
-        .extension()
-        .and_then(|e| e.to_str())
-        .map(str::to_ascii_lowercase);
+    let extension = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
     matches!(extension.as_deref(), Some("ttf" | "otf" | "ttc" | "otc"))
 }
 

@@ -25,10 +25,7 @@ pub(super) fn run(context: &Context, directory: &Path, out: &Path) -> Exit {
         }
     };
     let Some(result) = verified.result else {
-        say::error(&format!(
-            "error: run {} was cut off and has no result",
-            verified.run
-        ));
+        say::error(&format!("error: run {} was cut off and has no result", verified.run));
         return Exit::Cancelled;
     };
     let record: Result<RunRecord, String> = Disk
@@ -39,10 +36,7 @@ pub(super) fn run(context: &Context, directory: &Path, out: &Path) -> Exit {
     let job = match job {
         Ok(job) => job,
         Err(error) => {
-            say::error(&format!(
-                "error: {}: {error}",
-                directory.join("run.json").display()
-            ));
+            say::error(&format!("error: {}: {error}", directory.join("run.json").display()));
             return Exit::Records;
         }
     };
@@ -52,9 +46,7 @@ pub(super) fn run(context: &Context, directory: &Path, out: &Path) -> Exit {
     }
     match make(&context.settings, &job, &result, out) {
         Ok(rendered) => {
-            rendered
-                .iter()
-                .for_each(|r| say::out(&r.path.display().to_string()));
+            rendered.iter().for_each(|r| say::out(&r.path.display().to_string()));
             Exit::Done
         }
         Err(error) => {
@@ -71,11 +63,8 @@ pub(super) fn make(
     result: &ResultRecord,
     out: &Path,
 ) -> Result<Vec<Rendered>, RenderError> {
-    let requests: Vec<CertificateRequest> = job
-        .sensors
-        .iter()
-        .map(|sensor| request(settings, job, sensor, result))
-        .collect();
+    let requests: Vec<CertificateRequest> =
+        job.sensors.iter().map(|sensor| request(settings, job, sensor, result)).collect();
     let limits = Limits {
         time: Duration::from_secs(u64::from(settings.certificate.render_s_max)),
         memory_bytes: u64::from(settings.certificate.memory_mib_max) << 20,
@@ -92,10 +81,7 @@ fn request(
     let item = &sensor.sensor;
     let mounted = &sensor.mounted;
     let reference = &job.reference;
-    let tolerances = job
-        .points
-        .iter()
-        .map(|p| item.tolerance.or(p.tolerance).map(|t| t.percent()));
+    let tolerances = job.points.iter().map(|p| item.tolerance.or(p.tolerance).map(|t| t.percent()));
     CertificateRequest {
         schema: RequestSchema::V1,
         number: None,
@@ -103,10 +89,11 @@ fn request(
         issued: None,
         template_path: settings.certificate.template.clone(),
         laboratory: settings.laboratory.clone(),
-        customer: job.job.customer.as_ref().map(|c| Customer {
-            name: c.name.clone(),
-            address: c.address.clone(),
-        }),
+        customer: job
+            .job
+            .customer
+            .as_ref()
+            .map(|c| Customer { name: c.name.clone(), address: c.address.clone() }),
         order: job.job.order.clone(),
         received: None,
         item: Item {
@@ -120,10 +107,7 @@ fn request(
         mounting: Some(MountingSheet {
             how: mounted.mounting.into(),
             torque: mounted.torque.map(|t| format!("{} N·m", t.si())),
-            adapter_mass: Some(plan_schema::units::engineering(
-                mounted.adapter_mass.si() * 1e3,
-                "g",
-            )),
+            adapter_mass: Some(plan_schema::units::engineering(mounted.adapter_mass.si() * 1e3, "g")),
             remark: mounted.remark.clone(),
         }),
         reference: Reference {

@@ -67,7 +67,7 @@ pub(super) fn refuse(error: &LoadError) -> Exit {
 pub(super) fn obstacles(loaded: &Loaded, setup: &Setup) -> Diagnostics {
     let mut found = Vec::new();
     for (n, forecast) in setup.forecasts.iter().enumerate() {
-        let Some(largest) = forecast.largest() else {
+        let Some(largest) = forecast.largest else {
             continue;
         };
         let messages: Vec<&str> = forecast.obstacles.iter().map(|o| o.message.as_str()).collect();
@@ -147,7 +147,7 @@ fn checked_point(forecast: &Forecast, frequency: f64, target: f64, u: Option<f64
         u_rel_percent: u,
         rig_s: forecast.time.si(),
         obstacles: forecast.obstacles.iter().map(|o| o.message.clone()).collect(),
-        acceleration_mps2_peak_max: forecast.largest().map(|a| a.si()),
+        acceleration_mps2_peak_max: forecast.largest.map(|a| a.si()),
     }
 }
 
@@ -185,9 +185,6 @@ fn table(record: &CheckRecord) -> String {
         "Amplitudes are peak values; U is expanded (95.45 %), without the scatter that only the run shows.\n",
     );
     let mebibytes = record.raw_bytes as f64 / f64::from(1 << 20);
-    out.push_str(&format!(
-        "Rig time about {:.0} s; waveforms at most {mebibytes:.0} MiB.\n",
-        record.rig_s
-    ));
+    out.push_str(&format!("Rig time about {:.0} s; waveforms at most {mebibytes:.0} MiB.\n", record.rig_s));
     out
 }

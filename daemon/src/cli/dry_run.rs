@@ -48,45 +48,34 @@ fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Prepared, E
     }
     let faults = match &arguments.faults {
         Some(path) => load::faults(path, &loaded.job).map_err(|e| check::refuse(&e))?,
-        None => Faults {
-            format: loaded.job.plan.format,
-            faults: Vec::new(),
-        },
+        None => Faults { format: loaded.job.plan.format, faults: Vec::new() },
     };
     let simulated = Simulated::new(&loaded.job, arguments.seed, &faults).map_err(|e| {
         say::error(&format!("error: {e}"));
         Exit::Input
     })?;
-    let stem = arguments
-        .job
-        .file_stem()
-        .map_or("job".into(), |s| s.to_string_lossy());
+    let stem = arguments.job.file_stem().map_or("job".into(), |s| s.to_string_lossy());
     let name = format!("dry-{stem}-{}", arguments.seed);
     let record = RunRecord::of(&loaded.job, &name, Some(arguments.seed), arguments.at, software());
     // Asked here too, so that a run that is refused leaves no directory behind.
     let latch = latch_of(context, &loaded.job);
+    if latch.is_locked() {
+        let rig = loaded.job.rig.name.clone();
+        return Err(refused(context, &rig, &StationError::Locked(rig.clone())));
+    }
     if let Latch::Tripped { reason, message, .. } = latch.read(&Disk, arguments.at.timestamp()) {
-        return Err(refused(
-            context,
-            &loaded.job.rig.name,
-            &StationError::Tripped { reason, message },
-        ));
+        return Err(refused(context, &loaded.job.rig.name, &StationError::Tripped { reason, message }));
     }
     let directory = match &arguments.out {
         Some(out) => out.clone(),
         None => free_directory(&name),
     };
-    Ok(Prepared {
-        setup,
-        simulated,
-        record,
-        directory,
-    })
+    Ok(Prepared { setup, simulated, record, directory })
 }
 
 /// The latch of the simulated rig.
 fn latch_of(context: &Context, job: &ResolvedJob) -> LatchFile {
-    LatchFile::of(&context.settings.state_dir, &job.rig.name, true)
+    LatchFile::of(&context.settings.state_dir(), &job.rig.name, true)
 }
 
 /// The program as records name it.
@@ -105,37 +94,22 @@ fn free_directory(name: &str) -> PathBuf {
     if !first.exists() {
         return first;
     }
-    (2..)
-        .map(|n: u32| base.join(format!("{name}-{n}")))
-        .find(|p| !p.exists())
-        .unwrap_or(first)
+    (2..).map(|n: u32| base.join(format!("{name}-{n}"))).find(|p| !p.exists()).unwrap_or(first)
 }
 
 fn execute(context: &Context, arguments: &DryRunArguments, prepared: Prepared) -> Exit {
-    let Prepared {
-        setup,
-        simulated,
-        record,
-        directory,
-    } = prepared;
+    let Prepared { setup, simulated, record, directory } = prepared;
     let files: Arc<dyn Files> = Arc::new(Disk);
     let store = match RunDirectory::create(&directory, files.clone(), &record, &setup.job) {
         Ok(store) => store,
         Err(error) => {
-            let exit = if error.kind() == io::ErrorKind::AlreadyExists {
-                Exit::Input
-            } else {
-                Exit::Environment
-            };
+            let exit =
+                if error.kind() == io::ErrorKind::AlreadyExists { Exit::Input } else { Exit::Environment };
             say::error(&format!("error: the run directory can't be made: {error}"));
             return exit;
         }
     };
-    say::error(&format!(
-        "Dry run of {}, seed {}. SIMULATED.",
-        arguments.job.display(),
-        arguments.seed
-    ));
+    say::error(&format!("Dry run of {}, seed {}. SIMULATED.", arguments.job.display(), arguments.seed));
     let (painter, watcher) = painter(&setup.job.points);
     let mut observers = vec![simulated.observer(), watcher];
     if let Some(speed) = arguments.speed {
@@ -153,17 +127,9 @@ fn execute(context: &Context, arguments: &DryRunArguments, prepared: Prepared) -
     let ended = station::run(mission, store, on_interrupt);
     painter.finish();
     match ended {
-        Ok((report, store)) => conclude(
-            context,
-            arguments,
-            &Conclusion {
-                setup,
-                simulated,
-                record,
-                report,
-            },
-            store,
-        ),
+        Ok((report, store)) => {
+            conclude(context, arguments, &Conclusion { setup, simulated, record, report }, store)
+        }
         Err(error) => refused(context, &setup.job.rig.name, &error),
     }
 }
@@ -172,7 +138,8 @@ fn refused(context: &Context, rig: &str, error: &StationError) -> Exit {
     say::error(&format!("error: {error}"));
     match error {
         StationError::Tripped { .. } => {
-            let state = context.settings.state_dir.display();
+            let state = context.settings.state_dir();
+            let state = state.display();
             say::error(&format!(
                 "  = no run begins before a person has looked and acknowledged (state folder {state}):\n    \
                  calwright acknowledge \"{rig}\" --simulated --name \"…\" --reason \"…\""
@@ -217,12 +184,7 @@ fn conclude(
     done: &Conclusion,
     mut store: RunDirectory,
 ) -> Exit {
-    let Conclusion {
-        setup,
-        simulated,
-        report,
-        ..
-    } = done;
+    let Conclusion { setup, simulated, report, .. } = done;
     simulated.run_out();
     let entry = finished(done);
     let facts = std::mem::take(&mut store.facts);
@@ -264,12 +226,7 @@ fn conclude(
 }
 
 fn finished(done: &Conclusion) -> FinishedEntry {
-    let Conclusion {
-        setup,
-        record,
-        report,
-        ..
-    } = done;
+    let Conclusion { setup, record, report, .. } = done;
     let tripped_at = report.tripped_at.unwrap_or(report.ended);
     FinishedEntry {
         outcome: convert::outcome(report.outcome),
@@ -277,10 +234,7 @@ fn finished(done: &Conclusion) -> FinishedEntry {
         ended: report.ended.into(),
         rig_s: report.rig_time.si(),
         foreseen_wait_s: setup.foreseen_wait().si(),
-        trip: report
-            .trip
-            .as_ref()
-            .map(|trip| convert::trip(trip, &record.run, tripped_at.into())),
+        trip: report.trip.as_ref().map(|trip| convert::trip(trip, &record.run, tripped_at.into())),
         ambient: convert::ambient(&report.ambient, setup.job.rig.roles.ambient.as_deref()),
         result_sha256: String::new(),
         truth_sha256: None,
@@ -297,10 +251,7 @@ fn write_results(
         .map_err(|e| format!("the results can't be evaluated: {e}; the waveforms are kept"))?;
     let truth = done.simulated.truth(&done.record.run);
     store.finish(entry, &result, Some(&truth)).map_err(|e| {
-        format!(
-            "{}: the results can't be written: {e}; the waveforms are kept",
-            store.path().display()
-        )
+        format!("{}: the results can't be written: {e}; the waveforms are kept", store.path().display())
     })?;
     Ok(result)
 }
@@ -335,10 +286,7 @@ impl Pace {
 impl Observer for Pace {
     fn event(&mut self, _now: Mono, _event: &calibration::sequence::Event) {}
 
-    #[expect(
-        clippy::disallowed_methods,
-        reason = "pacing a demonstration, nothing is judged by it"
-    )]
+    #[expect(clippy::disallowed_methods, reason = "pacing a demonstration, nothing is judged by it")]
     fn block(&mut self, now: Mono, _length: Seconds) {
         let (begun, at) = *self.begun.get_or_insert((Instant::now(), now));
         let due = Duration::from_secs_f64(now.since(at).si() / self.speed);

@@ -172,21 +172,15 @@ pub fn main() -> ExitCode {
         say::error(&format!("error: {message}"));
         return ExitCode::from(Exit::Input as u8);
     }
-    let context = Context {
-        settings,
-        json: arguments.json,
-    };
+    let context = Context { settings, json: arguments.json };
     let exit = match arguments.command {
         Command::Check { job, at } => check::run(&context, &job, at),
         Command::DryRun(arguments) => dry_run::run(&context, &arguments),
         Command::Recompute { run } => recompute::run(&context, &run),
         Command::Certificate { run, out } => certificates::run(&context, &run, &out),
-        Command::Acknowledge {
-            rig,
-            name,
-            reason,
-            simulated,
-        } => acknowledge::run(&context, &rig, simulated, &name, &reason),
+        Command::Acknowledge { rig, name, reason, simulated } => {
+            acknowledge::run(&context, &rig, simulated, &name, &reason)
+        }
         Command::Drivers => schema::drivers(&context),
         Command::Schema { kind } => schema::print(&kind),
         Command::Render => Exit::Environment,
@@ -198,10 +192,6 @@ fn log_to_standard_error(levels: &str) -> Result<(), String> {
     let filter = tracing_subscriber::EnvFilter::try_new(levels).map_err(|e| {
         format!("the setting log = \"{levels}\" can't be used: {e}; write a level such as \"info\"")
     })?;
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_target(false)
-        .init();
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).init();
     Ok(())
 }

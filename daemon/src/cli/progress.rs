@@ -38,13 +38,7 @@ pub(super) fn painter(points: &[ResolvedPoint]) -> (Painter, Box<dyn Observer>) 
     let (lines, drawn) = sync_channel(DEPTH);
     let total = points.len() as u64;
     let thread = std::thread::spawn(move || draw(total, &drawn));
-    (
-        Painter { thread },
-        Box::new(Watcher {
-            lines,
-            points: points.to_vec(),
-        }),
-    )
+    (Painter { thread }, Box::new(Watcher { lines, points: points.to_vec() }))
 }
 
 impl Painter {
@@ -57,11 +51,7 @@ impl Painter {
 
 fn draw(total: u64, lines: &Receiver<Line>) {
     let terminal = std::io::stderr().is_terminal();
-    let target = if terminal {
-        ProgressDrawTarget::stderr()
-    } else {
-        ProgressDrawTarget::hidden()
-    };
+    let target = if terminal { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
     let bar = ProgressBar::with_draw_target(Some(total), target);
     if let Ok(style) = ProgressStyle::with_template("{bar:24} {pos}/{len}  {wide_msg}") {
         bar.set_style(style);
@@ -107,11 +97,7 @@ impl Observer for Watcher {
                 self.pass(Line::Now("listening at rest again".to_owned()))
             }
             Event::PointBegins(point) => self.pass(Line::Now(format!("{} approaching", self.name(*point)))),
-            Event::Amplitude {
-                point,
-                amplitude,
-                target,
-            } => self.pass(Line::Now(format!(
+            Event::Amplitude { point, amplitude, target } => self.pass(Line::Now(format!(
                 "{} {} of {} pk",
                 self.name(*point),
                 engineering(amplitude.si(), "m/s²"),
@@ -121,11 +107,7 @@ impl Observer for Watcher {
                 self.pass(Line::Now(format!("{} measuring", self.name(*point))))
             }
             Event::Tripped(trip) => {
-                self.pass(Line::Stays(format!(
-                    "TRIPPED ({}): {}",
-                    trip.reason.word(),
-                    trip.message
-                )));
+                self.pass(Line::Stays(format!("TRIPPED ({}): {}", trip.reason.word(), trip.message)));
             }
             Event::Stopping(_) => self.pass(Line::Now("coming to rest".to_owned())),
             Event::Failure(text) => self.pass(Line::Stays(format!("FAILED: {text}"))),
@@ -142,18 +124,12 @@ impl Observer for Watcher {
                     self.name(m.point),
                     m.settle.si()
                 ),
-                Some(finding) => format!(
-                    "{} finding: {} (at {at:.0} s)",
-                    self.name(m.point),
-                    finding.message
-                ),
+                Some(finding) => {
+                    format!("{} finding: {} (at {at:.0} s)", self.name(m.point), finding.message)
+                }
             },
             PointEnd::Unreached { point, finding, .. } => {
-                format!(
-                    "{} rejected: {} (at {at:.0} s)",
-                    self.name(*point),
-                    finding.message
-                )
+                format!("{} rejected: {} (at {at:.0} s)", self.name(*point), finding.message)
             }
         };
         self.pass(Line::Over(text));

@@ -50,10 +50,7 @@ pub(super) fn run(context: &Context, directory: &Path) -> Exit {
         done.run, done.entries, done.dwells
     ));
     if let Some(torn) = done.torn {
-        say::out(&format!(
-            "The last line of the journal is torn and was set aside ({} bytes).",
-            torn.len()
-        ));
+        say::out(&format!("The last line of the journal is torn and was set aside ({} bytes).", torn.len()));
     }
     Exit::Done
 }

@@ -58,10 +58,7 @@ pub(super) fn print(kind: &str) -> Exit {
             Exit::Environment
         }
         None => {
-            say::error(&format!(
-                "error: there is no schema '{kind}'; there are {}",
-                KINDS.join(", ")
-            ));
+            say::error(&format!("error: there is no schema '{kind}'; there are {}", KINDS.join(", ")));
             Exit::Input
         }
     }
@@ -70,10 +67,8 @@ pub(super) fn print(kind: &str) -> Exit {
 pub(super) fn drivers(context: &Context) -> Exit {
     let registry = wiring::built_in();
     if context.json {
-        let list: Vec<Value> = registry
-            .iter()
-            .map(|f| json!({ "kind": f.kind(), "describe": f.describe() }))
-            .collect();
+        let list: Vec<Value> =
+            registry.iter().map(|f| json!({ "kind": f.kind(), "describe": f.describe() })).collect();
         say::out(&Value::from(list).to_string());
         return Exit::Done;
     }

@@ -21,11 +21,7 @@ pub(super) fn table(result: &ResultRecord) -> String {
 }
 
 fn sensor_table(sensor: &SensorRecord) -> String {
-    let mut out = format!(
-        "Sensor {}: {}\n",
-        sensor.serial,
-        sensor.decision.word().replace('_', " ")
-    );
+    let mut out = format!("Sensor {}: {}\n", sensor.serial, sensor.decision.word().replace('_', " "));
     if sensor.points.iter().all(|p| p.status == PointStatus::NotReached) {
         out.push_str("  no point was reached\n");
         return out;

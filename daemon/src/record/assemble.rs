@@ -41,11 +41,7 @@ pub fn assemble(
         measured_s: measured_time(setup, facts).si(),
         foreseen_wait_s: end.foreseen_wait_s,
         outcome: end.outcome,
-        method: if sensors.len() > 1 {
-            Method::Multi
-        } else {
-            Method::Single
-        },
+        method: if sensors.len() > 1 { Method::Multi } else { Method::Single },
         trip: end.trip.clone(),
         ambient: end.ambient.clone(),
         reference: ReferenceRecord {
@@ -65,7 +61,5 @@ pub fn circumstances(setup: &Setup, started: UtcTime) -> Circumstances {
     let age = civil::Date::new(year, day(date.month), day(date.day))
         .ok()
         .map(|calibrated| started.civil().date().duration_since(calibrated).as_secs_f64());
-    Circumstances {
-        since_calibration: Seconds::new(age.unwrap_or(0.0).max(0.0)),
-    }
+    Circumstances { since_calibration: Seconds::new(age.unwrap_or(0.0).max(0.0)) }
 }

@@ -119,13 +119,11 @@ pub fn sensor(result: &SensorResult, harmonics: u32) -> SensorRecord {
         zero_offset_v_after: result.zero_after.map(|v| v.si()),
         bias_v: None,
         excitation_v: None,
-        polarity: result.inverted.map(|inverted| {
-            if inverted {
-                Polarity::Reversed
-            } else {
-                Polarity::Normal
-            }
-        }),
+        polarity: result.inverted.map(
+            |inverted| {
+                if inverted { Polarity::Reversed } else { Polarity::Normal }
+            },
+        ),
         points: result.points.iter().map(|p| point(p, harmonics)).collect(),
     }
 }
@@ -133,9 +131,7 @@ pub fn sensor(result: &SensorResult, harmonics: u32) -> SensorRecord {
 fn point(result: &PointResult, harmonics: u32) -> PointRecord {
     let value = result.value.as_ref();
     let magnitude = value.map(|v| v.magnitude.combined());
-    let phase = value
-        .and_then(|v| v.phase_budget.as_ref())
-        .map(uncertainty::Budget::combined);
+    let phase = value.and_then(|v| v.phase_budget.as_ref()).map(uncertainty::Budget::combined);
     let number = |of: &dyn Fn(&Value) -> Option<f64>| value.and_then(of).and_then(finite);
     PointRecord {
         frequency_hz: result.frequency.si(),

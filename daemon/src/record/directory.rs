@@ -50,10 +50,8 @@ impl RunDirectory {
     ) -> io::Result<Self> {
         let occupied = std::fs::read_dir(path).is_ok_and(|mut entries| entries.next().is_some());
         if occupied || path.is_file() {
-            let message = format!(
-                "{} is not empty; name a folder that is, or does not exist yet",
-                path.display()
-            );
+            let message =
+                format!("{} is not empty; name a folder that is, or does not exist yet", path.display());
             return Err(io::Error::new(io::ErrorKind::AlreadyExists, message));
         }
         files.create_dir(&path.join("raw"))?;
@@ -70,9 +68,7 @@ impl RunDirectory {
             harmonics: job.plan.harmonics,
             facts: RunFacts::default(),
         };
-        let entry = StartedEntry {
-            run_sha256: sha256(text.as_bytes()),
-        };
+        let entry = StartedEntry { run_sha256: sha256(text.as_bytes()) };
         directory.enter(record.started, What::Started(entry))?;
         Ok(directory)
     }
@@ -87,8 +83,7 @@ impl RunDirectory {
         // The chain moves on only with a line that is on the disk.
         let mut chain = self.chain.clone();
         let line = chain.line(at, what).map_err(io::Error::other)?;
-        self.files
-            .append(&self.path.join("journal.jsonl"), line.as_bytes())?;
+        self.files.append(&self.path.join("journal.jsonl"), line.as_bytes())?;
         self.chain = chain;
         Ok(())
     }
@@ -97,15 +92,10 @@ impl RunDirectory {
     fn keep(&self, columns: &[Vec<f32>], mut metadata: BTreeMap<String, String>) -> io::Result<String> {
         metadata.insert("rate_hz".to_owned(), self.rate.to_string());
         metadata.insert("channels".to_owned(), self.names.join(","));
-        let raw = Raw {
-            names: self.names.clone(),
-            columns: columns.to_vec(),
-            metadata,
-        };
+        let raw = Raw { names: self.names.clone(), columns: columns.to_vec(), metadata };
         let bytes = raw.encode().map_err(io::Error::other)?;
         let hash = sha256(&bytes);
-        self.files
-            .write(&self.path.join("raw").join(format!("{hash}.parquet")), &bytes)?;
+        self.files.write(&self.path.join("raw").join(format!("{hash}.parquet")), &bytes)?;
         Ok(hash)
     }
 
@@ -120,8 +110,7 @@ impl RunDirectory {
         truth: Option<&T>,
     ) -> io::Result<()> {
         let text = pretty(result)?;
-        self.files
-            .write(&self.path.join("result.json"), text.as_bytes())?;
+        self.files.write(&self.path.join("result.json"), text.as_bytes())?;
         entry.result_sha256 = sha256(text.as_bytes());
         if let Some(truth) = truth {
             let text = pretty(truth)?;
@@ -146,10 +135,7 @@ impl RunDirectory {
         };
         self.enter(at.into(), What::Point(entry))?;
         // The waveforms are on the disk; a night's run must not keep them all in memory.
-        self.facts.ends.push(PointEnd::Measured(Measurement {
-            samples: Arc::default(),
-            ..m
-        }));
+        self.facts.ends.push(PointEnd::Measured(Measurement { samples: Arc::default(), ..m }));
         Ok(())
     }
 }
@@ -167,27 +153,15 @@ fn dwell_metadata(m: &Measurement, harmonics: u32) -> BTreeMap<String, String> {
         ("point".to_owned(), (m.point + 1).to_string()),
         ("repeat".to_owned(), (m.repeat + 1).to_string()),
         ("first_sample".to_owned(), m.first_sample.0.to_string()),
-        (
-            "applied_frequency_hz".to_owned(),
-            m.applied_frequency.si().to_string(),
-        ),
+        ("applied_frequency_hz".to_owned(), m.applied_frequency.si().to_string()),
         ("model_harmonics".to_owned(), harmonics.max(1).to_string()),
-        (
-            "model_terms".to_owned(),
-            "offset,drift,cosine and sine of each harmonic".to_owned(),
-        ),
+        ("model_terms".to_owned(), "offset,drift,cosine and sine of each harmonic".to_owned()),
     ]);
     if let Ok(estimate) = &m.estimate {
-        let bounds: Vec<String> = estimate
-            .segments
-            .iter()
-            .map(|s| format!("{}:{}", s.start, s.end))
-            .collect();
+        let bounds: Vec<String> =
+            estimate.segments.iter().map(|s| format!("{}:{}", s.start, s.end)).collect();
         metadata.insert("segments".to_owned(), bounds.join(","));
-        metadata.insert(
-            "fitted_frequency_hz".to_owned(),
-            estimate.frequency.si().to_string(),
-        );
+        metadata.insert("fitted_frequency_hz".to_owned(), estimate.frequency.si().to_string());
     }
     metadata
 }
@@ -200,28 +174,16 @@ impl RunStore for RunDirectory {
         ]);
         let raw_sha256 = self.keep(&record.samples, metadata)?;
         let before = record.when == QuietTime::Before;
-        let entry = QuietEntry {
-            before,
-            first_sample: record.first_sample.0,
-            raw_sha256,
-        };
+        let entry = QuietEntry { before, first_sample: record.first_sample.0, raw_sha256 };
         self.enter(at.into(), What::Quiet(entry))?;
-        self.facts.quiet.push(QuietRecord {
-            samples: Arc::default(),
-            ..record
-        });
+        self.facts.quiet.push(QuietRecord { samples: Arc::default(), ..record });
         Ok(())
     }
 
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()> {
         match end {
             PointEnd::Measured(m) => self.measured(at, m),
-            PointEnd::Unreached {
-                point,
-                repeat,
-                settle,
-                ref finding,
-            } => {
+            PointEnd::Unreached { point, repeat, settle, ref finding } => {
                 let entry = UnreachedEntry {
                     point: point as u64 + 1,
                     repeat: repeat + 1,
@@ -242,11 +204,7 @@ impl RunStore for RunDirectory {
             ("first_sample".to_owned(), first_sample.to_string()),
         ]);
         let raw_sha256 = self.keep(&recent.samples(), metadata)?;
-        let entry = TripEntry {
-            trip: convert::trip(trip, &self.run, at.into()),
-            first_sample,
-            raw_sha256,
-        };
+        let entry = TripEntry { trip: convert::trip(trip, &self.run, at.into()), first_sample, raw_sha256 };
         self.enter(at.into(), What::Trip(entry))
     }
 }

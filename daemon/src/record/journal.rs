@@ -147,10 +147,7 @@ pub struct Chain {
 
 impl Default for Chain {
     fn default() -> Self {
-        Self {
-            seq: 0,
-            prev: GENESIS.to_owned(),
-        }
+        Self { seq: 0, prev: GENESIS.to_owned() }
     }
 }
 
@@ -160,12 +157,7 @@ impl Chain {
     /// # Errors
     /// Only where the entry can't be written as JSON, which is a mistake in the program.
     pub fn line(&mut self, at: UtcTime, what: What) -> Result<String, serde_json::Error> {
-        let entry = Entry {
-            seq: self.seq,
-            t_utc: at,
-            what,
-            prev: self.prev.clone(),
-        };
+        let entry = Entry { seq: self.seq, t_utc: at, what, prev: self.prev.clone() };
         let mut line = serde_json::to_string(&entry)?;
         self.seq += 1;
         self.prev = sha256(line.as_bytes());
@@ -189,10 +181,7 @@ impl Journal {
     /// # Errors
     /// What is wrong, with the number of the line.
     pub fn read(bytes: &[u8]) -> Result<Self, String> {
-        let mut journal = Self {
-            entries: Vec::new(),
-            torn: None,
-        };
+        let mut journal = Self { entries: Vec::new(), torn: None };
         let mut prev = GENESIS.to_owned();
         let mut rest = bytes;
         let mut number = 0usize;
@@ -229,14 +218,7 @@ mod tests {
         ["a", "b", "c"]
             .iter()
             .map(|hash| {
-                chain
-                    .line(
-                        at,
-                        What::Started(StartedEntry {
-                            run_sha256: (*hash).to_owned(),
-                        }),
-                    )
-                    .unwrap()
+                chain.line(at, What::Started(StartedEntry { run_sha256: (*hash).to_owned() })).unwrap()
             })
             .collect::<String>()
             .into_bytes()

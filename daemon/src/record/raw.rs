@@ -41,16 +41,9 @@ impl Raw {
                     .map(Arc::new)
             })
             .collect::<Result<Vec<_>, _>>()?;
-        let schema = Arc::new(
-            Type::group_type_builder("waveforms")
-                .with_fields(fields)
-                .build()?,
-        );
-        let metadata = self
-            .metadata
-            .iter()
-            .map(|(k, v)| KeyValue::new(k.clone(), v.clone()))
-            .collect::<Vec<_>>();
+        let schema = Arc::new(Type::group_type_builder("waveforms").with_fields(fields).build()?);
+        let metadata =
+            self.metadata.iter().map(|(k, v)| KeyValue::new(k.clone(), v.clone())).collect::<Vec<_>>();
         let properties = WriterProperties::builder()
             .set_dictionary_enabled(false)
             .set_encoding(Encoding::BYTE_STREAM_SPLIT)
@@ -80,12 +73,7 @@ impl Raw {
     pub fn decode(bytes: Vec<u8>) -> Result<Self, ParquetError> {
         let reader = SerializedFileReader::new(bytes::Bytes::from(bytes))?;
         let file = reader.metadata().file_metadata();
-        let names: Vec<String> = file
-            .schema()
-            .get_fields()
-            .iter()
-            .map(|f| f.name().to_owned())
-            .collect();
+        let names: Vec<String> = file.schema().get_fields().iter().map(|f| f.name().to_owned()).collect();
         let metadata = file
             .key_value_metadata()
             .into_iter()
@@ -103,11 +91,7 @@ impl Raw {
                 while values.read_records(rows, None, None, column)?.0 > 0 {}
             }
         }
-        Ok(Self {
-            names,
-            columns,
-            metadata,
-        })
+        Ok(Self { names, columns, metadata })
     }
 }
 
@@ -125,11 +109,7 @@ mod tests {
                 .collect(),
         ];
         let metadata = BTreeMap::from([("rate_hz".to_owned(), "10000".to_owned())]);
-        let raw = Raw {
-            names: vec!["ref".into(), "ch 1".into()],
-            columns,
-            metadata,
-        };
+        let raw = Raw { names: vec!["ref".into(), "ch 1".into()], columns, metadata };
         let bytes = raw.encode().unwrap();
         assert_eq!(bytes, raw.encode().unwrap());
         assert_eq!(Raw::decode(bytes).unwrap(), raw);

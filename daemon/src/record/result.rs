@@ -256,9 +256,7 @@ mod tests {
     #[test]
     fn fields_are_those_of_the_contract_and_never_absent() {
         let mut request = fixture::bare();
-        request.result.sensors[0]
-            .points
-            .push(fixture::not_reached(20.0, 10.0));
+        request.result.sensors[0].points.push(fixture::not_reached(20.0, 10.0));
         let json: Value = serde_json::from_str(&serde_json::to_string(&request.result).unwrap()).unwrap();
         assert_eq!(
             keys(&json).join(" "),
@@ -285,17 +283,9 @@ mod tests {
 
     #[test]
     fn is_read_back_as_it_was_written() {
-        for request in [
-            fixture::request(),
-            fixture::released(),
-            fixture::long(),
-            fixture::bare(),
-        ] {
+        for request in [fixture::request(), fixture::released(), fixture::long(), fixture::bare()] {
             let text = serde_json::to_string(&request.result).unwrap();
-            assert_eq!(
-                serde_json::from_str::<ResultRecord>(&text).unwrap(),
-                request.result
-            );
+            assert_eq!(serde_json::from_str::<ResultRecord>(&text).unwrap(), request.result);
         }
     }
 

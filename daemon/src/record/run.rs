@@ -69,10 +69,7 @@ impl RunRecord {
         };
         let mut reference = job.reference.reference.clone();
         reference.calibrations = vec![job.reference.calibration.clone()];
-        let references = ReferenceRegister {
-            format: Format(FORMAT),
-            references: vec![reference],
-        };
+        let references = ReferenceRegister { format: Format(FORMAT), references: vec![reference] };
         Self {
             schema: RunSchema::V1,
             run: run.to_owned(),

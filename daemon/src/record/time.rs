@@ -68,8 +68,7 @@ impl Serialize for UtcTime {
 impl<'de> Deserialize<'de> for UtcTime {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let text = Cow::<'de, str>::deserialize(deserializer)?;
-        text.parse()
-            .map_err(|error| serde::de::Error::custom(format!("`{text}` is not a UTC time: {error}")))
+        text.parse().map_err(|error| serde::de::Error::custom(format!("`{text}` is not a UTC time: {error}")))
     }
 }
 
@@ -90,18 +89,13 @@ mod tests {
     #[test]
     fn is_written_as_rfc_3339_in_utc() {
         let time: UtcTime = "2026-03-01T13:45:07.250+02:00".parse().unwrap();
-        assert_eq!(
-            serde_json::to_string(&time).unwrap(),
-            "\"2026-03-01T11:45:07.25Z\""
-        );
+        assert_eq!(serde_json::to_string(&time).unwrap(), "\"2026-03-01T11:45:07.25Z\"");
         assert_eq!(time.civil().to_string(), "2026-03-01T11:45:07.25");
     }
 
     #[test]
     fn refuses_what_is_no_instant() {
-        let error = serde_json::from_str::<UtcTime>("\"2026-03-01\"")
-            .unwrap_err()
-            .to_string();
+        let error = serde_json::from_str::<UtcTime>("\"2026-03-01\"").unwrap_err().to_string();
         assert!(error.contains("is not a UTC time"), "{error}");
     }
 }

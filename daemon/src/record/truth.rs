@@ -76,11 +76,7 @@ mod tests {
             run: "R1".into(),
             displacement_m_peak_max: 0.00412,
             stop_hits: 0,
-            faults_struck: vec![FaultStruck {
-                kind: FaultKind::SourceHoldsLast,
-                at_s: 12.5,
-                moving: true,
-            }],
+            faults_struck: vec![FaultStruck { kind: FaultKind::SourceHoldsLast, at_s: 12.5, moving: true }],
             sensors: vec![TrueSensor {
                 serial: "S1".into(),
                 points: vec![TruePoint {

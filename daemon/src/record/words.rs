@@ -266,20 +266,10 @@ mod tests {
     #[test]
     fn vocabularies_are_those_of_the_contract() {
         fn list<T: std::fmt::Display>(words: &[T]) -> String {
-            words
-                .iter()
-                .map(ToString::to_string)
-                .collect::<Vec<_>>()
-                .join(", ")
+            words.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")
         }
-        assert_eq!(
-            list(Decision::ALL),
-            "pass, conditional_pass, conditional_fail, fail, none"
-        );
-        assert_eq!(
-            list(Outcome::ALL),
-            "done, tripped, failed, cancelled, interrupted"
-        );
+        assert_eq!(list(Decision::ALL), "pass, conditional_pass, conditional_fail, fail, none");
+        assert_eq!(list(Outcome::ALL), "done, tripped, failed, cancelled, interrupted");
         assert_eq!(list(State::ALL), "draft, released, amended");
         assert_eq!(list(PointStatus::ALL), "accepted, rejected, not_reached");
         assert_eq!(list(Method::ALL), "single, multi, substitution");

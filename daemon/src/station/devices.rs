@@ -56,13 +56,8 @@ pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> R
     let mut opened: BTreeMap<String, Opened> = BTreeMap::new();
     for instrument in &rig.instruments {
         let factory = registry.find(instrument)?;
-        let one = bounded(
-            rig.timing.reply_limit * 10.0,
-            &instrument.name,
-            "open",
-            factory.open(instrument),
-        )
-        .await?;
+        let one = bounded(rig.timing.reply_limit * 10.0, &instrument.name, "open", factory.open(instrument))
+            .await?;
         opened.insert(instrument.name.clone(), one);
     }
     let roles = &rig.roles;
@@ -70,14 +65,8 @@ pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> R
         let one = opened.get(instrument_of(role)).ok_or_else(|| missing(role))?;
         Ok::<_, DriverError>((instrument_of(role).to_owned(), one.safe.clone(), one.safe_within))
     };
-    let safes = Safes {
-        source: safe(&roles.source)?,
-        amplifier: safe(&roles.amplifier)?,
-    };
-    let identities = opened
-        .iter()
-        .map(|(name, o)| (name.clone(), o.identity.clone()))
-        .collect();
+    let safes = Safes { source: safe(&roles.source)?, amplifier: safe(&roles.amplifier)? };
+    let identities = opened.iter().map(|(name, o)| (name.clone(), o.identity.clone())).collect();
     let source = take(&mut opened, &roles.source, |o| o.source.take())?;
     let amplifier = take(&mut opened, &roles.amplifier, |o| o.amplifier.take())?;
     let acquisition = take(&mut opened, &roles.acquisition, |o| o.acquisition.take())?;
@@ -90,15 +79,7 @@ pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> R
         None => None,
     };
     let source = Box::new(Guarded::new(source, gate.clone(), instrument_of(&roles.source)));
-    Ok(Bench {
-        source,
-        amplifier,
-        acquisition,
-        ambient,
-        contacts,
-        safes,
-        identities,
-    })
+    Ok(Bench { source, amplifier, acquisition, ambient, contacts, safes, identities })
 }
 
 /// Takes a role out of an open instrument.
@@ -107,10 +88,7 @@ fn take<T>(
     role: &str,
     out: impl Fn(&mut Opened) -> Option<T>,
 ) -> Result<T, DriverError> {
-    opened
-        .get_mut(instrument_of(role))
-        .and_then(out)
-        .ok_or_else(|| missing(role))
+    opened.get_mut(instrument_of(role)).and_then(out).ok_or_else(|| missing(role))
 }
 
 fn missing(role: &str) -> DriverError {
@@ -130,31 +108,16 @@ impl Bench {
             reason = "clamped to the range of u32"
         )]
         let frames = frames.round().clamp(1.0, 1e8) as u32;
-        let channels = job
-            .columns
-            .iter()
-            .map(|c| ChannelRequest {
-                input: c.input,
-                range: c.range,
-            })
-            .collect();
-        let want = AcquisitionRequest {
-            rate: rig.acquisition.rate,
-            frames,
-            channels,
-        };
+        let channels =
+            job.columns.iter().map(|c| ChannelRequest { input: c.input, range: c.range }).collect();
+        let want = AcquisitionRequest { rate: rig.acquisition.rate, frames, channels };
         let limit = rig.timing.reply_limit;
         let applied = bounded(limit, &name, "configure", self.acquisition.configure(&want)).await?;
         if applied != want || self.acquisition.continuity() != Continuity::Continuous {
             let detail = format!(
                 "asked for {want:?}, got {applied:?}; continuous blocks at the rate of the rig file are needed"
             );
-            return Err(DriverError::new(
-                ErrorKind::Unsupported,
-                &name,
-                "configure",
-                detail,
-            ));
+            return Err(DriverError::new(ErrorKind::Unsupported, &name, "configure", detail));
         }
         bounded(limit, &name, "start", self.acquisition.start()).await
     }
@@ -172,45 +135,23 @@ impl Bench {
         ));
         let (amplifier, commands) = channel(DEPTH);
         let name = instrument_of(&rig.roles.amplifier).to_owned();
-        tokio::spawn(amplifier_task(
-            self.amplifier,
-            name,
-            limit,
-            commands,
-            inbox.clone(),
-        ));
+        tokio::spawn(amplifier_task(self.amplifier, name, limit, commands, inbox.clone()));
         let (acquisition, commands) = channel(DEPTH);
         let name = instrument_of(&rig.roles.acquisition).to_owned();
         tokio::spawn(acquisition_task(self.acquisition, name, commands, inbox.clone()));
         let ambient = self.ambient.map(|device| {
             let (line, commands) = channel(DEPTH);
-            let name = rig
-                .roles
-                .ambient
-                .as_deref()
-                .map_or("ambient", instrument_of)
-                .to_owned();
+            let name = rig.roles.ambient.as_deref().map_or("ambient", instrument_of).to_owned();
             tokio::spawn(ambient_task(device, name, limit, commands, inbox.clone()));
             line
         });
         let contacts = self.contacts.map(|device| {
             let (line, commands) = channel(DEPTH);
-            let name = rig
-                .roles
-                .contacts
-                .as_deref()
-                .map_or("contacts", instrument_of)
-                .to_owned();
+            let name = rig.roles.contacts.as_deref().map_or("contacts", instrument_of).to_owned();
             tokio::spawn(contacts_task(device, name, limit, commands, inbox.clone()));
             line
         });
-        Lines {
-            source,
-            amplifier,
-            acquisition,
-            ambient,
-            contacts,
-        }
+        Lines { source, amplifier, acquisition, ambient, contacts }
     }
 }
 
@@ -282,13 +223,8 @@ async fn acquisition_task(
 ) {
     while let Some(within) = commands.recv().await {
         // The driver bounds the wait itself; the margin catches one that does not.
-        let block: Result<Option<Block>, _> = bounded(
-            within * 2.0 + Seconds::new(0.5),
-            &name,
-            "next_block",
-            device.next_block(within),
-        )
-        .await;
+        let block: Result<Option<Block>, _> =
+            bounded(within * 2.0 + Seconds::new(0.5), &name, "next_block", device.next_block(within)).await;
         if inbox.send(Message::Block(block)).await.is_err() {
             return;
         }

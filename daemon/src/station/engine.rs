@@ -146,10 +146,7 @@ impl Engine {
             return self.inbox.recv().await;
         }
         let patience = Duration::from_millis(20);
-        tokio::time::timeout(patience, self.inbox.recv())
-            .await
-            .ok()
-            .flatten()
+        tokio::time::timeout(patience, self.inbox.recv()).await.ok().flatten()
     }
 
     fn hear(&mut self, message: Message) {
@@ -165,45 +162,27 @@ impl Engine {
         let names = self.run.setup().job.rig.roles.clone();
         match message {
             Message::Tone(Ok(Transition { tone, over })) => {
-                let reply = Reply::Tone {
-                    frequency: tone.frequency,
-                    amplitude: tone.amplitude,
-                };
+                let reply = Reply::Tone { frequency: tone.frequency, amplitude: tone.amplitude };
                 self.replied(reply, &names.source, over);
             }
             Message::SourceOff(Ok(over)) => self.replied(Reply::SourceOff, &names.source, over),
             Message::Unmuted(Ok(_)) => self.replied(Reply::Unmuted, &names.amplifier, Seconds::ZERO),
             Message::MadeSafe(target, Ok(_)) => {
-                let role = if target == Target::Source {
-                    &names.source
-                } else {
-                    &names.amplifier
-                };
+                let role = if target == Target::Source { &names.source } else { &names.amplifier };
                 self.replied(Reply::MadeSafe(target), role, Seconds::ZERO);
             }
             Message::MadeSafe(target, Err(error)) => {
-                self.feed(Input::MakeSafeFailed {
-                    target,
-                    detail: error.to_string(),
-                });
+                self.feed(Input::MakeSafeFailed { target, detail: error.to_string() });
             }
             Message::Contacts(Ok(reading)) => {
-                self.feed(Input::Contacts {
-                    emergency_stop_closed: reading.emergency_stop_closed,
-                });
+                self.feed(Input::Contacts { emergency_stop_closed: reading.emergency_stop_closed });
             }
             Message::Amplifier(Ok(status)) => {
-                self.feed(Input::Amplifier {
-                    fault: status.fault,
-                    muted: status.muted,
-                });
+                self.feed(Input::Amplifier { fault: status.fault, muted: status.muted });
             }
             Message::Ambient(Ok(reading)) => {
                 self.progress.ambient.push(reading);
-                self.feed(Input::Ambient {
-                    temperature: reading.temperature,
-                    humidity: reading.humidity,
-                });
+                self.feed(Input::Ambient { temperature: reading.temperature, humidity: reading.humidity });
             }
             Message::Contacts(Err(error)) | Message::Ambient(Err(error)) => {
                 // Contacts that stay unread count as opened after their limit; ambient is only missed.
@@ -258,21 +237,12 @@ impl Engine {
         if due {
             self.progress.next_poll = now.after(self.run.setup().job.rig.timing.poll_interval);
             let mut sent = usize::from(self.lines.amplifier.try_send(AmplifierCommand::Status).is_ok());
-            sent += usize::from(
-                self.lines
-                    .contacts
-                    .as_ref()
-                    .is_some_and(|l| l.try_send(()).is_ok()),
-            );
+            sent += usize::from(self.lines.contacts.as_ref().is_some_and(|l| l.try_send(()).is_ok()));
             self.progress.outstanding += sent;
         }
         if now >= self.progress.next_ambient {
             self.progress.next_ambient = now.after(AMBIENT_INTERVAL);
-            let sent = self
-                .lines
-                .ambient
-                .as_ref()
-                .is_some_and(|l| l.try_send(()).is_ok());
+            let sent = self.lines.ambient.as_ref().is_some_and(|l| l.try_send(()).is_ok());
             self.progress.outstanding += usize::from(sent);
         }
     }
@@ -307,7 +277,10 @@ impl Engine {
                 self.observers.iter_mut().for_each(|o| o.point(now, &end));
                 self.order(Order::Point(end, at), true);
             }
-            Action::StoreTrip(both) => self.order(Order::Trip(both, at), false),
+            Action::StoreTrip(both) => {
+                let tripped_at = self.progress.tripped_at.unwrap_or(at);
+                self.order(Order::Trip(both, tripped_at), false);
+            }
             Action::Tell(event) => self.tell(&event, at),
             Action::Finish(outcome) => self.progress.ended = Some(outcome),
         }
@@ -315,28 +288,13 @@ impl Engine {
 
     fn command(&mut self, action: &Action) {
         let sent = match (action, &self.progress.permit) {
-            (Action::Unmute, Some(permit)) => self
-                .lines
-                .amplifier
-                .try_send(AmplifierCommand::Unmute(permit.clone()))
-                .is_ok(),
-            (
-                Action::SetTone {
-                    frequency,
-                    amplitude,
-                    over,
-                },
-                Some(permit),
-            ) => {
-                let tone = Tone {
-                    frequency: *frequency,
-                    amplitude: *amplitude,
-                };
+            (Action::Unmute, Some(permit)) => {
+                self.lines.amplifier.try_send(AmplifierCommand::Unmute(permit.clone())).is_ok()
+            }
+            (Action::SetTone { frequency, amplitude, over }, Some(permit)) => {
+                let tone = Tone { frequency: *frequency, amplitude: *amplitude };
                 let want = Transition { tone, over: *over };
-                self.lines
-                    .source
-                    .try_send(SourceCommand::Tone(permit.clone(), want))
-                    .is_ok()
+                self.lines.source.try_send(SourceCommand::Tone(permit.clone(), want)).is_ok()
             }
             (Action::SourceOff { over }, _) => self.lines.source.try_send(SourceCommand::Off(*over)).is_ok(),
             // Without leave nothing is sent: the run has withdrawn it and is on its way out.
@@ -346,18 +304,10 @@ impl Engine {
             self.progress.outstanding += 1;
         } else {
             let roles = &self.run.setup().job.rig.roles;
-            let role = if matches!(action, Action::Unmute) {
-                &roles.amplifier
-            } else {
-                &roles.source
-            };
+            let role = if matches!(action, Action::Unmute) { &roles.amplifier } else { &roles.source };
             let instrument = instrument_of(role).to_owned();
             let detail = "its task takes no commands any more".to_owned();
-            self.feed(Input::Failed {
-                instrument,
-                detail,
-                consequence: Consequence::Trip,
-            });
+            self.feed(Input::Failed { instrument, detail, consequence: Consequence::Trip });
         }
     }
 
@@ -417,10 +367,8 @@ impl Engine {
             .map_or(Seconds::ZERO, |i| i.latency);
         let (sample, at) = self.progress.last;
         let since = self.clock.now().since(at) + latency + over;
-        let effective = Effective {
-            not_before: self.progress.commanded,
-            not_after: after(sample, since, rate),
-        };
+        let effective =
+            Effective { not_before: self.progress.commanded, not_after: after(sample, since, rate) };
         self.feed(Input::Replied(reply, effective));
     }
 

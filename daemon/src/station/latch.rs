@@ -65,14 +65,10 @@ impl LatchFile {
     /// The latch of a rig. A simulated rig has one of its own, so that a dry run never blocks the real one.
     #[must_use]
     pub fn of(state_dir: &Path, rig: &str, simulated: bool) -> Self {
-        let safe: String = rig
-            .chars()
-            .map(|c| if c.is_alphanumeric() || c == '-' { c } else { '_' })
-            .collect();
+        let safe: String =
+            rig.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '_' }).collect();
         let kind = if simulated { "simulated" } else { "rig" };
-        Self {
-            directory: state_dir.join(kind).join(safe),
-        }
+        Self { directory: state_dir.join(kind).join(safe) }
     }
 
     /// The latch's path.
@@ -101,10 +97,7 @@ impl LatchFile {
             message,
         };
         if !self.exists() {
-            return Latch::Clear {
-                at_utc: now.to_string(),
-                acknowledged: None,
-            };
+            return Latch::Clear { at_utc: now.to_string(), acknowledged: None };
         }
         let path = self.path();
         match files.read(&path) {
@@ -113,10 +106,7 @@ impl LatchFile {
             }
             Err(error) => tripped(format!("the latch {} can't be read: {error}", path.display())),
             Ok(bytes) => match serde_json::from_slice(&bytes) {
-                Err(error) => tripped(format!(
-                    "the latch {} can't be understood: {error}",
-                    path.display()
-                )),
+                Err(error) => tripped(format!("the latch {} can't be understood: {error}", path.display())),
                 Ok(Latch::MayBeMoving { run, .. }) => tripped(format!(
                     "run {run} was cut off while the armature may have been moving. Look at rig and amplifier first"
                 )),
@@ -136,17 +126,23 @@ impl LatchFile {
         files.write(&self.path(), &bytes)
     }
 
+    /// True while another process has the lock. Leaves no trace of having asked.
+    #[must_use]
+    pub fn is_locked(&self) -> bool {
+        let Ok(file) = OpenOptions::new().write(true).open(self.lock_path()) else {
+            return false;
+        };
+        let taken = rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive);
+        taken.is_err_and(|e| io::Error::from(e).kind() == io::ErrorKind::WouldBlock)
+    }
+
     /// Takes the lock of this rig; it is let go when the value is dropped or the process ends.
     ///
     /// # Errors
     /// `WouldBlock` if another process has it.
     pub fn lock(&self, files: &dyn Files) -> io::Result<RigLock> {
         files.create_dir(&self.directory)?;
-        let file = OpenOptions::new()
-            .create(true)
-            .truncate(false)
-            .write(true)
-            .open(self.lock_path())?;
+        let file = OpenOptions::new().create(true).truncate(false).write(true).open(self.lock_path())?;
         rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive)?;
         Ok(RigLock { _file: file })
     }
@@ -177,10 +173,7 @@ mod tests {
         let file = latch(dir.path());
         assert!(matches!(file.read(&Disk, now()), Latch::Clear { .. }));
         let lock = file.lock(&Disk).unwrap();
-        assert!(
-            matches!(file.read(&Disk, now()), Latch::Tripped { .. }),
-            "used, but no latch"
-        );
+        assert!(matches!(file.read(&Disk, now()), Latch::Tripped { .. }), "used, but no latch");
         drop(lock);
     }
 
@@ -188,21 +181,11 @@ mod tests {
     fn cut_off_unreadable_and_tripped_all_count_as_tripped() {
         let dir = tempfile::tempdir().unwrap();
         let file = latch(dir.path());
-        file.write(
-            &Disk,
-            &Latch::MayBeMoving {
-                at_utc: "x".into(),
-                run: "r".into(),
-            },
-        )
-        .unwrap();
+        file.write(&Disk, &Latch::MayBeMoving { at_utc: "x".into(), run: "r".into() }).unwrap();
         assert!(matches!(file.read(&Disk, now()), Latch::Tripped { .. }));
         std::fs::write(file.path(), b"{ half").unwrap();
         assert!(matches!(file.read(&Disk, now()), Latch::Tripped { .. }));
-        let clear = Latch::Clear {
-            at_utc: "x".into(),
-            acknowledged: None,
-        };
+        let clear = Latch::Clear { at_utc: "x".into(), acknowledged: None };
         file.write(&Disk, &clear).unwrap();
         assert_eq!(file.read(&Disk, now()), clear);
     }
@@ -213,7 +196,9 @@ mod tests {
         let first = latch(dir.path()).lock(&Disk).unwrap();
         let second = latch(dir.path()).lock(&Disk);
         assert_eq!(second.unwrap_err().kind(), io::ErrorKind::WouldBlock);
+        assert!(latch(dir.path()).is_locked());
         drop(first);
+        assert!(!latch(dir.path()).is_locked());
         assert!(latch(dir.path()).lock(&Disk).is_ok());
     }
 }

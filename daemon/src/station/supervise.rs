@@ -85,10 +85,9 @@ impl StationError {
 impl fmt::Display for StationError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Locked(rig) => write!(
-                f,
-                "another calwright process works on rig '{rig}'; wait until it has ended"
-            ),
+            Self::Locked(rig) => {
+                write!(f, "another calwright process works on rig '{rig}'; wait until it has ended")
+            }
             Self::Tripped { reason, message } => write!(f, "the rig is tripped ({reason}): {message}"),
             Self::Disk(error) => write!(f, "the latch can't be written: {error}"),
             Self::Instrument(error) => write!(f, "{error}"),
@@ -109,11 +108,7 @@ pub fn run<S: RunStore + 'static>(
     started: impl FnOnce(Start),
 ) -> Result<(Report, S), StationError> {
     let rig = mission.setup.job.rig.name.clone();
-    let (files, latch, clock) = (
-        mission.files.clone(),
-        mission.latch.clone(),
-        mission.clock.clone(),
-    );
+    let (files, latch, clock) = (mission.files.clone(), mission.latch.clone(), mission.clock.clone());
     // Read before the lock is taken: the lock's file is what tells a used rig from a new one.
     let before = latch.read(files.as_ref(), clock.utc());
     let _lock = latch.lock(files.as_ref()).map_err(|e| match e.kind() {
@@ -123,10 +118,7 @@ pub fn run<S: RunStore + 'static>(
     if let Latch::Tripped { reason, message, .. } = before {
         return Err(StationError::Tripped { reason, message });
     }
-    let moving = Latch::MayBeMoving {
-        at_utc: format!("{:.3}", clock.utc()),
-        run: mission.run.clone(),
-    };
+    let moving = Latch::MayBeMoving { at_utc: format!("{:.3}", clock.utc()), run: mission.run.clone() };
     latch.write(files.as_ref(), &moving).map_err(StationError::Disk)?;
     let acknowledged = match before {
         Latch::Clear { acknowledged, .. } => acknowledged,
@@ -152,17 +144,11 @@ pub fn run<S: RunStore + 'static>(
     let last = match &ended {
         Ok(Report { trip: Some(trip), .. }) => tripped(trip, &run, at),
         Err(StationError::Program(trip)) => tripped(trip, &run, at),
-        Ok(Report { trip: None, .. }) | Err(_) => Latch::Clear {
-            at_utc: format!("{at:.3}"),
-            acknowledged,
-        },
+        Ok(Report { trip: None, .. }) | Err(_) => Latch::Clear { at_utc: format!("{at:.3}"), acknowledged },
     };
     latch.write(files.as_ref(), &last).map_err(StationError::Disk)?;
     let store = store.map_err(|_| {
-        StationError::program(
-            TripReason::ProgramError,
-            "the writer's thread failed; see the log",
-        )
+        StationError::program(TripReason::ProgramError, "the writer's thread failed; see the log")
     })?;
     ended.map(|report| (report, store))
 }
@@ -174,10 +160,8 @@ fn station(
     messages: Receiver<Message>,
     orders: Sender<Order>,
 ) -> Result<Report, StationError> {
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_time()
-        .build()
-        .map_err(StationError::Disk)?;
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_time().build().map_err(StationError::Disk)?;
     // Kept outside of what may panic, so that instruments can be made safe after it.
     let safes: Arc<Mutex<Option<Safes>>> = Arc::default();
     let kept = safes.clone();
@@ -185,10 +169,7 @@ fn station(
     match catch_unwind(run) {
         Ok(ended) => ended,
         Err(panic) => {
-            let safes = safes
-                .lock()
-                .map(|s| s.clone())
-                .unwrap_or_else(|e| e.into_inner().clone());
+            let safes = safes.lock().map(|s| s.clone()).unwrap_or_else(|e| e.into_inner().clone());
             let made_safe = match safes {
                 Some(safes) => runtime.block_on(safes.make_all_safe(StopReason::Trip)),
                 None => Ok(()),
@@ -230,9 +211,8 @@ async fn engine(
 ) -> Result<Report, StationError> {
     let job = mission.setup.job.clone();
     let (issuer, gate) = PermitIssuer::new();
-    let mut bench = devices::open(&job.rig, &mission.registry, &gate)
-        .await
-        .map_err(StationError::Instrument)?;
+    let mut bench =
+        devices::open(&job.rig, &mission.registry, &gate).await.map_err(StationError::Instrument)?;
     for (name, identity) in &bench.identities {
         tracing::info!(instrument = name, ?identity, "opened");
     }

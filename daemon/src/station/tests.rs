@@ -83,7 +83,8 @@ fn execute(files: Arc<dyn Files>, observer: Option<Box<dyn Observer>>) -> (Bench
     let faults = Faults { format: setup.job.plan.format, faults: Vec::new() };
     let simulated = Simulated::new(&setup.job, 1, &faults).unwrap();
     let software = Software { version: "test".into(), hash: None, validated: false };
-    let record = RunRecord::of(&setup.job, "test", Some(1), "2000-01-01T00:00:00Z".parse().unwrap(), software);
+    let record =
+        RunRecord::of(&setup.job, "test", Some(1), "2000-01-01T00:00:00Z".parse().unwrap(), software);
     let latch = LatchFile::of(dir.path(), &setup.job.rig.name, true);
     let mission = Mission {
         run: "test".into(),
@@ -124,7 +125,10 @@ fn a_disk_that_fails_ends_the_run_at_rest_and_loses_nothing() {
         let again = crate::recompute::recompute(&bench.dir.path().join("run"), &Disk).unwrap();
         let kept = store.facts.ends.len();
         assert_eq!(again.dwells, kept, "write {at}");
-        assert!(matches!(bench.latch.read(&Disk, "2000-01-01T00:00:00Z".parse().unwrap()), Latch::Clear { .. }));
+        assert!(matches!(
+            bench.latch.read(&Disk, "2000-01-01T00:00:00Z".parse().unwrap()),
+            Latch::Clear { .. }
+        ));
     }
 }
 
@@ -133,7 +137,8 @@ fn a_panic_makes_safe_and_latches() {
     let (bench, ended) = execute(Arc::new(Disk), Some(Box::new(Panics)));
     assert!(matches!(ended, Err(StationError::Program(_))));
     assert!(bench.simulated.is_at_rest());
-    let Latch::Tripped { reason, .. } = bench.latch.read(&Disk, "2000-01-01T00:00:00Z".parse().unwrap()) else {
+    let Latch::Tripped { reason, .. } = bench.latch.read(&Disk, "2000-01-01T00:00:00Z".parse().unwrap())
+    else {
         panic!("not latched");
     };
     assert_eq!(reason, "program_error");

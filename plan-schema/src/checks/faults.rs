@@ -19,11 +19,7 @@ pub fn check_faults(document: &Document<Faults>, job: &ResolvedJob) -> Result<()
         size(&mut checker, &path, fault);
         checker.positive_if_any(&format!("{path}.lasts"), fault.lasts.map(|t| t.si()));
     }
-    if checker.found.is_empty() {
-        Ok(())
-    } else {
-        Err(Report(Diagnostics(checker.found)))
-    }
+    if checker.found.is_empty() { Ok(()) } else { Err(Report(Diagnostics(checker.found))) }
 }
 
 fn moment(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &ResolvedJob) {

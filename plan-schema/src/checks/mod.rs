@@ -25,10 +25,7 @@ struct Checker<'a, T> {
 
 impl<'a, T> Checker<'a, T> {
     fn new(document: &'a Document<T>) -> Self {
-        Self {
-            document,
-            found: Vec::new(),
-        }
+        Self { document, found: Vec::new() }
     }
 
     fn error(&mut self, path: &str, message: impl Into<String>, remedy: impl Into<String>) {
@@ -42,11 +39,7 @@ impl<'a, T> Checker<'a, T> {
     /// The value at `path` has to be above zero.
     fn positive(&mut self, path: &str, value: f64) {
         if value <= 0.0 {
-            self.error(
-                path,
-                format!("{} has to be above zero", last_key(path)),
-                "write a positive value",
-            );
+            self.error(path, format!("{} has to be above zero", last_key(path)), "write a positive value");
         }
     }
 
@@ -82,11 +75,7 @@ impl<'a, T> Checker<'a, T> {
     /// A text that something is found by can't be empty.
     fn named(&mut self, path: &str, text: &str) {
         if text.trim().is_empty() {
-            self.error(
-                path,
-                format!("{} is empty", last_key(path)),
-                "write what it is called",
-            );
+            self.error(path, format!("{} is empty", last_key(path)), "write what it is called");
         }
     }
 
@@ -95,11 +84,7 @@ impl<'a, T> Checker<'a, T> {
         let mut first: BTreeMap<K, usize> = BTreeMap::new();
         for (n, value) in values.into_iter().enumerate() {
             if let Some(earlier) = first.get(&value) {
-                let line = self
-                    .document
-                    .error(&format!("{list}[{earlier}].{key}"), "", "")
-                    .line_column()
-                    .0;
+                let line = self.document.error(&format!("{list}[{earlier}].{key}"), "", "").line_column().0;
                 let message = format!("{key} '{value}' is in the file twice, first in line {line}");
                 self.error(
                     &format!("{list}[{n}].{key}"),

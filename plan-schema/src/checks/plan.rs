@@ -50,11 +50,7 @@ fn ambient(checker: &mut Checker<'_, Plan>, plan: &Plan) {
 
 fn points(checker: &mut Checker<'_, Plan>, plan: &Plan) {
     if plan.points.is_empty() {
-        checker.error(
-            "point",
-            "the plan has no points",
-            "add a table [[point]] for each point",
-        );
+        checker.error("point", "the plan has no points", "add a table [[point]] for each point");
     }
     let mut seen: Vec<Hertz> = Vec::new();
     for (n, point) in plan.points.iter().enumerate() {
@@ -80,10 +76,7 @@ fn points(checker: &mut Checker<'_, Plan>, plan: &Plan) {
         if seen.contains(&point.frequency) {
             checker.error(
                 &path("frequency"),
-                format!(
-                    "{} stands in the plan twice",
-                    engineering(point.frequency.si(), "Hz")
-                ),
+                format!("{} stands in the plan twice", engineering(point.frequency.si(), "Hz")),
                 "name each frequency once; use 'repeats' to measure it again",
             );
         }
@@ -95,10 +88,7 @@ fn reference_frequency(checker: &mut Checker<'_, Plan>, plan: &Plan) {
     match plan.reference_frequency {
         Some(wanted) if !plan.points.iter().any(|p| p.frequency == wanted) => checker.error(
             "reference_frequency",
-            format!(
-                "no point has the reference frequency {}",
-                engineering(wanted.si(), "Hz")
-            ),
+            format!("no point has the reference frequency {}", engineering(wanted.si(), "Hz")),
             "add a point at this frequency",
         ),
         None if plan.decision.deviation_from == DeviationFrom::ReferenceFrequency => checker.error(
@@ -119,11 +109,7 @@ pub(crate) fn job(document: &Document<Job>) -> Vec<Diagnostic> {
         checker.named("customer.name", &customer.name);
     }
     if job.mounted.is_empty() {
-        checker.error(
-            "mounted",
-            "no sensor is mounted",
-            "add a table [[mounted]] for each sensor",
-        );
+        checker.error("mounted", "no sensor is mounted", "add a table [[mounted]] for each sensor");
     }
     for (n, mounted) in job.mounted.iter().enumerate() {
         checker.not_negative(&format!("mounted[{n}].adapter_mass"), mounted.adapter_mass.si());

@@ -11,11 +11,7 @@ pub(crate) fn sensors(document: &Document<SensorRegister>) -> Vec<Diagnostic> {
     for (n, sensor) in register.sensors.iter().enumerate() {
         one_sensor(&mut checker, &format!("sensor[{n}]"), sensor);
     }
-    checker.unique(
-        "sensor",
-        "serial",
-        register.sensors.iter().map(|s| s.serial.as_str()),
-    );
+    checker.unique("sensor", "serial", register.sensors.iter().map(|s| s.serial.as_str()));
     checker.found
 }
 
@@ -53,27 +49,16 @@ pub(crate) fn references(document: &Document<ReferenceRegister>) -> Vec<Diagnost
         checker.named(&at("serial"), &reference.serial);
         checker.positive(&at("range"), reference.range.si());
         checker.not_negative(&at("noise_density"), reference.noise_density.si());
-        checker.not_negative(
-            &at("transverse_sensitivity"),
-            reference.transverse_sensitivity.si(),
-        );
+        checker.not_negative(&at("transverse_sensitivity"), reference.transverse_sensitivity.si());
         checker.not_negative(&at("drift_per_year"), reference.drift_per_year.si());
         let list = at("calibration");
         for (m, calibration) in reference.calibrations.iter().enumerate() {
             one_calibration(&mut checker, &format!("{list}[{m}]"), calibration);
         }
-        checker.unique(
-            &list,
-            "certificate",
-            reference.calibrations.iter().map(|c| c.certificate.as_str()),
-        );
+        checker.unique(&list, "certificate", reference.calibrations.iter().map(|c| c.certificate.as_str()));
         checker.unique(&list, "date", reference.calibrations.iter().map(|c| c.date));
     }
-    checker.unique(
-        "reference",
-        "serial",
-        register.references.iter().map(|r| r.serial.as_str()),
-    );
+    checker.unique("reference", "serial", register.references.iter().map(|r| r.serial.as_str()));
     checker.found
 }
 
@@ -86,10 +71,7 @@ fn one_calibration(
     if calibration.due <= calibration.date {
         checker.error(
             &format!("{path}.due"),
-            format!(
-                "the calibration is due on {}, not after its own date",
-                calibration.due
-            ),
+            format!("the calibration is due on {}, not after its own date", calibration.due),
             "write the day when the next calibration is due",
         );
     }
@@ -108,11 +90,8 @@ fn one_calibration(
             );
         }
         if point.phase.is_some() != point.u_phase.is_some() {
-            let (has, lacks) = if point.phase.is_some() {
-                ("phase", "u_phase")
-            } else {
-                ("u_phase", "phase")
-            };
+            let (has, lacks) =
+                if point.phase.is_some() { ("phase", "u_phase") } else { ("u_phase", "phase") };
             checker.error(
                 &at(has),
                 format!("{has} means nothing without {lacks}"),

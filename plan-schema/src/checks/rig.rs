@@ -46,11 +46,7 @@ fn shaker(checker: &mut Checker<'_, Rig>, rig: &Rig) {
     if rated >= stop {
         checker.error(
             "shaker.rated_stroke",
-            format!(
-                "the rated stroke {} reaches the stop at {}",
-                metres(rated.si()),
-                metres(stop.si())
-            ),
+            format!("the rated stroke {} reaches the stop at {}", metres(rated.si()), metres(stop.si())),
             "take both from the maker's manual; the stop lies beyond the rated stroke",
         );
     } else if let Some(trip) = shaker.trip_stroke
@@ -58,15 +54,8 @@ fn shaker(checker: &mut Checker<'_, Rig>, rig: &Rig) {
     {
         checker.error(
             "shaker.trip_stroke",
-            format!(
-                "the trip at {} does not lie between rated stroke and stop",
-                metres(trip.si())
-            ),
-            format!(
-                "write a value from {} to below {}",
-                metres(rated.si()),
-                metres(stop.si())
-            ),
+            format!("the trip at {} does not lie between rated stroke and stop", metres(trip.si())),
+            format!("write a value from {} to below {}", metres(rated.si()), metres(stop.si())),
         );
     } else if shaker.static_allowance.si() >= shaker.trip().si() {
         checker.error(
@@ -125,10 +114,7 @@ fn amplifier(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         checker.warning(
             "shaker.drive_limit",
             format!("the drive limit asks the amplifier for more than its {mode} limit"),
-            format!(
-                "with this {needed}, {} reach it",
-                engineering(limit / value.abs(), "V pk")
-            ),
+            format!("with this {needed}, {} reach it", engineering(limit / value.abs(), "V pk")),
         );
     }
 }
@@ -177,11 +163,7 @@ fn roles(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         checker.named(&format!("instrument[{n}].driver"), &instrument.driver);
         checker.not_negative(&format!("instrument[{n}].latency"), instrument.latency.si());
     }
-    checker.unique(
-        "instrument",
-        "name",
-        rig.instruments.iter().map(|i| i.name.as_str()),
-    );
+    checker.unique("instrument", "name", rig.instruments.iter().map(|i| i.name.as_str()));
     let roles = &rig.roles;
     let mut used = BTreeSet::new();
     for (role, written) in [
@@ -264,11 +246,7 @@ fn safe_paths(checker: &mut Checker<'_, Rig>, rig: &Rig) {
     for (n, path) in rig.safe_paths.iter().enumerate() {
         checker.positive(&format!("safe_path[{n}].time"), path.time.si());
     }
-    checker.unique(
-        "safe_path",
-        "action",
-        rig.safe_paths.iter().map(|p| p.action.word()),
-    );
+    checker.unique("safe_path", "action", rig.safe_paths.iter().map(|p| p.action.word()));
     let boxes: Vec<&str> = rig
         .safe_paths
         .iter()
@@ -316,17 +294,12 @@ fn simulation(checker: &mut Checker<'_, Rig>, rig: &Rig) {
             "write a number from 4 to 32",
         );
     }
-    for (key, value) in [
-        ("sensitivity", simulation.spread.sensitivity.si()),
-        ("shaker", simulation.spread.shaker.si()),
-    ] {
+    for (key, value) in
+        [("sensitivity", simulation.spread.sensitivity.si()), ("shaker", simulation.spread.shaker.si())]
+    {
         if value >= 0.5 {
             let path = format!("simulation.spread.{key}");
-            checker.error(
-                &path,
-                "a spread this wide leaves nothing of the rig",
-                "write a share below 50 %",
-            );
+            checker.error(&path, "a spread this wide leaves nothing of the rig", "write a share below 50 %");
         }
     }
 }

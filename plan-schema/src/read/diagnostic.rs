@@ -27,10 +27,7 @@ impl Diagnostic {
     #[must_use]
     pub fn line_column(&self) -> (usize, usize) {
         let shown = self.shown();
-        (
-            shown.number,
-            shown.text.get(..shown.marked.start).unwrap_or("").chars().count() + 1,
-        )
+        (shown.number, shown.text.get(..shown.marked.start).unwrap_or("").chars().count() + 1)
     }
 
     /// The line that is shown and what is marked in it.
@@ -39,25 +36,14 @@ impl Diagnostic {
         let span = self.span.clone().unwrap_or_else(|| first_words(text));
         let before = text.get(..span.start).unwrap_or("");
         let start = before.rfind('\n').map_or(0, |newline| newline + 1);
-        let line = text
-            .get(start..)
-            .and_then(|rest| rest.lines().next())
-            .unwrap_or("");
+        let line = text.get(start..).and_then(|rest| rest.lines().next()).unwrap_or("");
         let from = floor_boundary(line, span.start.saturating_sub(start));
         let to = floor_boundary(line, span.end.saturating_sub(start)).max(from);
-        ShownLine {
-            number: before.matches('\n').count() + 1,
-            text: line,
-            marked: from..to,
-        }
+        ShownLine { number: before.matches('\n').count() + 1, text: line, marked: from..to }
     }
 
     fn render(&self, renderer: &Renderer) -> String {
-        let level = if self.warning {
-            Level::WARNING
-        } else {
-            Level::ERROR
-        };
+        let level = if self.warning { Level::WARNING } else { Level::ERROR };
         let shown = self.shown();
         // One line is enough, and it can't be large where the file is.
         let snippet = Snippet::source(shown.text)
@@ -111,11 +97,7 @@ impl Diagnostics {
     /// All messages as text; `colour` for a terminal that shows it.
     #[must_use]
     pub fn render(&self, colour: bool) -> String {
-        let renderer = if colour {
-            Renderer::styled()
-        } else {
-            Renderer::plain()
-        };
+        let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
         let mut out = String::new();
         for diagnostic in &self.0 {
             out.push_str(&diagnostic.render(&renderer));

@@ -31,10 +31,7 @@ impl<T: Written> Document<T> {
     pub fn read(name: &str, text: &str) -> Result<Self, Report> {
         // A byte-order mark is invisible to people and no part of what they wrote.
         let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let source = Arc::new(Source {
-            name: name.to_owned(),
-            text: text.to_owned(),
-        });
+        let source = Arc::new(Source { name: name.to_owned(), text: text.to_owned() });
         let notes = Notes::new(source.clone());
         let (table, syntax) = DeTable::parse_recoverable(text);
         for error in super::syntax::explain(text, &syntax) {
@@ -98,22 +95,14 @@ impl<T> Document<T> {
 
     fn diagnostic(&self, path: &str, message: String, remedy: String, warning: bool) -> Diagnostic {
         let span = self.place(path).map(|s| first_line(&self.source.text, s));
-        Diagnostic {
-            source: self.source.clone(),
-            span,
-            message,
-            remedy: Some(remedy),
-            warning,
-        }
+        Diagnostic { source: self.source.clone(), span, message, remedy: Some(remedy), warning }
     }
 }
 
 /// A place that spans many lines (a table) is shown by its first line.
 pub(super) fn first_line(text: &str, span: Range<usize>) -> Range<usize> {
-    let length = text
-        .get(span.clone())
-        .and_then(|s| s.lines().next())
-        .map_or(0, |line| line.trim_end().len());
+    let length =
+        text.get(span.clone()).and_then(|s| s.lines().next()).map_or(0, |line| line.trim_end().len());
     span.start..span.start + length
 }
 

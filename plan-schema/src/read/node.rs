@@ -45,18 +45,12 @@ impl Notes {
     /// No notes yet about `source`.
     #[must_use]
     pub fn new(source: Arc<Source>) -> Self {
-        Self {
-            source,
-            noted: RefCell::default(),
-            overriding: RefCell::default(),
-        }
+        Self { source, noted: RefCell::default(), overriding: RefCell::default() }
     }
 
     /// Notes an error at a place.
     pub fn error(&self, span: Option<Range<usize>>, message: impl Into<String>, remedy: Option<String>) {
-        self.noted
-            .borrow_mut()
-            .push(self.diagnostic(span, message.into(), remedy));
+        self.noted.borrow_mut().push(self.diagnostic(span, message.into(), remedy));
     }
 
     /// Notes an error beside which no other counts: a file of another format is not read by the rules of this one.
@@ -66,13 +60,7 @@ impl Notes {
 
     fn diagnostic(&self, span: Option<Range<usize>>, message: String, remedy: Option<String>) -> Diagnostic {
         let span = span.map(|s| first_line(&self.source.text, s));
-        Diagnostic {
-            source: self.source.clone(),
-            span,
-            message,
-            remedy,
-            warning: false,
-        }
+        Diagnostic { source: self.source.clone(), span, message, remedy, warning: false }
     }
 
     /// True if an error was noted.

@@ -8,10 +8,7 @@ pub fn object_schema(doc: &str, keys: &[(&str, &str, Value, Option<Value>)]) -> 
     let mut properties = Map::new();
     let mut required = Vec::new();
     for (key, key_doc, schema, default) in keys {
-        properties.insert(
-            (*key).to_owned(),
-            key_schema(&prose(key_doc), schema.clone(), default.as_ref()),
-        );
+        properties.insert((*key).to_owned(), key_schema(&prose(key_doc), schema.clone(), default.as_ref()));
         if default.is_none() {
             required.push(json!(key));
         }
@@ -46,11 +43,7 @@ fn key_schema(key_doc: &str, mut schema: Value, default: Option<&Value>) -> Valu
 /// Lines of a doc comment as one text.
 #[must_use]
 pub fn prose(doc: &str) -> String {
-    doc.lines()
-        .map(str::trim)
-        .filter(|line| !line.is_empty())
-        .collect::<Vec<_>>()
-        .join(" ")
+    doc.lines().map(str::trim).filter(|line| !line.is_empty()).collect::<Vec<_>>().join(" ")
 }
 
 /// A whole schema file: `$schema`, `$id` and title in front.
@@ -79,10 +72,7 @@ pub(super) fn how_to_write(key: &str, schema: &Value) -> String {
         return format!("add a table '{key}' with {}", required_keys(schema));
     }
     if let Some(items) = items.filter(|i| is_table(i)) {
-        return format!(
-            "add a table [[{key}]] for each entry, with {}",
-            required_keys(items)
-        );
+        return format!("add a table [[{key}]] for each entry, with {}", required_keys(items));
     }
     if items.is_some() {
         return format!("add {key} = […]");
@@ -91,11 +81,7 @@ pub(super) fn how_to_write(key: &str, schema: &Value) -> String {
         return format!("add {key} = {value}");
     }
     if let Some(words) = schema.get("oneOf").and_then(Value::as_array) {
-        let words: Vec<String> = words
-            .iter()
-            .filter_map(|w| w.get("const"))
-            .map(Value::to_string)
-            .collect();
+        let words: Vec<String> = words.iter().filter_map(|w| w.get("const")).map(Value::to_string).collect();
         return format!("add {key} = \"…\" with one of {}", words.join(", "));
     }
     match schema.get("type").and_then(Value::as_str) {
@@ -109,9 +95,5 @@ pub(super) fn how_to_write(key: &str, schema: &Value) -> String {
 fn required_keys(table: &Value) -> String {
     let required = table.get("required").and_then(Value::as_array);
     let keys: Vec<&str> = required.into_iter().flatten().filter_map(Value::as_str).collect();
-    if keys.is_empty() {
-        "its keys".to_owned()
-    } else {
-        keys.join(", ")
-    }
+    if keys.is_empty() { "its keys".to_owned() } else { keys.join(", ") }
 }

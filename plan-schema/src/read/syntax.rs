@@ -38,11 +38,7 @@ pub(super) fn explain(text: &str, errors: &[toml::de::Error]) -> Vec<SyntaxError
         }
         let place = Place::new(text, error.span());
         let (message, remedy) = explain_one(error.message(), &place);
-        explained.push(SyntaxError {
-            span: error.span(),
-            message,
-            remedy,
-        });
+        explained.push(SyntaxError { span: error.span(), message, remedy });
     }
     explained
 }
@@ -110,19 +106,13 @@ fn explain_one(parser_says: &str, place: &Place<'_>) -> (String, String) {
         );
     }
     if begins("unclosed table") || begins("unclosed array table") {
-        return say(
-            "the heading of the table is not closed",
-            "end it with as many ] as it has [",
-        );
+        return say("the heading of the table is not closed", "end it with as many ] as it has [");
     }
     if begins("unclosed inline table") {
         return say("the table is not closed", "end it with }");
     }
     if begins("duplicate key") {
-        return (
-            format!("'{}' is here for the second time", place.marked),
-            "keep one of the two".to_owned(),
-        );
+        return (format!("'{}' is here for the second time", place.marked), "keep one of the two".to_owned());
     }
     key_mistake(parser_says, place)
 }
@@ -136,38 +126,24 @@ fn missing_quotes(place: &Place<'_>) -> (String, String) {
         );
     }
     if place.marked.is_empty() {
-        return (
-            "the value is missing".to_owned(),
-            "write a value behind the equals sign".to_owned(),
-        );
+        return ("the value is missing".to_owned(), "write a value behind the equals sign".to_owned());
     }
     let marked = place.marked.replace('"', "");
-    (
-        "texts and quantities stand in quotes".to_owned(),
-        format!("write \"{marked}\""),
-    )
+    ("texts and quantities stand in quotes".to_owned(), format!("write \"{marked}\""))
 }
 
 fn key_mistake(parser_says: &str, place: &Place<'_>) -> (String, String) {
     let pattern = "write key = value, the key in letters a to z, digits and _";
     if place.rest.starts_with(':') {
-        return (
-            "a colon stands where an equals sign is due".to_owned(),
-            "write key = value".to_owned(),
-        );
+        return ("a colon stands where an equals sign is due".to_owned(), "write key = value".to_owned());
     }
     if parser_says.starts_with("key with no value") {
         let name = place.before.trim();
         return match place.rest.split_once('=') {
             Some((more, _)) if !name.is_empty() => {
-                let joined = format!("{name} {}", more.trim())
-                    .split_whitespace()
-                    .collect::<Vec<_>>()
-                    .join("_");
-                (
-                    "a key has no blanks in it".to_owned(),
-                    format!("write {joined} = …"),
-                )
+                let joined =
+                    format!("{name} {}", more.trim()).split_whitespace().collect::<Vec<_>>().join("_");
+                ("a key has no blanks in it".to_owned(), format!("write {joined} = …"))
             }
             _ => ("this is a key without a value".to_owned(), pattern.to_owned()),
         };
@@ -175,13 +151,9 @@ fn key_mistake(parser_says: &str, place: &Place<'_>) -> (String, String) {
     if parser_says.starts_with("invalid unquoted key") {
         return ("this can't be part of a key".to_owned(), pattern.to_owned());
     }
-    (
-        parser_says.lines().collect::<Vec<_>>().join("; "),
-        pattern.to_owned(),
-    )
+    (parser_says.lines().collect::<Vec<_>>().join("; "), pattern.to_owned())
 }
 
 fn line_of(text: &str, offset: usize) -> usize {
-    text.get(..offset)
-        .map_or(0, |before| before.matches('\n').count())
+    text.get(..offset).map_or(0, |before| before.matches('\n').count())
 }

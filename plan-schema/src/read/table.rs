@@ -31,40 +31,21 @@ impl<'a> Fields<'a> {
         for key in table.keys() {
             let name = key.get_ref();
             if !known.contains(&name.as_ref()) {
-                notes.error(
-                    Some(key.span()),
-                    format!("unknown key '{name}'"),
-                    Some(suggestion(name, known)),
-                );
+                notes.error(Some(key.span()), format!("unknown key '{name}'"), Some(suggestion(name, known)));
                 meant.extend(nearest(name, known).map(str::to_owned));
             }
         }
-        Some(Self {
-            table,
-            span: node.span.clone(),
-            notes,
-            meant,
-        })
+        Some(Self { table, span: node.span.clone(), notes, meant })
     }
 
     /// Reads a key; `fallback` is what its absence means, `None` makes it required.
     pub fn read<T: Written>(&self, key: &str, fallback: Option<T>) -> Option<T> {
         match self.table.get(key) {
-            Some(value) => T::read(
-                Node {
-                    value: value.get_ref(),
-                    span: value.span(),
-                },
-                self.notes,
-            ),
+            Some(value) => T::read(Node { value: value.get_ref(), span: value.span() }, self.notes),
             None => {
                 if fallback.is_none() && !self.meant.iter().any(|m| m == key) {
                     let remedy = how_to_write(key, &T::schema());
-                    self.notes.error(
-                        Some(self.span.clone()),
-                        format!("'{key}' is missing"),
-                        Some(remedy),
-                    );
+                    self.notes.error(Some(self.span.clone()), format!("'{key}' is missing"), Some(remedy));
                 }
                 fallback
             }

@@ -43,39 +43,18 @@ fn keys() {
     together(
         "keys",
         &[
-            (
-                "unknown key with a near one",
-                plan("amplitude = \"5 mm pk\"", "amplitud = \"5 mm pk\""),
-            ),
-            (
-                "unknown key with none near",
-                plan("repeats = 3", "colour = \"red\""),
-            ),
+            ("unknown key with a near one", plan("amplitude = \"5 mm pk\"", "amplitud = \"5 mm pk\"")),
+            ("unknown key with none near", plan("repeats = 3", "colour = \"red\"")),
             ("missing quantity", plan("frequency = \"1 Hz\"\n", "")),
-            (
-                "missing text at the top of a file",
-                plan("name = \"fixture\"\n", ""),
-            ),
+            ("missing text at the top of a file", plan("name = \"fixture\"\n", "")),
             (
                 "missing format below a comment",
-                said::<Plan>(
-                    "plan.toml",
-                    &format!("# A remark.\n\n{}", edit(PLAN, "format = 1\n", "")),
-                ),
+                said::<Plan>("plan.toml", &format!("# A remark.\n\n{}", edit(PLAN, "format = 1\n", ""))),
             ),
             ("missing word", job("mounting = \"adhesive\"\n", "")),
             ("missing number", rig("input = 3\n", "")),
-            (
-                "missing table",
-                rig(
-                    &RIG[RIG.find("[reference]").unwrap()..RIG.find("[errors]").unwrap()],
-                    "",
-                ),
-            ),
-            (
-                "missing list of tables",
-                said::<SensorRegister>("sensors.toml", "format = 1\n"),
-            ),
+            ("missing table", rig(&RIG[RIG.find("[reference]").unwrap()..RIG.find("[errors]").unwrap()], "")),
+            ("missing list of tables", said::<SensorRegister>("sensors.toml", "format = 1\n")),
             ("empty file", said::<Job>("job.toml", "")),
         ],
     );
@@ -86,14 +65,8 @@ fn values() {
     together(
         "values",
         &[
-            (
-                "bare number where a unit is due",
-                plan("frequency = \"1 Hz\"", "frequency = 1"),
-            ),
-            (
-                "number in quotes without a unit",
-                plan("frequency = \"1 Hz\"", "frequency = \"1\""),
-            ),
+            ("bare number where a unit is due", plan("frequency = \"1 Hz\"", "frequency = 1")),
+            ("number in quotes without a unit", plan("frequency = \"1 Hz\"", "frequency = \"1\"")),
             ("decimal comma", plan("\"1 Hz\"", "\"0,5 Hz\"")),
             ("unit of another quantity", plan("\"1 Hz\"", "\"1 kg\"")),
             ("amplitude without its kind", plan("\"1 g pk\"", "\"1 g\"")),
@@ -103,23 +76,11 @@ fn values() {
                 said::<SensorRegister>("sensors.toml", &edit(SENSORS, "\"1000 mV/g\"", "\"1000 mV\"")),
             ),
             ("kind where none belongs", rig("\"0.5 mm\"", "\"0.5 mm pk\"")),
-            (
-                "text where a list is due",
-                job("[\"1 Invented Lane\"]", "\"1 Invented Lane\""),
-            ),
+            ("text where a list is due", job("[\"1 Invented Lane\"]", "\"1 Invented Lane\"")),
             ("number where a text is due", job("\"X-1\"", "1")),
-            (
-                "fraction where a whole number is due",
-                plan("repeats = 3", "repeats = 2.5"),
-            ),
-            (
-                "negative where a count is due",
-                plan("repeats = 3", "repeats = -3"),
-            ),
-            (
-                "huge count",
-                plan("repeats = 3", "repeats = 99_999_999_999_999_999_999"),
-            ),
+            ("fraction where a whole number is due", plan("repeats = 3", "repeats = 2.5")),
+            ("negative where a count is due", plan("repeats = 3", "repeats = -3")),
+            ("huge count", plan("repeats = 3", "repeats = 99_999_999_999_999_999_999")),
             (
                 "value where a table is due",
                 job(
@@ -129,10 +90,7 @@ fn values() {
             ),
             (
                 "table under the heading of another",
-                rig(
-                    "[reference]\nserial = \"R-1\"\nchannel = \"ref\"",
-                    "reference = \"R-1\"",
-                ),
+                rig("[reference]\nserial = \"R-1\"\nchannel = \"ref\"", "reference = \"R-1\""),
             ),
             ("unknown word with a near one", job("\"stud\"", "\"studs\"")),
             ("unknown word with none near", job("\"stud\"", "\"bayonet\"")),
@@ -156,10 +114,7 @@ fn values() {
                 "coverage factor in quotes",
                 said::<ReferenceRegister>("references.toml", &edit(REFERENCES, "2.05", "\"2.05\"")),
             ),
-            (
-                "driver setting that no program can hold",
-                rig("5025", "99999999999999999999"),
-            ),
+            ("driver setting that no program can hold", rig("5025", "99999999999999999999")),
             ("driver setting that is no number", rig("1.5e-6", "nan")),
             (
                 "moment of a fault",
@@ -179,37 +134,19 @@ fn syntax() {
         &[
             ("quantity without quotes", plan("\"1 Hz\"", "1 Hz")),
             ("percent without quotes", plan("\"5 %\"", "5 %")),
-            (
-                "decimal comma without quotes",
-                plan("repeats = 3", "repeats = 0,5"),
-            ),
+            ("decimal comma without quotes", plan("repeats = 3", "repeats = 0,5")),
             ("word without quotes", job("\"stud\"", "stud")),
             ("typographic quotes", plan("\"1 Hz\"", "“1 Hz”")),
             ("quote not closed", plan("\"1 Hz\"", "\"1 Hz")),
-            (
-                "colon instead of an equals sign",
-                plan("repeats = 3", "repeats: 3"),
-            ),
+            ("colon instead of an equals sign", plan("repeats = 3", "repeats: 3")),
             ("no value", plan("repeats = 3", "repeats =")),
             ("heading not closed", plan("[decision]", "[decision")),
-            (
-                "list not closed",
-                job("[\"1 Invented Lane\"]", "[\"1 Invented Lane\""),
-            ),
+            ("list not closed", job("[\"1 Invented Lane\"]", "[\"1 Invented Lane\"")),
             ("key twice", plan("repeats = 3", "repeats = 3\nrepeats = 4")),
             ("table twice", plan("[ambient]", "[decision]")),
-            (
-                "key with a blank",
-                plan("reference_frequency =", "reference frequency ="),
-            ),
-            (
-                "backslashes of a path",
-                job("\"plan.toml\"", "\"C:\\plans\\low.toml\""),
-            ),
-            (
-                "no TOML at all",
-                said::<Plan>("plan.toml", "PK\u{3}\u{4}\u{0}binary"),
-            ),
+            ("key with a blank", plan("reference_frequency =", "reference frequency =")),
+            ("backslashes of a path", job("\"plan.toml\"", "\"C:\\plans\\low.toml\"")),
+            ("no TOML at all", said::<Plan>("plan.toml", "PK\u{3}\u{4}\u{0}binary")),
         ],
     );
 }
@@ -224,11 +161,7 @@ fn places() {
         "settings = { address = \"Prüfstand–Süd²\" }, latenzy = {",
     );
     let tabbed = edit(PLAN, "frequency = \"1 Hz\"", "\tfrequency\t=\t\"1 kg\"");
-    let long = edit(
-        PLAN,
-        "\"fixture\"",
-        &format!("\"{}\", colour = 1", "long ".repeat(60)),
-    );
+    let long = edit(PLAN, "\"fixture\"", &format!("\"{}\", colour = 1", "long ".repeat(60)));
     let one_line = "[[point]]\nµ = \"größe\"\npoint = [{ name = \"Größe ² 10 µm\", amplitude = \"1 g\" }]\n";
     together(
         "places",
@@ -274,10 +207,7 @@ fn read_as_everything(text: &str) {
     fn one<T: Written>(text: &str) {
         if let Err(report) = Document::<T>::read("any.toml", text) {
             assert!(report.0.error_count() > 0, "a refusal has a reason");
-            assert!(
-                report.0.render(true).contains("any.toml"),
-                "each message names the file"
-            );
+            assert!(report.0.render(true).contains("any.toml"), "each message names the file");
             for diagnostic in &report.0.0 {
                 assert!(diagnostic.line_column() >= (1, 1));
             }
@@ -293,14 +223,7 @@ fn read_as_everything(text: &str) {
 
 /// A valid file with slices removed, replaced and doubled at random, at boundaries of characters.
 fn mangled() -> impl Strategy<Value = String> {
-    let files = prop_oneof![
-        Just(PLAN),
-        Just(JOB),
-        Just(RIG),
-        Just(SENSORS),
-        Just(REFERENCES),
-        Just(FAULTS)
-    ];
+    let files = prop_oneof![Just(PLAN), Just(JOB), Just(RIG), Just(SENSORS), Just(REFERENCES), Just(FAULTS)];
     let piece = prop_oneof![
         Just(String::new()),
         "\\PC{0,6}",

@@ -57,11 +57,7 @@ impl Written for u32 {
         let value = u32::from_str_radix(number.as_str(), number.radix()).ok();
         if value.is_none() {
             let remedy = format!("write a whole number from 0 to {}", u32::MAX);
-            notes.error(
-                Some(node.span.clone()),
-                format!("{number} can't be used here"),
-                Some(remedy),
-            );
+            notes.error(Some(node.span.clone()), format!("{number} can't be used here"), Some(remedy));
         }
         value
     }
@@ -97,26 +93,14 @@ impl<T: Written> Written for Vec<T> {
                 );
             } else {
                 let message = format!("this should be a list, but it is {}", node.kind());
-                notes.error(
-                    Some(node.span),
-                    message,
-                    Some("put it in brackets: [ … ]".to_owned()),
-                );
+                notes.error(Some(node.span), message, Some("put it in brackets: [ … ]".to_owned()));
             }
             return None;
         };
         // All items are read before any is missed, so that every item's mistakes are noted.
         let read: Vec<Option<T>> = items
             .iter()
-            .map(|item| {
-                T::read(
-                    Node {
-                        value: item.get_ref(),
-                        span: item.span(),
-                    },
-                    notes,
-                )
-            })
+            .map(|item| T::read(Node { value: item.get_ref(), span: item.span() }, notes))
             .collect();
         read.into_iter().collect()
     }
@@ -160,16 +144,9 @@ impl<D: Dimension> Written for Quantity<D> {
     }
 
     fn schema() -> Value {
-        let units: Vec<&str> = D::UNITS
-            .iter()
-            .filter_map(|u| u.spellings.first().copied())
-            .collect();
+        let units: Vec<&str> = D::UNITS.iter().filter_map(|u| u.spellings.first().copied()).collect();
         let kinds: Vec<&str> = D::STATISTICS.iter().map(|(name, _)| *name).collect();
-        let kind = if kinds.is_empty() {
-            String::new()
-        } else {
-            format!(" and kind ({})", kinds.join(", "))
-        };
+        let kind = if kinds.is_empty() { String::new() } else { format!(" and kind ({})", kinds.join(", ")) };
         json!({
             "type": "string",
             "description": format!("Written as {} with unit ({}){kind}.", D::NAME, units.join(", ")),
@@ -238,15 +215,8 @@ impl Written for Table {
 
 /// The value as JSON holds it; notes numbers that JSON has no room for.
 fn json_of(node: &Node<'_>, notes: &Notes) -> Option<Value> {
-    let inner = |value: &Spanned<DeValue<'_>>| {
-        json_of(
-            &Node {
-                value: value.get_ref(),
-                span: value.span(),
-            },
-            notes,
-        )
-    };
+    let inner =
+        |value: &Spanned<DeValue<'_>>| json_of(&Node { value: value.get_ref(), span: value.span() }, notes);
     let number = match node.value {
         DeValue::String(text) => return Some(json!(text)),
         DeValue::Boolean(value) => return Some(json!(value)),
@@ -257,18 +227,11 @@ fn json_of(node: &Node<'_>, notes: &Notes) -> Option<Value> {
             return read.into_iter().collect::<Option<Vec<_>>>().map(Value::Array);
         }
         DeValue::Table(table) => {
-            let read: Vec<_> = table
-                .iter()
-                .map(|(key, value)| Some((key.get_ref().to_string(), inner(value)?)))
-                .collect();
-            return read
-                .into_iter()
-                .collect::<Option<serde_json::Map<_, _>>>()
-                .map(Value::Object);
+            let read: Vec<_> =
+                table.iter().map(|(key, value)| Some((key.get_ref().to_string(), inner(value)?))).collect();
+            return read.into_iter().collect::<Option<serde_json::Map<_, _>>>().map(Value::Object);
         }
-        DeValue::Integer(n) => i64::from_str_radix(n.as_str(), n.radix())
-            .ok()
-            .map(serde_json::Number::from),
+        DeValue::Integer(n) => i64::from_str_radix(n.as_str(), n.radix()).ok().map(serde_json::Number::from),
         DeValue::Float(x) => x.as_str().parse().ok().and_then(serde_json::Number::from_f64),
     };
     if number.is_none() {

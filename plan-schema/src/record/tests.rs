@@ -16,10 +16,7 @@ use std::fmt::Debug;
 /// Stores and reads back, once by way of the bytes that a record holds.
 fn round_trip<T: Written + serde::Serialize + PartialEq + Debug>(value: &T) {
     let stored = to_json(value);
-    assert!(
-        !stored.to_string().contains("null"),
-        "an absent key is left out: {stored}"
-    );
+    assert!(!stored.to_string().contains("null"), "an absent key is left out: {stored}");
     let bytes = serde_json::to_vec_pretty(&stored).unwrap();
     let loaded: Value = serde_json::from_slice(&bytes).unwrap();
     assert_eq!(&from_json::<T>("run.json", &loaded).unwrap(), value);
@@ -62,12 +59,9 @@ fn a_damaged_record_is_refused() {
     let mut rig = to_json(&written::<Rig>(RIG));
     rig["instrument"][0]["settings"]["id"] = json!(u64::MAX);
     let second = from_json::<Rig>("run.json", &rig).unwrap_err().to_string();
-    let third = from_json::<Plan>("run.json", &json!("gone"))
-        .unwrap_err()
-        .to_string();
-    let fourth = from_json::<Plan>("run.json", &json!({ "format": 1, "point": [null] }))
-        .unwrap_err()
-        .to_string();
+    let third = from_json::<Plan>("run.json", &json!("gone")).unwrap_err().to_string();
+    let fourth =
+        from_json::<Plan>("run.json", &json!({ "format": 1, "point": [null] })).unwrap_err().to_string();
     insta::with_settings!({ omit_expression => true }, {
         insta::assert_snapshot!([first, second, third, fourth].join("\n\n"));
     });
@@ -75,12 +69,7 @@ fn a_damaged_record_is_refused() {
 
 /// Any finite number that a quantity can hold, zero and both signs included.
 fn any_finite() -> impl Strategy<Value = f64> {
-    prop_oneof![
-        proptest::num::f64::NORMAL,
-        proptest::num::f64::SUBNORMAL,
-        Just(0.0),
-        -1e3..1e3f64
-    ]
+    prop_oneof![proptest::num::f64::NORMAL, proptest::num::f64::SUBNORMAL, Just(0.0), -1e3..1e3f64]
 }
 
 fn any_amplitude() -> impl Strategy<Value = Amplitude> {
@@ -93,24 +82,15 @@ fn any_amplitude() -> impl Strategy<Value = Amplitude> {
 
 fn any_point() -> impl Strategy<Value = Point> {
     let optional = || proptest::option::of(any_finite().prop_map(Fraction::new));
-    (
-        any_finite(),
-        any_amplitude(),
-        proptest::option::of(any::<u32>()),
-        any::<u32>(),
-        optional(),
-        optional(),
-    )
-        .prop_map(
-            |(frequency, amplitude, dwell_cycles, repeats, tolerance, distortion_limit)| Point {
-                frequency: Hertz::new(frequency),
-                amplitude,
-                dwell_cycles,
-                repeats,
-                tolerance,
-                distortion_limit,
-            },
-        )
+    (any_finite(), any_amplitude(), proptest::option::of(any::<u32>()), any::<u32>(), optional(), optional())
+        .prop_map(|(frequency, amplitude, dwell_cycles, repeats, tolerance, distortion_limit)| Point {
+            frequency: Hertz::new(frequency),
+            amplitude,
+            dwell_cycles,
+            repeats,
+            tolerance,
+            distortion_limit,
+        })
 }
 
 /// Values for a driver's settings, as deep and strange as JSON allows, without nulls.

@@ -41,19 +41,11 @@ impl Found<'_> {
             ));
         }
         let register = &self.files.references;
-        let Some(reference) = register
-            .value
-            .references
-            .iter()
-            .find(|r| r.serial == mount.serial)
-        else {
+        let Some(reference) = register.value.references.iter().find(|r| r.serial == mount.serial) else {
             let known = list(register.value.references.iter().map(|r| r.serial.as_str()));
             self.noted.push(rig.error(
                 "reference.serial",
-                format!(
-                    "the register {} has no reference '{}'",
-                    register.source.name, mount.serial
-                ),
+                format!("the register {} has no reference '{}'", register.source.name, mount.serial),
                 format!("it has {known}"),
             ));
             return None;
@@ -62,10 +54,7 @@ impl Found<'_> {
             self.noted.push(rig.error(
                 "reference.serial",
                 format!("reference '{}' has no calibration with points", mount.serial),
-                format!(
-                    "enter its last certificate in the register {}",
-                    register.source.name
-                ),
+                format!("enter its last certificate in the register {}", register.source.name),
             ));
             return None;
         };
@@ -90,10 +79,7 @@ impl Found<'_> {
                 self.noted.push(job.error(
                     &path("channel"),
                     format!("rig '{}' has no channel '{}'", rig.name, mounted.channel),
-                    format!(
-                        "its channels are {}",
-                        list(rig.channels.iter().map(|c| c.name.as_str()))
-                    ),
+                    format!("its channels are {}", list(rig.channels.iter().map(|c| c.name.as_str()))),
                 ));
             } else if let Some(other) = taken.insert(&mounted.channel, format!("sensor '{}'", mounted.sensor))
             {
@@ -107,22 +93,12 @@ impl Found<'_> {
             if sensor.is_none() {
                 self.noted.push(job.error(
                     &path("sensor"),
-                    format!(
-                        "the register {} has no sensor '{}'",
-                        register.source.name, mounted.sensor
-                    ),
-                    format!(
-                        "it has {}",
-                        list(register.value.sensors.iter().map(|s| s.serial.as_str()))
-                    ),
+                    format!("the register {} has no sensor '{}'", register.source.name, mounted.sensor),
+                    format!("it has {}", list(register.value.sensors.iter().map(|s| s.serial.as_str()))),
                 ));
             }
             if let (Some(sensor), Some(channel)) = (sensor, channel) {
-                sensors.push(FoundSensor {
-                    sensor: sensor.clone(),
-                    mounted: mounted.clone(),
-                    channel,
-                });
+                sensors.push(FoundSensor { sensor: sensor.clone(), mounted: mounted.clone(), channel });
             }
         }
         sensors
@@ -162,11 +138,7 @@ impl Found<'_> {
     /// Never extrapolated: a point has to lie within the reference's calibration and range.
     fn reference_band(&mut self, n: usize, point: &ResolvedPoint, found: &FoundReference) {
         let plan = &self.files.plan;
-        let FoundReference {
-            reference,
-            calibration,
-            channel,
-        } = found;
+        let FoundReference { reference, calibration, channel } = found;
         let (Some(first), Some(last)) = (calibration.points.first(), calibration.points.last()) else {
             return;
         };
@@ -185,10 +157,8 @@ impl Found<'_> {
                 ),
             ));
         }
-        let sensitivity = calibration
-            .points
-            .iter()
-            .fold(Sensitivity::ZERO, |most, p| most.max(p.sensitivity));
+        let sensitivity =
+            calibration.points.iter().fold(Sensitivity::ZERO, |most, p| most.max(p.sensitivity));
         let transducer = Transducer {
             name: format!("reference '{}'", reference.serial),
             range: reference.range,
@@ -223,11 +193,7 @@ impl Found<'_> {
         if target > transducer.range {
             self.noted.push(plan.error(
                 &path,
-                format!(
-                    "{} is beyond the range of {}",
-                    acceleration(target),
-                    transducer.name
-                ),
+                format!("{} is beyond the range of {}", acceleration(target), transducer.name),
                 format!("its range is {}", acceleration(transducer.range)),
             ));
             return;
@@ -246,10 +212,7 @@ impl Found<'_> {
                     engineering(output, "V pk"),
                     channel.name
                 ),
-                format!(
-                    "the range of the channel is {}",
-                    engineering(channel.range.si(), "V pk")
-                ),
+                format!("the range of the channel is {}", engineering(channel.range.si(), "V pk")),
             ));
         }
     }
@@ -275,9 +238,5 @@ const OVERSHOOT: f64 = 1.1;
 /// In m/s² and in g, since data sheets have either.
 fn acceleration(value: Accel<Peak>) -> String {
     let g = value.si() / STANDARD_GRAVITY;
-    format!(
-        "{} pk ({})",
-        engineering(value.si(), "m/s²"),
-        engineering(g, "g pk")
-    )
+    format!("{} pk ({})", engineering(value.si(), "m/s²"), engineering(g, "g pk"))
 }

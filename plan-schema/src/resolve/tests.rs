@@ -57,15 +57,8 @@ fn a_valid_job_is_put_together() {
     let (job, noted) = ResolvedJob::resolve(&Texts::valid().files()).unwrap();
     assert!(noted.0.is_empty(), "{}", noted.render(false));
     let columns: Vec<&str> = job.columns.iter().map(|c| c.name.as_str()).collect();
-    assert_eq!(
-        columns,
-        ["ref", "one", "two"],
-        "a channel that nothing hangs on is left out"
-    );
-    assert_eq!(
-        (job.reference.column, job.sensors[0].column, job.sensors[1].column),
-        (0, 1, 2)
-    );
+    assert_eq!(columns, ["ref", "one", "two"], "a channel that nothing hangs on is left out");
+    assert_eq!((job.reference.column, job.sensors[0].column, job.sensors[1].column), (0, 1, 2));
     assert_eq!(job.reference.calibration.certificate, "C-2");
     assert!((job.payload().si() - 0.06).abs() < 1e-15);
     let summary: Vec<String> = job
@@ -74,13 +67,7 @@ fn a_valid_job_is_put_together() {
         .map(|p| format!("{} {} {} {}", p.frequency, p.target, p.dwell_cycles, p.repeats))
         .collect();
     // (2π · 1 Hz)² · 5 mm, and 16 cycles are 1 s.
-    assert_eq!(
-        summary,
-        [
-            "1 Hz 0.19739208802178718 m/s2 pk 10 1",
-            "16 Hz 9.80665 m/s2 pk 16 3"
-        ]
-    );
+    assert_eq!(summary, ["1 Hz 0.19739208802178718 m/s2 pk 10 1", "16 Hz 9.80665 m/s2 pk 16 3"]);
     let document = Document::read("faults.toml", FAULTS).unwrap();
     check_faults(&document, &job).unwrap();
 }
@@ -95,10 +82,7 @@ fn columns_follow_the_rig() {
     let (job, _) = ResolvedJob::resolve(&texts.files()).unwrap();
     let columns: Vec<&str> = job.columns.iter().map(|c| c.name.as_str()).collect();
     assert_eq!(columns, ["one", "two", "spare"]);
-    assert_eq!(
-        (job.reference.column, job.sensors[0].column, job.sensors[1].column),
-        (1, 2, 0)
-    );
+    assert_eq!((job.reference.column, job.sensors[0].column, job.sensors[1].column), (1, 2, 0));
 }
 
 #[test]
@@ -108,29 +92,16 @@ fn files_that_disagree() {
         &[
             ("sensor not in the register", job("\"S-2\"", "\"S-3\"")),
             ("sensor twice", job("\"S-2\"", "\"S-1\"")),
-            (
-                "channel taken by a sensor",
-                job("channel = \"two\"", "channel = \"one\""),
-            ),
-            (
-                "channel taken by the reference",
-                job("channel = \"two\"", "channel = \"ref\""),
-            ),
-            (
-                "channel that the rig has not",
-                job("channel = \"two\"", "channel = \"three\""),
-            ),
+            ("channel taken by a sensor", job("channel = \"two\"", "channel = \"one\"")),
+            ("channel taken by the reference", job("channel = \"two\"", "channel = \"ref\"")),
+            ("channel that the rig has not", job("channel = \"two\"", "channel = \"three\"")),
             ("reference not in the register", rig("\"R-1\"", "\"R-2\"")),
-            (
-                "reference on no channel",
-                rig("channel = \"ref\"", "channel = \"reference\""),
-            ),
+            ("reference on no channel", rig("channel = \"ref\"", "channel = \"reference\"")),
             (
                 "reference without a calibration",
                 references(
-                    &crate::fixture::REFERENCES[crate::fixture::REFERENCES
-                        .find("[[reference.calibration]]")
-                        .unwrap()..],
+                    &crate::fixture::REFERENCES
+                        [crate::fixture::REFERENCES.find("[[reference.calibration]]").unwrap()..],
                     "calibration = []\n",
                 ),
             ),
@@ -138,10 +109,7 @@ fn files_that_disagree() {
             ("above the reference's band", plan("\"1 Hz\"", "\"125 Hz\"")),
             ("above the sample rate's reach", rig("\"10 kS/s\"", "\"30 S/s\"")),
             ("beyond the range of a sensor", plan("\"1 g pk\"", "\"2.5 g pk\"")),
-            (
-                "beyond the range of the reference too",
-                plan("\"1 g pk\"", "\"100 g pk\""),
-            ),
+            ("beyond the range of the reference too", plan("\"1 g pk\"", "\"100 g pk\"")),
             (
                 "beyond the range of a channel",
                 rig(
@@ -149,10 +117,7 @@ fn files_that_disagree() {
                     "name = \"one\"\ninput = 1\nrange = \"3 V pk\"",
                 ),
             ),
-            (
-                "beyond the range of the reference's channel",
-                rig("\"10 V pk\"", "\"1 V pk\""),
-            ),
+            ("beyond the range of the reference's channel", rig("\"10 V pk\"", "\"1 V pk\"")),
         ],
     );
 }
@@ -165,30 +130,18 @@ fn a_plan_by_itself() {
             ("frequency twice", plan("\"1 Hz\"", "\"0.016 kHz\"")),
             (
                 "reference frequency that no point has",
-                plan(
-                    "reference_frequency = \"16 Hz\"",
-                    "reference_frequency = \"8 Hz\"",
-                ),
+                plan("reference_frequency = \"16 Hz\"", "reference_frequency = \"8 Hz\""),
             ),
-            (
-                "reference frequency missing",
-                plan("reference_frequency = \"16 Hz\"\n", ""),
-            ),
+            ("reference frequency missing", plan("reference_frequency = \"16 Hz\"\n", "")),
             ("amplitude of zero", plan("\"1 g pk\"", "\"0 g pk\"")),
             ("negative frequency", plan("\"1 Hz\"", "\"-1 Hz\"")),
             ("no repeats", plan("repeats = 3", "repeats = 0")),
             ("one cycle", plan("repeats = 3", "dwell_cycles = 1")),
             (
                 "settle band of more than all",
-                plan(
-                    "name = \"fixture\"",
-                    "name = \"fixture\"\nsettle_band = \"150 %\"",
-                ),
+                plan("name = \"fixture\"", "name = \"fixture\"\nsettle_band = \"150 %\""),
             ),
-            (
-                "ambient limits the wrong way round",
-                plan("\"20 °C\"", "\"30 °C\""),
-            ),
+            ("ambient limits the wrong way round", plan("\"20 °C\"", "\"30 °C\"")),
             (
                 "no points",
                 said(|texts| {
@@ -212,55 +165,25 @@ fn a_rig_by_itself() {
     together(
         "a_rig_by_itself",
         &[
-            (
-                "role without its word",
-                rig("\"generator.source\"", "\"generator\""),
-            ),
-            (
-                "role with another word",
-                rig("\"generator.source\"", "\"generator.output\""),
-            ),
-            (
-                "role of an instrument that is not there",
-                rig("\"generator.source\"", "\"synth.source\""),
-            ),
-            (
-                "two instruments of one name",
-                rig("name = \"panel\"", "name = \"daq\""),
-            ),
-            (
-                "two channels of one name",
-                rig("name = \"spare\"", "name = \"two\""),
-            ),
+            ("role without its word", rig("\"generator.source\"", "\"generator\"")),
+            ("role with another word", rig("\"generator.source\"", "\"generator.output\"")),
+            ("role of an instrument that is not there", rig("\"generator.source\"", "\"synth.source\"")),
+            ("two instruments of one name", rig("name = \"panel\"", "name = \"daq\"")),
+            ("two channels of one name", rig("name = \"spare\"", "name = \"two\"")),
             ("two channels on one input", rig("input = 3", "input = 2")),
-            (
-                "rated stroke at the stop",
-                rig("\"12.5 mm pk\"", "\"14.5 mm pk\""),
-            ),
+            ("rated stroke at the stop", rig("\"12.5 mm pk\"", "\"14.5 mm pk\"")),
             (
                 "trip behind the stop",
-                rig(
-                    "stop = \"14.5 mm pk\"",
-                    "stop = \"14.5 mm pk\"\ntrip_stroke = \"15 mm pk\"",
-                ),
+                rig("stop = \"14.5 mm pk\"", "stop = \"14.5 mm pk\"\ntrip_stroke = \"15 mm pk\""),
             ),
             ("allowance as large as the stroke", rig("\"0.5 mm\"", "\"14 mm\"")),
             ("no moving mass", rig("\"250 g\"", "\"0 g\"")),
             ("gain missing", rig("gain = \"20 V/V\"\n", "")),
-            (
-                "gain of another mode",
-                rig("mode = \"voltage\"", "mode = \"current\""),
-            ),
-            (
-                "drive limit above the amplifier",
-                rig("\"2.5 V pk\"", "\"3 V pk\""),
-            ),
+            ("gain of another mode", rig("mode = \"voltage\"", "mode = \"current\"")),
+            ("drive limit above the amplifier", rig("\"2.5 V pk\"", "\"3 V pk\"")),
             ("block longer than its limit", rig("\"20 ms\"", "\"0.3 s\"")),
             ("block without a sample", rig("\"20 ms\"", "\"20 us\"")),
-            (
-                "contacts read too rarely",
-                rig("[roles]", "[timing]\npoll_interval = \"0.5 s\"\n\n[roles]"),
-            ),
+            ("contacts read too rarely", rig("[roles]", "[timing]\npoll_interval = \"0.5 s\"\n\n[roles]")),
             (
                 "no safe path",
                 said(|texts| {
@@ -276,18 +199,9 @@ safe_path = []
                 }),
             ),
             ("one way twice", rig("\"amplifier_mute\"", "\"source_off\"")),
-            (
-                "all ways through one box",
-                rig("source = \"generator.source\"", "source = \"power.source\""),
-            ),
-            (
-                "negative error",
-                rig("mounting = \"0.1 %\"", "mounting = \"-0.1 %\""),
-            ),
-            (
-                "converter of one bit",
-                rig("[roles]", "[simulation.acquisition]\nbits = 1\n\n[roles]"),
-            ),
+            ("all ways through one box", rig("source = \"generator.source\"", "source = \"power.source\"")),
+            ("negative error", rig("mounting = \"0.1 %\"", "mounting = \"-0.1 %\"")),
+            ("converter of one bit", rig("[roles]", "[simulation.acquisition]\nbits = 1\n\n[roles]")),
         ],
     );
 }
@@ -297,19 +211,10 @@ fn registers_by_themselves() {
     together(
         "registers_by_themselves",
         &[
-            (
-                "two sensors of one serial",
-                sensors("serial = \"S-2\"", "serial = \"S-1\""),
-            ),
-            (
-                "sensor without mass",
-                sensors("mass = \"40 g\"", "mass = \"0 g\""),
-            ),
+            ("two sensors of one serial", sensors("serial = \"S-2\"", "serial = \"S-1\"")),
+            ("sensor without mass", sensors("mass = \"40 g\"", "mass = \"0 g\"")),
             ("sensitivity of zero", sensors("\"1000 mV/g\"", "\"0 mV/g\"")),
-            (
-                "damping without a natural frequency",
-                sensors("natural_frequency = \"700 Hz\"\n", ""),
-            ),
+            ("damping without a natural frequency", sensors("natural_frequency = \"700 Hz\"\n", "")),
             ("frequencies that fall", references("\"16 Hz\"", "\"160 Hz\"")),
             (
                 "phase without its uncertainty",
@@ -321,10 +226,7 @@ fn registers_by_themselves() {
             ("due before it was done", references("2001-06-14", "1999-06-13")),
             (
                 "two calibrations of one day",
-                references(
-                    "date = 1997-06-10\ndue = 1999-06-10",
-                    "date = 1999-06-14\ndue = 1999-07-10",
-                ),
+                references("date = 1997-06-10\ndue = 1999-06-10", "date = 1999-06-14\ndue = 1999-07-10"),
             ),
             ("certificate twice", references("\"C-1\"", "\"C-2\"")),
         ],
@@ -339,10 +241,7 @@ fn faults_against_the_job() {
             ("point that the plan has not", faults("point = 2", "point = 3")),
             ("point 0", faults("point = 2", "point = 0")),
             ("channel missing", faults("channel = \"two\"\n", "")),
-            (
-                "channel not used",
-                faults("channel = \"two\"", "channel = \"spare\""),
-            ),
+            ("channel not used", faults("channel = \"two\"", "channel = \"spare\"")),
             (
                 "channel where none belongs",
                 faults("value = \"200 %\"", "value = \"200 %\"\nchannel = \"one\""),
@@ -380,15 +279,10 @@ fn odd_numbers(text: &'static str) -> impl Strategy<Value = String> {
     proptest::collection::vec((any::<prop::sample::Index>(), number), 1..4).prop_map(|edits| {
         let mut text = text.to_owned();
         for (at, number) in edits {
-            let starts: Vec<usize> = text
-                .match_indices(|c: char| c.is_ascii_digit())
-                .map(|(at, _)| at)
-                .collect();
+            let starts: Vec<usize> =
+                text.match_indices(|c: char| c.is_ascii_digit()).map(|(at, _)| at).collect();
             let start = starts[at.index(starts.len())];
-            let length = text[start..]
-                .chars()
-                .take_while(|c| c.is_ascii_digit() || *c == '.')
-                .count();
+            let length = text[start..].chars().take_while(|c| c.is_ascii_digit() || *c == '.').count();
             text.replace_range(start..start + length, &number);
         }
         text

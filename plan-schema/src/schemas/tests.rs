@@ -6,21 +6,14 @@ use serde_json::Value;
 /// Calls `visit` with the path of every schema under a key or in a list.
 fn walk(path: &str, schema: &Value, visit: &mut dyn FnMut(&str, &Value)) {
     visit(path, schema);
-    for (key, inner) in schema
-        .get("properties")
-        .and_then(Value::as_object)
-        .into_iter()
-        .flatten()
-    {
+    for (key, inner) in schema.get("properties").and_then(Value::as_object).into_iter().flatten() {
         walk(&format!("{path}.{key}"), inner, visit);
     }
-    for inner in schema.get("items").into_iter().chain(
-        schema
-            .get("oneOf")
-            .and_then(Value::as_array)
-            .into_iter()
-            .flatten(),
-    ) {
+    for inner in schema
+        .get("items")
+        .into_iter()
+        .chain(schema.get("oneOf").and_then(Value::as_array).into_iter().flatten())
+    {
         walk(&format!("{path}[]"), inner, visit);
     }
 }
@@ -30,10 +23,7 @@ fn every_kind_and_key_is_described() {
     for kind in WRITTEN_KINDS {
         let root = schema(kind).unwrap();
         walk(kind, &root, &mut |path, schema| {
-            let described = schema
-                .get("description")
-                .and_then(Value::as_str)
-                .is_some_and(|d| d.len() > 3);
+            let described = schema.get("description").and_then(Value::as_str).is_some_and(|d| d.len() > 3);
             let bare_item = path.ends_with("[]") && schema.get("type").is_some_and(|t| t == "string");
             assert!(described || bare_item, "{path} is not described: {schema}");
             assert!(
@@ -50,17 +40,8 @@ fn every_kind_and_key_is_described() {
 fn keys_of_a_plan() {
     let mut lines = Vec::new();
     walk("plan", &schema("plan").unwrap(), &mut |path, schema| {
-        let text = |key: &str| {
-            schema
-                .get(key)
-                .map_or_else(String::new, |v| format!(" {key}={v}"))
-        };
-        lines.push(format!(
-            "{path}{}{}{}",
-            text("required"),
-            text("default"),
-            text("examples")
-        ));
+        let text = |key: &str| schema.get(key).map_or_else(String::new, |v| format!(" {key}={v}"));
+        lines.push(format!("{path}{}{}{}", text("required"), text("default"), text("examples")));
     });
     insta::assert_snapshot!(lines.join("\n"));
 }

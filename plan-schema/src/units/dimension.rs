@@ -17,19 +17,11 @@ pub struct Unit {
 }
 
 const fn unit(spellings: &'static [&'static str], exponent: i32) -> Unit {
-    Unit {
-        spellings,
-        exponent,
-        factor: 1.0,
-    }
+    Unit { spellings, exponent, factor: 1.0 }
 }
 
 const fn scaled(spellings: &'static [&'static str], exponent: i32, factor: f64) -> Unit {
-    Unit {
-        spellings,
-        exponent,
-        factor,
-    }
+    Unit { spellings, exponent, factor }
 }
 
 /// A physical dimension as people write it.

@@ -83,27 +83,15 @@ impl FromStr for Amplitude {
 
     /// Tries acceleration first: its message is the one shown when no dimension fits.
     fn from_str(text: &str) -> Result<Self, QuantityError> {
-        text.parse()
-            .map(Self::Acceleration)
-            .or_else(|error: QuantityError| {
-                if !error.is_unknown_unit() {
-                    return Err(error);
-                }
-                let other = text.parse().map(Self::Velocity).or_else(|e: QuantityError| {
-                    if e.is_unknown_unit() {
-                        text.parse().map(Self::Displacement)
-                    } else {
-                        Err(e)
-                    }
-                });
-                other.map_err(|e| {
-                    if e.is_unknown_unit() {
-                        no_amplitude(error)
-                    } else {
-                        e
-                    }
-                })
-            })
+        text.parse().map(Self::Acceleration).or_else(|error: QuantityError| {
+            if !error.is_unknown_unit() {
+                return Err(error);
+            }
+            let other = text.parse().map(Self::Velocity).or_else(|e: QuantityError| {
+                if e.is_unknown_unit() { text.parse().map(Self::Displacement) } else { Err(e) }
+            });
+            other.map_err(|e| if e.is_unknown_unit() { no_amplitude(error) } else { e })
+        })
     }
 }
 

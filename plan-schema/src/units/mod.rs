@@ -34,10 +34,7 @@ impl<D> Quantity<D> {
     /// Makes a quantity from a number in the coherent SI unit of `D`.
     #[must_use]
     pub const fn new(si: f64) -> Self {
-        Self {
-            si,
-            dimension: PhantomData,
-        }
+        Self { si, dimension: PhantomData }
     }
 
     /// Zero of this dimension.

@@ -1,3 +1,5 @@
+//! Spellings, mistakes, prefixes, kinematics, and the round trip of quantities.
+
 use super::*;
 use proptest::prelude::*;
 
@@ -12,24 +14,15 @@ fn refuse<D: Dimension>(text: &str) -> String {
 #[test]
 #[expect(clippy::float_cmp, reason = "reading is exact")]
 fn spellings_mean_the_same() {
-    for text in [
-        "10 m/s² pk",
-        "10 m/s2 pk",
-        "10 m/s^2 peak",
-        "10m/s² pk",
-        "1e1 m/s/s pk",
-        "20 m/s² pk-pk",
-    ] {
+    for text in ["10 m/s² pk", "10 m/s2 pk", "10 m/s^2 peak", "10m/s² pk", "1e1 m/s/s pk", "20 m/s² pk-pk"]
+    {
         assert_eq!(read::<Of<Acceleration, Peak>>(text), 10.0, "{text}");
     }
     assert_eq!(read::<Of<Length, Peak>>("75 mm pk"), 75e-3);
     assert_eq!(read::<Of<Length, Peak>>("8 mm pk-pk"), 4e-3);
     assert_eq!(read::<Of<Acceleration, Peak>>("1 g pk"), 9.80665);
     assert_eq!(read::<Share>("5 %"), 0.05);
-    assert_eq!(
-        read::<AccelerationDensity>("100 µg/√Hz"),
-        read::<AccelerationDensity>("100 ug/sqrtHz")
-    );
+    assert_eq!(read::<AccelerationDensity>("100 µg/√Hz"), read::<AccelerationDensity>("100 ug/sqrtHz"));
     assert_eq!(read::<Temperature>("−5 °C"), -5.0);
     assert!((read::<Of<Acceleration, Peak>>("1 m/s² rms") - std::f64::consts::SQRT_2).abs() < 1e-15);
 }
@@ -56,14 +49,9 @@ fn mistakes_have_a_remedy() {
 
 #[test]
 fn people_get_prefixes() {
-    let shown: Vec<String> = [0.0248, 0.999_96, 999.96, 1.0, 4.97e-3, 0.0, 3e-12]
-        .iter()
-        .map(|v| engineering(*v, "m"))
-        .collect();
-    assert_eq!(
-        shown,
-        ["24.8 mm", "1 m", "1 km", "1 m", "4.97 mm", "0 m", "0.003 nm"]
-    );
+    let shown: Vec<String> =
+        [0.0248, 0.999_96, 999.96, 1.0, 4.97e-3, 0.0, 3e-12].iter().map(|v| engineering(*v, "m")).collect();
+    assert_eq!(shown, ["24.8 mm", "1 m", "1 km", "1 m", "4.97 mm", "0 m", "0.003 nm"]);
 }
 
 /// Kinematics of a sine; 2.48 mm at 1 g and 10 Hz is a check value of the trade (common practice, no source).

@@ -15,11 +15,7 @@ pub struct QuantityError {
 
 impl QuantityError {
     fn new(message: impl Into<String>, remedy: impl Into<String>) -> Self {
-        Self {
-            message: message.into(),
-            remedy: remedy.into(),
-            unknown_unit: false,
-        }
+        Self { message: message.into(), remedy: remedy.into(), unknown_unit: false }
     }
 
     /// True where only the unit does not belong to the dimension, so that another dimension may fit.
@@ -53,9 +49,7 @@ fn normalise(unit: &str) -> String {
             c => out.push(c),
         }
     }
-    out.replace("sqrt(Hz)", "sqrtHz")
-        .replace("rtHz", "sqrtHz")
-        .replace("sqsqrtHz", "sqrtHz")
+    out.replace("sqrt(Hz)", "sqrtHz").replace("rtHz", "sqrtHz").replace("sqsqrtHz", "sqrtHz")
 }
 
 /// Splits the number from what follows it. The unit starts at the first character that no number has.
@@ -92,10 +86,7 @@ pub(crate) const STATISTIC_SPELLINGS: [(&str, &str); 7] = [
 ];
 
 fn known_units(units: &[Unit]) -> String {
-    let names: Vec<&str> = units
-        .iter()
-        .filter_map(|u| u.spellings.first().copied())
-        .collect();
+    let names: Vec<&str> = units.iter().filter_map(|u| u.spellings.first().copied()).collect();
     names.join(", ")
 }
 
@@ -124,17 +115,11 @@ fn parse_statistic<D: Dimension>(rest: &str) -> Result<(&str, f64), QuantityErro
         return Ok((rest, 1.0));
     }
     let kinds: Vec<&str> = D::STATISTICS.iter().map(|(name, _)| *name).collect();
-    let remedy = format!(
-        "add the kind of the amplitude ({}), such as \"{}\"",
-        kinds.join(", "),
-        D::example()
-    );
+    let remedy =
+        format!("add the kind of the amplitude ({}), such as \"{}\"", kinds.join(", "), D::example());
     // A unit that does not belong here at all is the more useful thing to say.
     find_unit::<D>(rest)?;
-    Err(QuantityError::new(
-        "the amplitude does not say whether it is peak, rms or peak-to-peak",
-        remedy,
-    ))
+    Err(QuantityError::new("the amplitude does not say whether it is peak, rms or peak-to-peak", remedy))
 }
 
 fn find_unit<D: Dimension>(written: &str) -> Result<Unit, QuantityError> {
@@ -145,18 +130,10 @@ fn find_unit<D: Dimension>(written: &str) -> Result<Unit, QuantityError> {
     let confusion = D::CONFUSIONS.iter().find(|(name, _)| *name == unit);
     let remedy = match confusion {
         Some((_, word)) => (*word).to_owned(),
-        None => format!(
-            "use one of {}, such as \"{}\"",
-            known_units(D::UNITS),
-            D::example()
-        ),
+        None => format!("use one of {}, such as \"{}\"", known_units(D::UNITS), D::example()),
     };
     let message = format!("'{}' is no unit of {}", written.trim(), D::NAME);
-    Err(QuantityError {
-        message,
-        remedy,
-        unknown_unit: confusion.is_none(),
-    })
+    Err(QuantityError { message, remedy, unknown_unit: confusion.is_none() })
 }
 
 /// Reads a number with its unit into the SI value of `D`.
@@ -165,23 +142,14 @@ pub(super) fn parse<D: Dimension>(text: &str) -> Result<f64, QuantityError> {
     let (number, rest) = split_number(&tidy);
     let such_as = || format!("write {} with its unit, such as \"{}\"", D::NAME, D::example());
     if number.is_empty() {
-        return Err(QuantityError::new(
-            format!("\"{text}\" does not begin with a number"),
-            such_as(),
-        ));
+        return Err(QuantityError::new(format!("\"{text}\" does not begin with a number"), such_as()));
     }
     if number.contains(',') {
         let remedy = match rest.trim() {
             "" => format!("write a decimal point and the unit, such as \"{}\"", D::example()),
-            _ => format!(
-                "write a decimal point: \"{}{rest}\"",
-                number.replacen(',', ".", 1)
-            ),
+            _ => format!("write a decimal point: \"{}{rest}\"", number.replacen(',', ".", 1)),
         };
-        return Err(QuantityError::new(
-            format!("\"{text}\" has a comma in its number"),
-            remedy,
-        ));
+        return Err(QuantityError::new(format!("\"{text}\" has a comma in its number"), remedy));
     }
     if rest.trim().is_empty() {
         return Err(QuantityError::new(format!("\"{text}\" has no unit"), such_as()));
@@ -197,10 +165,7 @@ pub(super) fn parse<D: Dimension>(text: &str) -> Result<f64, QuantityError> {
         .and_then(|e| format!("{mantissa}e{e}").parse().ok());
     match value {
         Some(value) if (value * unit.factor * statistic).is_finite() => Ok(value * unit.factor * statistic),
-        _ => Err(QuantityError::new(
-            format!("'{number}' is no number that can be used"),
-            such_as(),
-        )),
+        _ => Err(QuantityError::new(format!("'{number}' is no number that can be used"), such_as())),
     }
 }
 
@@ -223,10 +188,7 @@ fn percent(share: f64) -> String {
         return plain;
     }
     let scientific = format!("{share:e}");
-    match scientific
-        .split_once('e')
-        .and_then(|(mantissa, e)| Some((mantissa, e.parse::<i32>().ok()?)))
-    {
+    match scientific.split_once('e').and_then(|(mantissa, e)| Some((mantissa, e.parse::<i32>().ok()?))) {
         Some((mantissa, exponent)) => format!("{mantissa}e{} %", exponent + 2),
         None => format!("{scientific} 1"),
     }
@@ -238,15 +200,8 @@ pub fn engineering(value: f64, unit: &str) -> String {
     if value == 0.0 || !value.is_finite() {
         return format!("{value} {unit}");
     }
-    const PREFIXES: [(&str, i32); 7] = [
-        ("n", -9),
-        ("µ", -6),
-        ("m", -3),
-        ("", 0),
-        ("k", 3),
-        ("M", 6),
-        ("G", 9),
-    ];
+    const PREFIXES: [(&str, i32); 7] =
+        [("n", -9), ("µ", -6), ("m", -3), ("", 0), ("k", 3), ("M", 6), ("G", 9)];
     let magnitude = value.abs();
     let mut chosen = ("n", -9);
     for (prefix, exponent) in PREFIXES {

@@ -25,10 +25,7 @@ impl SampleCount {
 
     /// How long this many samples last.
     #[must_use]
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "exact below 2^53 samples: 28,000 years at 10 kS/s"
-    )]
+    #[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples: 28,000 years at 10 kS/s")]
     pub fn duration(self, rate: SamplesPerSecond) -> Seconds {
         Seconds::new(self.0 as f64 / rate.si())
     }
@@ -57,10 +54,7 @@ pub struct Mono(pub u64);
 impl Mono {
     /// Time that passed since `earlier`; zero if `earlier` lies ahead.
     #[must_use]
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "liveness does not need more than 53 bits"
-    )]
+    #[expect(clippy::cast_precision_loss, reason = "liveness does not need more than 53 bits")]
     pub fn since(self, earlier: Self) -> Seconds {
         Seconds::new(self.0.saturating_sub(earlier.0) as f64 * 1e-9)
     }

@@ -29,10 +29,7 @@ fn act() -> impl Strategy<Value = Act> {
 
 fn facts() -> impl Strategy<Value = Facts> {
     let filter = "natural_frequency = \"2 kHz\"\ndamping_ratio = \"5 %\"\nlower_corner = \"0.5 Hz\"";
-    (
-        prop::sample::select(vec!["voltage", "current"]),
-        prop::sample::select(vec!["shorts", "opens"]),
-    )
+    (prop::sample::select(vec!["voltage", "current"]), prop::sample::select(vec!["shorts", "opens"]))
         .prop_map(move |(mode, mute)| Facts {
             mode,
             mute,

@@ -13,10 +13,7 @@ use std::future::Future;
 
 /// Calls of the simulator never wait, so a bare runtime will do.
 pub(crate) fn wait<T>(call: impl Future<Output = T>) -> T {
-    tokio::runtime::Builder::new_current_thread()
-        .build()
-        .unwrap()
-        .block_on(call)
+    tokio::runtime::Builder::new_current_thread().build().unwrap().block_on(call)
 }
 
 /// An open rig with its acquisition running.
@@ -50,14 +47,7 @@ impl Bench {
         let want = AcquisitionRequest {
             rate: job.rig.acquisition.rate,
             frames,
-            channels: job
-                .columns
-                .iter()
-                .map(|c| ChannelRequest {
-                    input: c.input,
-                    range: c.range,
-                })
-                .collect(),
+            channels: job.columns.iter().map(|c| ChannelRequest { input: c.input, range: c.range }).collect(),
         };
         assert_eq!(wait(acquisition.configure(&want)).unwrap(), want);
         wait(acquisition.start()).unwrap();
@@ -80,18 +70,8 @@ impl Bench {
     }
 
     pub(crate) fn tone_over(&mut self, frequency: f64, amplitude: f64, over: f64) -> Transition {
-        let tone = Tone {
-            frequency: Hertz::new(frequency),
-            amplitude: Volts::new(amplitude),
-        };
-        wait(self.source.set_tone(
-            &self.permit,
-            Transition {
-                tone,
-                over: Seconds::new(over),
-            },
-        ))
-        .unwrap()
+        let tone = Tone { frequency: Hertz::new(frequency), amplitude: Volts::new(amplitude) };
+        wait(self.source.set_tone(&self.permit, Transition { tone, over: Seconds::new(over) })).unwrap()
     }
 
     pub(crate) fn unmute(&mut self) {

@@ -6,13 +6,7 @@ use drivers::{AcquisitionRequest, Block, ChannelRequest, ErrorKind, Tone, Transi
 use plan_schema::units::{Hertz, SampleIndex, SamplesPerSecond, Seconds, Volts};
 
 fn noisy() -> Facts {
-    Facts {
-        noise: "50 uV rms",
-        density: "100 ug/sqrtHz",
-        bits: 24,
-        spread: "3 %",
-        ..Facts::default()
-    }
+    Facts { noise: "50 uV rms", density: "100 ug/sqrtHz", bits: 24, spread: "3 %", ..Facts::default() }
 }
 
 /// Blocks of a short run with a tone, as bits.
@@ -24,10 +18,7 @@ fn record(facts: &Facts, seed: u64, frames: u32, blocks: usize) -> Vec<Block> {
 }
 
 fn bits(blocks: &[Block], channel: usize) -> Vec<u32> {
-    blocks
-        .iter()
-        .flat_map(|b| b.channel(channel).iter().map(|v| v.to_bits()))
-        .collect()
+    blocks.iter().flat_map(|b| b.channel(channel).iter().map(|v| v.to_bits())).collect()
 }
 
 fn rms(samples: &[f64]) -> f64 {
@@ -38,17 +29,8 @@ fn rms(samples: &[f64]) -> f64 {
 /// Noise at rest: the channel's alone, and with the sensor's 100 µg/√Hz × 20 mV/(m/s²) over 5 kHz in quadrature.
 #[test]
 fn noise_is_as_large_as_stated() {
-    let own = rms(&Bench::new(&Facts {
-        density: "0 ug/sqrtHz",
-        spread: "0 %",
-        ..noisy()
-    })
-    .run(10.0)[1]);
-    let both = rms(&Bench::new(&Facts {
-        spread: "0 %",
-        ..noisy()
-    })
-    .run(10.0)[1]);
+    let own = rms(&Bench::new(&Facts { density: "0 ug/sqrtHz", spread: "0 %", ..noisy() }).run(10.0)[1]);
+    let both = rms(&Bench::new(&Facts { spread: "0 %", ..noisy() }).run(10.0)[1]);
     let sensor = 100e-6 * 9.80665 * 0.020 * (RATE / 2.0f64).sqrt();
     // 100,000 samples: the rms is known to 1/√200,000; four of these.
     let error = 4.0 / 200_000f64.sqrt();
@@ -93,10 +75,7 @@ fn samples_lie_on_the_converters_steps() {
 /// Over many seeds the ratio of two channels has the stated spread: U = 1 %, k = 2.
 #[test]
 fn channels_differ_by_their_stated_ratio() {
-    let facts = Facts {
-        ratio: "1 %",
-        ..Facts::default()
-    };
+    let facts = Facts { ratio: "1 %", ..Facts::default() };
     let seeds = 200u32;
     let mut sum = 0.0;
     for seed in 0..seeds {
@@ -107,10 +86,7 @@ fn channels_differ_by_their_stated_ratio() {
         sum += (channels[1][2500] / channels[0][2500] / 2.0 - 1.0).powi(2);
     }
     let spread = (sum / f64::from(seeds)).sqrt();
-    assert!(
-        (spread / 0.005 - 1.0).abs() < 4.0 / f64::from(2 * seeds).sqrt(),
-        "{spread}"
-    );
+    assert!((spread / 0.005 - 1.0).abs() < 4.0 / f64::from(2 * seeds).sqrt(), "{spread}");
 }
 
 #[test]
@@ -121,21 +97,12 @@ fn time_moves_with_blocks_only() {
     bench.tone(5.0, 0.1);
     assert_eq!(bench.rig.now().0, 0);
     let first = bench.block().unwrap();
-    assert_eq!(
-        (first.first_sample, first.frames(), first.gap_before.0),
-        (SampleIndex(0), 200, 0)
-    );
+    assert_eq!((first.first_sample, first.frames(), first.gap_before.0), (SampleIndex(0), 200, 0));
     assert_eq!(bench.rig.now().0, 20_000_000);
     // A wait that is too short brings nothing, and nothing is lost.
-    assert_eq!(
-        wait(bench.acquisition.next_block(Seconds::new(0.005))).unwrap(),
-        None
-    );
+    assert_eq!(wait(bench.acquisition.next_block(Seconds::new(0.005))).unwrap(), None);
     assert_eq!(bench.rig.now().0, 25_000_000);
-    assert_eq!(
-        wait(bench.acquisition.next_block(Seconds::new(0.0))).unwrap(),
-        None
-    );
+    assert_eq!(wait(bench.acquisition.next_block(Seconds::new(0.0))).unwrap(), None);
     let second = bench.block().unwrap();
     assert_eq!((second.first_sample, second.gap_before.0), (SampleIndex(200), 0));
     assert_eq!(bench.rig.now().0, 40_000_000);
@@ -144,56 +111,26 @@ fn time_moves_with_blocks_only() {
 #[test]
 fn settings_that_cannot_be_are_refused() {
     let mut bench = Bench::new(&Facts::default());
-    let channel = ChannelRequest {
-        input: 0,
-        range: Volts::new(10.0),
-    };
-    let want = AcquisitionRequest {
-        rate: SamplesPerSecond::new(RATE),
-        frames: 100,
-        channels: vec![channel],
-    };
+    let channel = ChannelRequest { input: 0, range: Volts::new(10.0) };
+    let want = AcquisitionRequest { rate: SamplesPerSecond::new(RATE), frames: 100, channels: vec![channel] };
     let kind = |want: &AcquisitionRequest, bench: &mut Bench| {
-        wait(bench.acquisition.configure(want))
-            .map(|_| ())
-            .map_err(|e| e.kind)
+        wait(bench.acquisition.configure(want)).map(|_| ()).map_err(|e| e.kind)
     };
     assert_eq!(kind(&want, &mut bench), Err(ErrorKind::Busy));
-    assert_eq!(
-        wait(bench.acquisition.start()).map_err(|e| e.kind),
-        Err(ErrorKind::Busy)
-    );
+    assert_eq!(wait(bench.acquisition.start()).map_err(|e| e.kind), Err(ErrorKind::Busy));
     wait(bench.acquisition.stop()).unwrap();
     assert_eq!(
         wait(bench.acquisition.next_block(Seconds::new(1.0))).map_err(|e| e.kind),
         Err(ErrorKind::Protocol)
     );
     for bad in [
+        AcquisitionRequest { rate: SamplesPerSecond::new(9999.0), ..want.clone() },
+        AcquisitionRequest { frames: 0, ..want.clone() },
+        AcquisitionRequest { channels: vec![], ..want.clone() },
+        AcquisitionRequest { channels: vec![channel, channel], ..want.clone() },
+        AcquisitionRequest { channels: vec![ChannelRequest { input: 9, ..channel }], ..want.clone() },
         AcquisitionRequest {
-            rate: SamplesPerSecond::new(9999.0),
-            ..want.clone()
-        },
-        AcquisitionRequest {
-            frames: 0,
-            ..want.clone()
-        },
-        AcquisitionRequest {
-            channels: vec![],
-            ..want.clone()
-        },
-        AcquisitionRequest {
-            channels: vec![channel, channel],
-            ..want.clone()
-        },
-        AcquisitionRequest {
-            channels: vec![ChannelRequest { input: 9, ..channel }],
-            ..want.clone()
-        },
-        AcquisitionRequest {
-            channels: vec![ChannelRequest {
-                range: Volts::new(0.0),
-                ..channel
-            }],
+            channels: vec![ChannelRequest { range: Volts::new(0.0), ..channel }],
             ..want.clone()
         },
     ] {
@@ -203,24 +140,12 @@ fn settings_that_cannot_be_are_refused() {
     wait(bench.acquisition.start()).unwrap();
     assert_eq!(bench.block().unwrap().first_sample, SampleIndex(0));
 
-    let off_the_scale = [
-        (5.0, 5.1, 0.0),
-        (0.0, 1.0, 0.0),
-        (6000.0, 1.0, 0.0),
-        (5.0, f64::NAN, 0.0),
-    ];
-    for (frequency, amplitude, over) in off_the_scale
-        .into_iter()
-        .chain([(5.0, 1.0, -1.0), (5.0, 1.0, f64::NAN)])
+    let off_the_scale = [(5.0, 5.1, 0.0), (0.0, 1.0, 0.0), (6000.0, 1.0, 0.0), (5.0, f64::NAN, 0.0)];
+    for (frequency, amplitude, over) in
+        off_the_scale.into_iter().chain([(5.0, 1.0, -1.0), (5.0, 1.0, f64::NAN)])
     {
-        let tone = Tone {
-            frequency: Hertz::new(frequency),
-            amplitude: Volts::new(amplitude),
-        };
-        let want = Transition {
-            tone,
-            over: Seconds::new(over),
-        };
+        let tone = Tone { frequency: Hertz::new(frequency), amplitude: Volts::new(amplitude) };
+        let want = Transition { tone, over: Seconds::new(over) };
         let refused = wait(bench.source.set_tone(&bench.permit, want)).unwrap_err();
         assert_eq!(refused.kind, ErrorKind::OutOfRange, "{refused}");
     }
@@ -253,15 +178,10 @@ fn instruments_open_in_their_roles() {
 
     let mut stranger = job.rig.instruments[0].clone();
     stranger.name = "stranger".to_owned();
-    assert_eq!(
-        wait(factory.open(&stranger)).map(|_| ()).map_err(|e| e.kind),
-        Err(ErrorKind::Unsupported)
-    );
+    assert_eq!(wait(factory.open(&stranger)).map(|_| ()).map_err(|e| e.kind), Err(ErrorKind::Unsupported));
     let listed = sim::listing();
     assert_eq!(listed.kind(), sim::KIND);
-    let refused = wait(listed.open(&job.rig.instruments[0]))
-        .map(|_| ())
-        .unwrap_err();
+    let refused = wait(listed.open(&job.rig.instruments[0])).map(|_| ()).unwrap_err();
     assert!(refused.to_string().contains("dry-run"), "{refused}");
     stranger.settings.0.insert("port".to_owned(), 1.into());
     assert_eq!(listed.check(&stranger).len(), 1);

@@ -165,11 +165,7 @@ shaker = "{spread}"
             stop = self.stop,
             mode = self.mode,
             mute = self.mute,
-            gain = if self.mode == "voltage" {
-                "gain = \"4 V/V\""
-            } else {
-                "transconductance = \"0.5 A/V\""
-            },
+            gain = if self.mode == "voltage" { "gain = \"4 V/V\"" } else { "transconductance = \"0.5 A/V\"" },
             volts = self.voltage_limit,
             amperes = self.current_limit,
             ratio = self.ratio,
@@ -251,9 +247,7 @@ due = 2027-01-15
             sensors: Document::read("sensors", &self.sensors()).unwrap(),
             references: Document::read("references", &self.references()).unwrap(),
         };
-        let mut resolved = ResolvedJob::resolve(&files)
-            .unwrap_or_else(|report| panic!("{report}"))
-            .0;
+        let mut resolved = ResolvedJob::resolve(&files).unwrap_or_else(|report| panic!("{report}")).0;
         for (n, mounted) in resolved.sensors.iter_mut().enumerate() {
             // No register takes a sensor without mass, but the closed forms are simplest without.
             mounted.sensor.mass = Kilograms::new(if n == 0 { self.payload } else { 0.0 });
@@ -267,9 +261,7 @@ pub(crate) const POINTS: [f64; 4] = [0.5, 5.0, 50.0, 500.0];
 
 /// Faults from the tables of a faults file.
 pub(crate) fn faults(tables: &str) -> Faults {
-    Document::read("faults", &format!("format = 1\n{tables}"))
-        .unwrap()
-        .value
+    Document::read("faults", &format!("format = 1\n{tables}")).unwrap().value
 }
 
 pub(crate) fn no_faults() -> Faults {

@@ -16,10 +16,7 @@ struct Struck {
 
 fn struck(kind: &str, more: &str) -> Struck {
     let text = format!("[[fault]]\nkind = \"{kind}\"\nat = \"1 s\"\nlasts = \"500 ms\"\n{more}\n");
-    let facts = Facts {
-        sensors: vec!["", "zero_output = \"0.5 V\""],
-        ..Facts::default()
-    };
+    let facts = Facts { sensors: vec!["", "zero_output = \"0.5 V\""], ..Facts::default() };
     let mut bench = Bench::with(&facts, 1, &faults(&text), 200);
     bench.unmute();
     bench.tone(50.0, 1.0);
@@ -32,12 +29,7 @@ fn struck(kind: &str, more: &str) -> Struck {
     assert_eq!(fault.kind.word(), kind);
     assert!((fault.at.si() - 1.0).abs() < 1e-12 && fault.moving);
     let after = bench.run(2.0);
-    Struck {
-        bench,
-        before,
-        within,
-        after,
-    }
+    Struck { bench, before, within, after }
 }
 
 fn amplitude(samples: &[f64]) -> f64 {
@@ -73,10 +65,7 @@ fn the_amplifier_trips_and_stays_muted() {
     bench.tone(50.0, 1.0);
     bench.run(1.02);
     let status = wait(bench.amplifier.status()).unwrap();
-    assert!(
-        status.muted && status.fault && bench.rig.truth().muted,
-        "{status:?}"
-    );
+    assert!(status.muted && status.fault && bench.rig.truth().muted, "{status:?}");
     let refused = wait(bench.amplifier.unmute(&bench.permit)).unwrap_err();
     assert_eq!(refused.kind, ErrorKind::BadData);
     bench.run(1.0);
@@ -99,18 +88,10 @@ fn a_deaf_source_keeps_its_tone() {
     bench.tone(50.0, 0.2);
     assert!((amplitude(&bench.run(1.0)[0]) / before - 1.0).abs() < 1e-3);
     wait(bench.source.output_off(Seconds::ZERO)).unwrap();
-    assert!(
-        wait(bench.generator.safe.make_safe(StopReason::Trip))
-            .unwrap()
-            .is_safe()
-    );
+    assert!(wait(bench.generator.safe.make_safe(StopReason::Trip)).unwrap().is_safe());
     bench.run(0.1);
     assert!((bench.rig.truth().final_drive.si() - 1.0).abs() < 1e-12);
-    assert!(
-        wait(bench.power.safe.make_safe(StopReason::Trip))
-            .unwrap()
-            .is_safe()
-    );
+    assert!(wait(bench.power.safe.make_safe(StopReason::Trip)).unwrap().is_safe());
     bench.run(1.0);
     assert!(bench.rig.truth().muted && largest(&bench.run(0.1)[0]) < 1e-4);
 }
@@ -133,10 +114,7 @@ fn a_stall_gives_no_blocks_and_time_goes_on() {
     };
     // Stalled from 1.005 s to 1.505 s; 50 samples were in hand. The first whole block ends at 1.525 s.
     assert_eq!(waits, 26);
-    assert_eq!(
-        (block.first_sample, block.gap_before.0),
-        (SampleIndex(15_050), 5_050)
-    );
+    assert_eq!((block.first_sample, block.gap_before.0), (SampleIndex(15_050), 5_050));
     assert!((bench.rig.now().since(start).si() - 0.525).abs() < 1e-9);
     assert_eq!(bench.block().unwrap().gap_before.0, 0);
     // The sine went on: the samples fit the same phase as before.
@@ -144,11 +122,7 @@ fn a_stall_gives_no_blocks_and_time_goes_on() {
     steady.unmute();
     steady.tone(50.0, 1.0);
     let whole = &steady.run(1.6)[0];
-    let same = block
-        .channel(0)
-        .iter()
-        .zip(&whole[15_050..])
-        .all(|(a, b)| (f64::from(*a) - b).abs() < 1e-12);
+    let same = block.channel(0).iter().zip(&whole[15_050..]).all(|(a, b)| (f64::from(*a) - b).abs() < 1e-12);
     assert!(same);
 }
 
@@ -170,10 +144,7 @@ fn an_overload_saturates_and_says_so() {
 /// offset more does.
 #[test]
 fn a_signal_beyond_the_range_is_flagged() {
-    let facts = Facts {
-        sensors: vec!["zero_output = \"9.5 V\""],
-        ..Facts::default()
-    };
+    let facts = Facts { sensors: vec!["zero_output = \"9.5 V\""], ..Facts::default() };
     let mut bench = Bench::new(&facts);
     assert_eq!(bench.block().unwrap().overload(), [false, false]);
     bench.unmute();
@@ -188,10 +159,7 @@ fn a_signal_beyond_the_range_is_flagged() {
 fn the_emergency_stop_opens() {
     let run = struck("emergency_stop", "");
     let mut contacts = run.bench.power.contacts.unwrap();
-    assert!(
-        wait(contacts.read()).unwrap().emergency_stop_closed,
-        "it was released again"
-    );
+    assert!(wait(contacts.read()).unwrap().emergency_stop_closed, "it was released again");
     let text = "[[fault]]\nkind = \"emergency_stop\"\nat = \"0.1 s\"\n";
     let mut bench = Bench::with(&Facts::default(), 1, &faults(text), 200);
     let mut contacts = bench.power.contacts.take().unwrap();
@@ -203,14 +171,8 @@ fn the_emergency_stop_opens() {
 #[test]
 fn the_reference_is_reversed() {
     let run = struck("reference_reversed", "");
-    let opposite = run.within[0]
-        .iter()
-        .zip(&run.within[1])
-        .all(|(r, s)| (2.0 * r + s).abs() < 1e-6);
-    let again = run.after[0]
-        .iter()
-        .zip(&run.after[1])
-        .all(|(r, s)| (2.0 * r - s).abs() < 1e-6);
+    let opposite = run.within[0].iter().zip(&run.within[1]).all(|(r, s)| (2.0 * r + s).abs() < 1e-6);
+    let again = run.after[0].iter().zip(&run.after[1]).all(|(r, s)| (2.0 * r - s).abs() < 1e-6);
     assert!(opposite && again);
 }
 
@@ -220,10 +182,7 @@ fn hum_is_added_at_the_mains_frequency() {
     let mut bench = Bench::with(&Facts::default(), 1, &faults(text), 200);
     let channels = bench.run(0.2);
     let (a, phase) = fit(&channels[1], 50.0, 0);
-    assert!(
-        (a - 0.05).abs() < 1e-8 && phase.abs() < 1e-6 && largest(&channels[0]) <= 0.0,
-        "{a} {phase}"
-    );
+    assert!((a - 0.05).abs() < 1e-8 && phase.abs() < 1e-6 && largest(&channels[0]) <= 0.0, "{a} {phase}");
 }
 
 /// Point 2, three cycles of 5 Hz into its dwell: 0.6 s after that was told, once only.
@@ -248,12 +207,7 @@ fn a_fault_strikes_within_its_point() {
 }
 
 fn refusal(text: &str) -> String {
-    match Bench::try_with(
-        &Facts::default(),
-        1,
-        &faults(&format!("[[fault]]\n{text}\n")),
-        200,
-    ) {
+    match Bench::try_with(&Facts::default(), 1, &faults(&format!("[[fault]]\n{text}\n")), 200) {
         Ok(_) => panic!("accepted: {text}"),
         Err(error) => error.to_string(),
     }
@@ -262,65 +216,25 @@ fn refusal(text: &str) -> String {
 #[test]
 fn faults_that_do_not_fit_are_refused_with_a_remedy() {
     for kind in sim::NOT_SIMULATED {
-        let channel = if plan_schema::faults::Fault::needs_channel(kind) {
-            "channel = \"ch1\""
-        } else {
-            ""
-        };
+        let channel = if plan_schema::faults::Fault::needs_channel(kind) { "channel = \"ch1\"" } else { "" };
         let text = format!("kind = \"{}\"\nat = \"1 s\"\n{channel}", kind.word());
-        assert!(
-            refusal(&text).contains("not simulated by this version; remove it"),
-            "{text}"
-        );
+        assert!(refusal(&text).contains("not simulated by this version; remove it"), "{text}");
     }
     for (text, said) in [
-        (
-            "kind = \"hum\"\nat = \"1 s\"\nvalue = \"50 mV pk\"",
-            "does not say on which channel",
-        ),
-        (
-            "kind = \"hum\"\nat = \"1 s\"\nchannel = \"ch7\"\nvalue = \"50 mV pk\"",
-            "'ch0', 'ch1'",
-        ),
+        ("kind = \"hum\"\nat = \"1 s\"\nvalue = \"50 mV pk\"", "does not say on which channel"),
+        ("kind = \"hum\"\nat = \"1 s\"\nchannel = \"ch7\"\nvalue = \"50 mV pk\"", "'ch0', 'ch1'"),
         ("kind = \"hum\"\nat = \"1 s\"\nchannel = \"ch1\"", "add value"),
-        (
-            "kind = \"hum\"\nat = \"1 s\"\nchannel = \"ch1\"\nvalue = \"5 %\"",
-            "can't be read",
-        ),
-        (
-            "kind = \"hum\"\nat = \"1 s\"\nchannel = \"ch1\"\nvalue = \"0 V pk\"",
-            "above zero",
-        ),
+        ("kind = \"hum\"\nat = \"1 s\"\nchannel = \"ch1\"\nvalue = \"5 %\"", "can't be read"),
+        ("kind = \"hum\"\nat = \"1 s\"\nchannel = \"ch1\"\nvalue = \"0 V pk\"", "above zero"),
         ("kind = \"gain_jump\"\nat = \"1 s\"", "add value"),
-        (
-            "kind = \"gain_jump\"\nat = \"1 s\"\nvalue = \"-120 %\"",
-            "more than all",
-        ),
-        (
-            "kind = \"gain_jump\"\nat = \"1 s\"\nvalue = \"10 %\"\nchannel = \"ch1\"",
-            "concerns no channel",
-        ),
-        (
-            "kind = \"source_deaf\"\nat = \"1 s\"\nvalue = \"10 %\"",
-            "has no size",
-        ),
-        (
-            "kind = \"sensor_open\"\nat = \"1 s\"\nchannel = \"ch0\"",
-            "reference_open",
-        ),
-        (
-            "kind = \"source_deaf\"\nat = { point = 9, phase = \"settle\" }",
-            "points 1 to 4",
-        ),
-        (
-            "kind = \"source_deaf\"\nat = { point = 0, phase = \"settle\" }",
-            "points 1 to 4",
-        ),
+        ("kind = \"gain_jump\"\nat = \"1 s\"\nvalue = \"-120 %\"", "more than all"),
+        ("kind = \"gain_jump\"\nat = \"1 s\"\nvalue = \"10 %\"\nchannel = \"ch1\"", "concerns no channel"),
+        ("kind = \"source_deaf\"\nat = \"1 s\"\nvalue = \"10 %\"", "has no size"),
+        ("kind = \"sensor_open\"\nat = \"1 s\"\nchannel = \"ch0\"", "reference_open"),
+        ("kind = \"source_deaf\"\nat = { point = 9, phase = \"settle\" }", "points 1 to 4"),
+        ("kind = \"source_deaf\"\nat = { point = 0, phase = \"settle\" }", "points 1 to 4"),
         ("kind = \"source_deaf\"\nat = \"-1 s\"", "zero or more"),
-        (
-            "kind = \"source_deaf\"\nat = \"1 s\"\nlasts = \"0 s\"",
-            "above zero",
-        ),
+        ("kind = \"source_deaf\"\nat = \"1 s\"\nlasts = \"0 s\"", "above zero"),
     ] {
         let refused = refusal(text);
         assert!(refused.contains(said), "{text}: {refused}");

@@ -38,11 +38,7 @@ fn integrate(case: &Case, samples: usize) -> Vec<f64> {
             } else {
                 let u = aim.clamp(-case.volts, case.volts);
                 let next = current + h * (u - rest) / s.inductance;
-                if next.abs() > case.amperes {
-                    reach(case.amperes.copysign(next))
-                } else {
-                    u
-                }
+                if next.abs() > case.amperes { reach(case.amperes.copysign(next)) } else { u }
             };
             let force = s.force_factor * current - s.damping * velocity - s.stiffness * position;
             current += h * (u - rest) / s.inductance;
@@ -68,95 +64,45 @@ fn compare(case: &Case, share: f64) {
     let got = &bench.run(0.3)[0];
     let expected = integrate(case, got.len());
     let largest = expected.iter().fold(0.0f64, |m, a| m.max(a.abs()));
-    let worst = got
-        .iter()
-        .zip(&expected)
-        .fold(0.0f64, |m, (g, e)| m.max((g / 0.010 - e).abs()));
-    assert!(
-        worst < share * largest,
-        "off by {worst} of {largest} m/s² at {} Hz",
-        case.frequency
-    );
+    let worst = got.iter().zip(&expected).fold(0.0f64, |m, (g, e)| m.max((g / 0.010 - e).abs()));
+    assert!(worst < share * largest, "off by {worst} of {largest} m/s² at {} Hz", case.frequency);
     assert!(largest > 1.0 && bench.rig.truth().stop_hits == 0);
     assert_eq!(wait(bench.amplifier.status()).unwrap().clipping, Some(true));
-    assert_eq!(
-        wait(bench.amplifier.status()).unwrap().clipping,
-        Some(false),
-        "asking clears it"
-    );
+    assert_eq!(wait(bench.amplifier.status()).unwrap().clipping, Some(false), "asking clears it");
 }
 
 #[test]
 fn a_voltage_amplifier_clips_its_voltage() {
     for frequency in [30.0, 200.0] {
-        compare(
-            &Case {
-                current_mode: false,
-                frequency,
-                amplitude: 3.0,
-                volts: 5.0,
-                amperes: 20.0,
-            },
-            4e-4,
-        );
+        compare(&Case { current_mode: false, frequency, amplitude: 3.0, volts: 5.0, amperes: 20.0 }, 4e-4);
     }
 }
 
 #[test]
 fn a_voltage_amplifier_limits_its_current() {
     for frequency in [30.0, 200.0] {
-        compare(
-            &Case {
-                current_mode: false,
-                frequency,
-                amplitude: 2.0,
-                volts: 24.0,
-                amperes: 1.0,
-            },
-            4e-4,
-        );
+        compare(&Case { current_mode: false, frequency, amplitude: 2.0, volts: 24.0, amperes: 1.0 }, 4e-4);
     }
 }
 
 #[test]
 fn a_current_amplifier_limits_its_current() {
     for frequency in [30.0, 200.0] {
-        compare(
-            &Case {
-                current_mode: true,
-                frequency,
-                amplitude: 2.0,
-                volts: 24.0,
-                amperes: 0.4,
-            },
-            4e-4,
-        );
+        compare(&Case { current_mode: true, frequency, amplitude: 2.0, volts: 24.0, amperes: 0.4 }, 4e-4);
     }
 }
 
 #[test]
 fn a_current_amplifier_clips_its_voltage() {
     for frequency in [50.0, 200.0] {
-        compare(
-            &Case {
-                current_mode: true,
-                frequency,
-                amplitude: 2.0,
-                volts: 1.6,
-                amperes: 3.5,
-            },
-            4e-4,
-        );
+        compare(&Case { current_mode: true, frequency, amplitude: 2.0, volts: 1.6, amperes: 3.5 }, 4e-4);
     }
 }
 
 /// A DC offset of the source moves the centre by `gain Bl / (R k)` per volt: 63 mm/V here, with the coil driven.
 #[test]
 fn an_offset_moves_the_centre() {
-    let facts = Facts {
-        offset: "10 mV",
-        ..Facts::default()
-    };
+    let facts = Facts { offset: "10 mV", ..Facts::default() };
     let mut bench = Bench::new(&facts);
     bench.unmute();
     bench.run(3.0);

@@ -60,10 +60,7 @@ fn settled(facts: &Facts, frequency: f64, amplitude: f64, wait: f64) -> Vec<(f64
 fn agree(got: (f64, f64), expected: Complex<f64>, share: f64, angle: f64, what: &str) {
     let ratio = got.0 / expected.norm() - 1.0;
     let turned = degrees(got.1 - expected.arg());
-    assert!(
-        ratio.abs() < share && turned.abs() < angle,
-        "{what}: off by {ratio:e} and {turned:e} deg"
-    );
+    assert!(ratio.abs() < share && turned.abs() < angle, "{what}: off by {ratio:e} and {turned:e} deg");
 }
 
 /// Wanted: 0.05 % and 0.03°. The steps are exact, so 1 ppm and 0.0001° are held; f32 samples limit it.
@@ -73,55 +70,28 @@ fn acceleration_follows_the_voltage_as_the_equations_say() {
         let amplitude = drive(frequency, false);
         let got = settled(&Facts::default(), frequency, amplitude, 4.0);
         let expected = voltage_driven(frequency) * amplitude;
-        agree(
-            got[0],
-            expected * 0.010,
-            1e-6,
-            1e-4,
-            &format!("reference at {frequency} Hz"),
-        );
-        agree(
-            got[1],
-            expected * 0.020,
-            1e-6,
-            1e-4,
-            &format!("sensor at {frequency} Hz"),
-        );
+        agree(got[0], expected * 0.010, 1e-6, 1e-4, &format!("reference at {frequency} Hz"));
+        agree(got[1], expected * 0.020, 1e-6, 1e-4, &format!("sensor at {frequency} Hz"));
     }
 }
 
 /// With an imposed current the suspension's own damping ends what the start left: some 20 s for 1 ppm.
 #[test]
 fn acceleration_follows_the_current_as_the_equations_say() {
-    let facts = Facts {
-        mode: "current",
-        ..Facts::default()
-    };
+    let facts = Facts { mode: "current", ..Facts::default() };
     for frequency in POINTS {
         let amplitude = drive(frequency, true);
         let got = settled(&facts, frequency, amplitude, 20.0);
         let expected = current_driven(frequency) * amplitude;
-        agree(
-            got[0],
-            expected * 0.010,
-            1e-6,
-            1e-4,
-            &format!("reference at {frequency} Hz"),
-        );
+        agree(got[0], expected * 0.010, 1e-6, 1e-4, &format!("reference at {frequency} Hz"));
     }
 }
 
 /// What hangs on the table moves with it: 100 g of sensor, and the damping stays that of the armature alone.
 #[test]
 fn the_payload_moves_with_the_armature() {
-    let facts = Facts {
-        payload: 0.1,
-        ..Facts::default()
-    };
-    let loaded = Shaker {
-        mass: 0.4,
-        ..shaker()
-    };
+    let facts = Facts { payload: 0.1, ..Facts::default() };
+    let loaded = Shaker { mass: 0.4, ..shaker() };
     for frequency in POINTS {
         let amplitude = drive(frequency, false);
         let got = settled(&facts, frequency, amplitude, 4.0);
@@ -133,10 +103,7 @@ fn the_payload_moves_with_the_armature() {
 /// A spread of 3 %: sensitivities lie evenly within it over seeds, and the shaker is another one with every seed.
 #[test]
 fn truth_lies_off_the_files_within_the_spread() {
-    let facts = Facts {
-        spread: "3 %",
-        ..Facts::default()
-    };
+    let facts = Facts { spread: "3 %", ..Facts::default() };
     let seeds = 300u32;
     let (mut sum, mut drawn) = (0.0, Vec::new());
     for seed in 0..seeds {
@@ -153,10 +120,7 @@ fn truth_lies_off_the_files_within_the_spread() {
     }
     // A rectangular distribution's standard deviation is its half-width over √3; its square is known to √(4/5n) here.
     let variance = sum / f64::from(seeds) / (0.03f64.powi(2) / 3.0);
-    assert!(
-        (variance - 1.0).abs() < 4.0 * (0.8 / f64::from(seeds)).sqrt(),
-        "{variance}"
-    );
+    assert!((variance - 1.0).abs() < 4.0 * (0.8 / f64::from(seeds)).sqrt(), "{variance}");
     drawn.sort_by(f64::total_cmp);
     assert!(drawn.windows(2).all(|w| w[1] - w[0] > 1e-7), "{drawn:?}");
     assert!(drawn.iter().all(|r| (r - 1.0).abs() < 0.12), "{drawn:?}");
@@ -172,12 +136,7 @@ const FILTERS: [&str; 4] = [
 /// What a sensor shows must be what `truth` says of it: 2e-4 and 0.02° were wanted, a hundredth of it is held.
 #[test]
 fn sensors_show_their_truth() {
-    let facts = Facts {
-        sensors: FILTERS.to_vec(),
-        spread: "3 %",
-        temperature: "28 °C",
-        ..Facts::default()
-    };
+    let facts = Facts { sensors: FILTERS.to_vec(), spread: "3 %", temperature: "28 °C", ..Facts::default() };
     for (n, frequency) in POINTS.into_iter().enumerate() {
         let mut bench = Bench::with(&facts, 5, &no_faults(), 200);
         bench.unmute();
@@ -203,11 +162,7 @@ fn sensors_show_their_truth() {
 /// The truth itself against the textbook magnitudes of a first-order high-pass and a second-order low-pass.
 #[test]
 fn truth_is_the_filters_response() {
-    let facts = Facts {
-        sensors: FILTERS.to_vec(),
-        temperature: "28 °C",
-        ..Facts::default()
-    };
+    let facts = Facts { sensors: FILTERS.to_vec(), temperature: "28 °C", ..Facts::default() };
     let truth = Bench::new(&facts).rig.truth();
     // 0.1 %/K over 5 K
     let s = 0.020 * 1.005;
@@ -217,19 +172,11 @@ fn truth_is_the_filters_response() {
         1.0 / ((1.0 - x * x).powi(2) + (2.0 * z * x).powi(2)).sqrt()
     };
     for (n, f) in POINTS.into_iter().enumerate() {
-        let expected = [
-            low(f, 700.0, 0.65),
-            high(f, 0.3),
-            low(f, 1500.0, 0.7) * high(f, 1.0),
-            low(f, 30e3, 0.02),
-        ];
+        let expected =
+            [low(f, 700.0, 0.65), high(f, 0.3), low(f, 1500.0, 0.7) * high(f, 1.0), low(f, 30e3, 0.02)];
         for (sensor, expected) in truth.sensors.iter().zip(expected) {
             let got = sensor.points[n].sensitivity.si() / s;
-            assert!(
-                (got - expected).abs() < 1e-12,
-                "{} {f} Hz: {got} {expected}",
-                sensor.serial
-            );
+            assert!((got - expected).abs() < 1e-12, "{} {f} Hz: {got} {expected}", sensor.serial);
         }
         let lead = (0.3 / f).atan();
         assert!((truth.sensors[1].points[n].phase.si() - lead).abs() < 1e-12);
@@ -262,13 +209,7 @@ u = "1e-9 %"
         let got = settled(&facts, frequency, amplitude, 4.0)[0];
         let decades = n as f64;
         let response = Complex::from_polar(0.010 + 0.000_2 * decades, (2.0 - 6.0 * decades).to_radians());
-        agree(
-            got,
-            voltage_driven(frequency) * amplitude * response,
-            1e-6,
-            1e-4,
-            &format!("{frequency} Hz"),
-        );
+        agree(got, voltage_driven(frequency) * amplitude * response, 1e-6, 1e-4, &format!("{frequency} Hz"));
     }
 }
 
@@ -289,10 +230,7 @@ phase = "0 deg"
 u = "1 %"
 u_phase = "2 deg"
 "#;
-    let facts = Facts {
-        reference_points: text,
-        ..Facts::default()
-    };
+    let facts = Facts { reference_points: text, ..Facts::default() };
     let seeds = 120u32;
     let (mut magnitudes, mut phases) = (0.0, 0.0);
     for seed in 0..seeds {
@@ -307,16 +245,8 @@ u_phase = "2 deg"
     }
     // A standard deviation from 120 draws is known to 1/√240; four of these.
     let spread = |sum: f64| (sum / f64::from(seeds)).sqrt();
-    assert!(
-        (spread(magnitudes) / 0.005 - 1.0).abs() < 4.0 / 240f64.sqrt(),
-        "{}",
-        spread(magnitudes)
-    );
-    assert!(
-        (spread(phases) / 1.0 - 1.0).abs() < 4.0 / 240f64.sqrt(),
-        "{}",
-        spread(phases)
-    );
+    assert!((spread(magnitudes) / 0.005 - 1.0).abs() < 4.0 / 240f64.sqrt(), "{}", spread(magnitudes));
+    assert!((spread(phases) / 1.0 - 1.0).abs() < 4.0 / 240f64.sqrt(), "{}", spread(phases));
 }
 
 /// A command takes effect at the sample that its latency leads to: nothing moves before it.

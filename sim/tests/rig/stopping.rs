@@ -10,14 +10,7 @@ use std::f64::consts::TAU;
 /// `(L s + R)(m s² + c s + k) + Bl² s = 0`.
 fn shorted_pole(start: f64) -> f64 {
     let s = shaker();
-    let (l, r, m, c, k, b) = (
-        s.inductance,
-        s.resistance,
-        s.mass,
-        s.damping,
-        s.stiffness,
-        s.force_factor,
-    );
+    let (l, r, m, c, k, b) = (s.inductance, s.resistance, s.mass, s.damping, s.stiffness, s.force_factor);
     let mut pole = start;
     for _ in 0..50 {
         let value = (l * pole + r) * (m * pole * pole + c * pole + k) + b * b * pole;
@@ -49,11 +42,7 @@ fn a_shorted_coil_brakes_with_its_pole() {
     assert!(fast_weight.abs() > 1e-3, "{fast_weight}");
     for later in [10, 40, 120, 300, 900] {
         let expected = fast_weight * power(fast, later) + slow_weight * power(slow, later);
-        assert!(
-            (at(first + later) - expected).abs() < 2e-7,
-            "{later}: {} {expected}",
-            at(first + later)
-        );
+        assert!((at(first + later) - expected).abs() < 2e-7, "{later}: {} {expected}", at(first + later));
     }
     // Bl²/R alone would make it m R / Bl², 11.1 ms.
     let constant = -1.0 / fast;
@@ -71,11 +60,7 @@ fn an_opened_coil_lets_the_armature_coast() {
     let frequency = 8.0;
     let mut farthest = (0.0f64, 0.0f64);
     for late in 0..32 {
-        let facts = Facts {
-            mute: "opens",
-            stop: "100 mm pk",
-            ..Facts::default()
-        };
+        let facts = Facts { mute: "opens", stop: "100 mm pk", ..Facts::default() };
         let mut bench = Bench::with(&facts, 1, &crate::facts::no_faults(), 20);
         bench.unmute();
         bench.tone(frequency, 1.0);
@@ -94,10 +79,7 @@ fn an_opened_coil_lets_the_armature_coast() {
     let (reached, stroke) = farthest;
     let expected = stroke * TAU * frequency / natural * (-ratio / damped * ratio.acos()).exp();
     // 32 phases: the worst is missed by at most 1 − cos(π/32), 0.5 %.
-    assert!(
-        (reached / expected - 1.0).abs() < 6e-3,
-        "{reached} {expected} from {stroke}"
-    );
+    assert!((reached / expected - 1.0).abs() < 6e-3, "{reached} {expected} from {stroke}");
 }
 
 /// Off by the source: the amplifier at 0 V brakes, and the output is truly at 0 V.
@@ -110,14 +92,8 @@ fn making_safe_stops_the_armature_and_proves_it() {
     for _ in 0..2 {
         let drive = wait(bench.generator.safe.make_safe(StopReason::Trip)).unwrap();
         let mute = wait(bench.power.safe.make_safe(StopReason::Trip)).unwrap();
-        assert!(
-            drive.is_safe() && drive.drive.is_some() && drive.muted.is_none(),
-            "{drive:?}"
-        );
-        assert!(
-            mute.is_safe() && mute.muted == Some(true) && mute.drive.is_none(),
-            "{mute:?}"
-        );
+        assert!(drive.is_safe() && drive.drive.is_some() && drive.muted.is_none(), "{drive:?}");
+        assert!(mute.is_safe() && mute.muted == Some(true) && mute.drive.is_none(), "{mute:?}");
     }
     assert!(bench.generator.safe_within.si() <= 0.025 + 1e-9 && bench.power.safe_within.si() <= 0.002 + 1e-9);
     bench.run(bench.generator.safe_within.si());
@@ -130,10 +106,7 @@ fn making_safe_stops_the_armature_and_proves_it() {
 /// Driven beyond its stroke the armature hits both stops in each cycle, each contact counted once, and stays within.
 #[test]
 fn stops_hold_and_are_counted() {
-    let facts = Facts {
-        current_limit: "20 A pk",
-        ..Facts::default()
-    };
+    let facts = Facts { current_limit: "20 A pk", ..Facts::default() };
     let mut bench = Bench::new(&facts);
     bench.unmute();
     bench.tone(2.0, 3.0);
@@ -142,21 +115,13 @@ fn stops_hold_and_are_counted() {
     bench.run(2.0);
     let truth = bench.rig.truth();
     assert_eq!(truth.stop_hits - before, 8, "two contacts in each of four cycles");
-    assert!(
-        (truth.displacement_max.si() - 6.5e-3).abs() < 1e-12,
-        "{:?}",
-        truth.displacement_max
-    );
+    assert!((truth.displacement_max.si() - 6.5e-3).abs() < 1e-12, "{:?}", truth.displacement_max);
 }
 
 /// What the armature does after the last block counts: run out, the opened coil lets it coast farther than it was.
 #[test]
 fn the_truth_counts_how_it_came_to_rest() {
-    let facts = Facts {
-        mute: "opens",
-        stop: "100 mm pk",
-        ..Facts::default()
-    };
+    let facts = Facts { mute: "opens", stop: "100 mm pk", ..Facts::default() };
     let mut bench = Bench::with(&facts, 1, &crate::facts::no_faults(), 20);
     bench.unmute();
     // Slowly, so that the start does not swing farther than the steady motion.

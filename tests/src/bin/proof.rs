@@ -1,2 +1,114 @@
-//! x
-fn main() {}
+//! `proof FIGURE [--full]`: finds out one of the claimed figures and prints it with limit, sample and seeds.
+//!
+//! Exit status: 0 the claim holds, 1 it does not or could not be found out, 2 there is no such figure.
+
+#![expect(clippy::print_stdout, clippy::print_stderr, reason = "this program is there to print")]
+
+use anyhow::Result;
+use std::process::ExitCode;
+use std::time::Instant;
+use tests::claims::{identity, main_job, outside, records, suites, trips};
+use tests::program::{Built, path_of_calwright};
+use tests::{Bench, Figure};
+
+/// A figure's name, what it is about, and how it is found out; `true` for the full form.
+type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
+
+const FIGURES: [Entry; 7] = [
+    ("A.1", "time of the README's first command", time),
+    ("A.2", "identity of two runs with one seed", same_bytes),
+    ("A.3", "altered bytes that go unnoticed", alterations),
+    ("A.4", "agreement with an independent fit", refit),
+    ("A.5", "faults that are not handled as they must be", faults),
+    ("A.6", "documents against their schemas, and the golden files", documents),
+    ("A.7", "the shape of the house", house),
+];
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let (options, names): (Vec<_>, Vec<_>) = arguments.iter().partition(|a| a.starts_with("--"));
+    let full = !options.is_empty();
+    let entry = match names.as_slice() {
+        [name] if options.iter().all(|o| *o == "--full") => FIGURES.iter().find(|(n, ..)| n == name),
+        _ => None,
+    };
+    let Some((name, about, find_out)) = entry else {
+        eprintln!("usage: proof FIGURE [--full], where FIGURE is one of");
+        FIGURES.iter().for_each(|(name, about, _)| eprintln!("  {name}  {about}"));
+        return ExitCode::from(2);
+    };
+    println!("{name}: {about}{}", if full { ", full form" } else { "" });
+    match path_of_calwright().and_then(|_| find_out(full)) {
+        Ok(figures) => {
+            figures.iter().for_each(|figure| println!("{figure}"));
+            ExitCode::from(u8::from(!figures.iter().all(Figure::met)))
+        }
+        Err(error) => {
+            println!("{name} could not be found out: {error:#}");
+            ExitCode::from(1)
+        }
+    }
+}
+
+/// As many seeds as the form wants.
+fn seeds(full: bool, few: u64, many: u64) -> Vec<u64> {
+    (1..=if full { many } else { few }).collect()
+}
+
+#[expect(clippy::disallowed_methods, reason = "how long a person waits is what is claimed")]
+fn time(full: bool) -> Result<Vec<Figure>> {
+    let profile = Built::here()?.profile;
+    let limit = if profile == "dev" { 6.0 } else { 3.0 };
+    let runs = if full { 10 } else { 3 };
+    let mut slowest: f64 = 0.0;
+    let mut sample = String::new();
+    for _ in 0..runs {
+        let bench = Bench::new()?;
+        let begun = Instant::now();
+        let (_, run) = main_job::first_command(&bench)?;
+        slowest = slowest.max(begun.elapsed().as_secs_f64());
+        let size = main_job::complete(&run)?;
+        sample =
+            format!("{runs} runs of {} sensors and {} points, profile {profile}", size.sensors, size.points);
+    }
+    let what = "slowest run of the README's first command".to_owned();
+    Ok(vec![Figure { what, value: slowest, limit, unit: "s", sample, seeds: vec![1] }])
+}
+
+fn same_bytes(full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![identity::bytes(&seeds(full, 3, 20))?])
+}
+
+fn alterations(full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![records::alterations(&seeds(full, 1, 3), if full { 24 } else { 6 })?])
+}
+
+fn refit(full: bool) -> Result<Vec<Figure>> {
+    Ok(outside::refit(&seeds(full, 2, 20))?.into())
+}
+
+fn faults(full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![trips::all(&seeds(full, 1, 20))?])
+}
+
+fn documents(_full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![outside::schemas()?, held("golden files", "golden::")?])
+}
+
+fn house(_full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![held("rules of the house", "tidy::")?])
+}
+
+/// A module of the system tests as a figure: a test that fails makes an error, so none is left to count.
+fn held(what: &str, module: &str) -> Result<Figure> {
+    let passed = suites::system(module)?;
+    let sample = format!("{passed} tests passed");
+    Ok(Figure {
+        what: format!("{what} that are broken"),
+        value: 0.0,
+        limit: 0.0,
+        unit: "",
+        sample,
+        seeds: vec![],
+    })
+}

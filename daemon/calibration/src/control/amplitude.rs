@@ -110,11 +110,7 @@ impl AmplitudeLoop {
     /// The response is taken as proportional around the amplitude just seen. A step up is at most fivefold: what is
     /// seen at a tiny amplitude may be noise.
     fn correct(&mut self, amplitude: f64) -> Progress {
-        let factor = if amplitude > 0.0 {
-            (self.target / amplitude).clamp(0.05, 5.0)
-        } else {
-            5.0
-        };
+        let factor = if amplitude > 0.0 { (self.target / amplitude).clamp(0.05, 5.0) } else { 5.0 };
         let next = (self.drive * factor).min(self.ceiling);
         if (next - self.drive).abs() <= self.drive * 1e-7 {
             // At the ceiling, or nothing left to correct: only time can tell.
@@ -179,10 +175,7 @@ mod tests {
         }
         let mut lp = new_loop(true);
         lp.applied(Volts::new(1.4));
-        assert_eq!(
-            lp.observe(Accel::new(1.0), Accel::ZERO),
-            Progress::Drive(Volts::new(1.5))
-        );
+        assert_eq!(lp.observe(Accel::new(1.0), Accel::ZERO), Progress::Drive(Volts::new(1.5)));
         lp.applied(Volts::new(1.5));
         assert_eq!(lp.observe(Accel::new(1.0), Accel::ZERO), Progress::Look);
     }
@@ -193,19 +186,13 @@ mod tests {
         let mut lp = new_loop(true);
         assert_eq!(lp.observe(Accel::new(4.98), Accel::ZERO), Progress::Look);
         assert_eq!(lp.observe(Accel::new(5.00), Accel::ZERO), Progress::Look);
-        assert!(matches!(
-            lp.observe(Accel::new(5.001), Accel::ZERO),
-            Progress::Settled(_)
-        ));
+        assert!(matches!(lp.observe(Accel::new(5.001), Accel::ZERO), Progress::Settled(_)));
     }
 
     /// Noise counts against the band: 2 standard deviations.
     #[test]
     fn noise_counts() {
         let mut lp = new_loop(true);
-        assert!(matches!(
-            lp.observe(Accel::new(5.02), Accel::new(0.02)),
-            Progress::Drive(_)
-        ));
+        assert!(matches!(lp.observe(Accel::new(5.02), Accel::new(0.02)), Progress::Drive(_)));
     }
 }

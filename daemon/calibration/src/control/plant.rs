@@ -137,20 +137,14 @@ mod tests {
         let plant = long_stroke();
         for f in [0.1, 0.8, 3.0, 50.0, 400.0] {
             let need = plant.need(Hertz::new(f), Accel::new(2.0));
-            assert!(
-                (need.drive.si() / need.coil_voltage.si() - 1.0).abs() < 1e-12,
-                "{f} Hz"
-            );
+            assert!((need.drive.si() / need.coil_voltage.si() - 1.0).abs() < 1e-12, "{f} Hz");
         }
     }
 
     /// Well above resonance a current gives `a = Bl i / m`, whatever the suspension (elementary).
     #[test]
     fn mass_line() {
-        let plant = Plant {
-            mode: AmplifierMode::Current,
-            ..long_stroke()
-        };
+        let plant = Plant { mode: AmplifierMode::Current, ..long_stroke() };
         let a = plant.acceleration_per_volt(Hertz::new(200.0)).norm();
         assert!((a / (60.0 / 4.5) - 1.0).abs() < 1e-4);
     }

@@ -28,11 +28,7 @@ mod tests {
         let (mut x, mut sum, mut count) = (0.0, 0.0, 0);
         let mut t: f64 = step / 2.0;
         while t < settled + 1.0 / frequency {
-            let envelope = if t < over {
-                0.5 - 0.5 * (PI * t / over).cos()
-            } else {
-                1.0
-            };
+            let envelope = if t < over { 0.5 - 0.5 * (PI * t / over).cos() } else { 1.0 };
             x += TAU * frequency * envelope * (TAU * frequency * t + phase).sin() * step;
             if t > settled {
                 sum += x;

@@ -50,9 +50,7 @@ impl Default for DwellOptions {
         Self {
             harmonics: 5,
             drift: true,
-            frequency: FrequencySearch::Measure {
-                within: Fraction::new(1e-3),
-            },
+            frequency: FrequencySearch::Measure { within: Fraction::new(1e-3) },
             segments: 10,
         }
     }
@@ -126,10 +124,9 @@ pub fn dwell(
     nominal: Hertz,
     options: &DwellOptions,
 ) -> Result<DwellEstimate, EstimateError> {
-    let of_reference = *channels.get(reference).ok_or(EstimateError::NoSuchReference {
-        reference,
-        channels: channels.len(),
-    })?;
+    let of_reference = *channels
+        .get(reference)
+        .ok_or(EstimateError::NoSuchReference { reference, channels: channels.len() })?;
     let (frequency, frequency_basis) = find_frequency(of_reference, rate, nominal, options)?;
     let fit = Fit::new(channels, rate, &options.model(frequency))?;
     let segments = segments(fit.regressors().turn(), of_reference.len(), options.segments);
@@ -140,22 +137,12 @@ pub fn dwell(
         .map(|channel| ratio(&fit, &residuals, channel, reference))
         .collect();
     let channels = fit.estimates(&residuals, rate);
-    Ok(DwellEstimate {
-        frequency,
-        frequency_basis,
-        segments,
-        channels,
-        ratios,
-    })
+    Ok(DwellEstimate { frequency, frequency_basis, segments, channels, ratios })
 }
 
 impl DwellOptions {
     fn model(&self, frequency: Hertz) -> Model {
-        Model {
-            frequency,
-            harmonics: self.harmonics,
-            drift: self.drift,
-        }
+        Model { frequency, harmonics: self.harmonics, drift: self.drift }
     }
 }
 
@@ -174,18 +161,9 @@ fn find_frequency(
         Some(found) if found.uncertainty * STANDS_OUT <= allowed => {
             let off = (found.frequency - nominal).abs();
             if off > allowed + found.uncertainty * STANDS_OUT {
-                return Err(EstimateError::FrequencyOff {
-                    measured: found.frequency,
-                    nominal,
-                    allowed,
-                });
+                return Err(EstimateError::FrequencyOff { measured: found.frequency, nominal, allowed });
             }
-            Ok((
-                found.frequency,
-                FrequencyBasis::Measured {
-                    uncertainty: found.uncertainty,
-                },
-            ))
+            Ok((found.frequency, FrequencyBasis::Measured { uncertainty: found.uncertainty }))
         }
         _ => Ok((nominal, FrequencyBasis::Unresolved)),
     }
@@ -198,10 +176,7 @@ fn refuse_silence(fit: &Fit, residuals: &Residuals, reference: usize) -> Result<
     if amplitude > STANDS_OUT * uncertainty {
         Ok(())
     } else {
-        Err(EstimateError::ReferenceSilent {
-            amplitude,
-            uncertainty,
-        })
+        Err(EstimateError::ReferenceSilent { amplitude, uncertainty })
     }
 }
 

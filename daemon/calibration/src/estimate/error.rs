@@ -88,15 +88,8 @@ impl fmt::Display for EstimateError {
                     "the reference should be channel {reference}, but there are {channels} (counted from 0)"
                 )
             }
-            Self::UnequalChannels {
-                channel,
-                samples,
-                expected,
-            } => {
-                write!(
-                    f,
-                    "channel {channel} has {samples} samples where the first has {expected}"
-                )
+            Self::UnequalChannels { channel, samples, expected } => {
+                write!(f, "channel {channel} has {samples} samples where the first has {expected}")
             }
             Self::NoHarmonics => write!(f, "the model has no harmonic; the fundamental is the first"),
             Self::FrequencyOutOfRange { frequency, rate } => {
@@ -120,18 +113,11 @@ impl fmt::Display for EstimateError {
             Self::NotFinite { channel, sample } => {
                 write!(f, "sample {sample} of channel {channel} is no number")
             }
-            Self::ReferenceSilent {
-                amplitude,
-                uncertainty,
-            } => write!(
+            Self::ReferenceSilent { amplitude, uncertainty } => write!(
                 f,
                 "the reference shows {amplitude:.3e} V peak at this frequency with a standard uncertainty of {uncertainty:.3e} V: no motion, motion at another frequency, or noise above it"
             ),
-            Self::FrequencyOff {
-                measured,
-                nominal,
-                allowed,
-            } => write!(
+            Self::FrequencyOff { measured, nominal, allowed } => write!(
                 f,
                 "the reference moves at {:.6} Hz where {:.6} Hz was asked for; {:.2e} Hz is allowed",
                 measured.si(),

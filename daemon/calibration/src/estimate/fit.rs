@@ -99,24 +99,15 @@ impl Fit {
                 normal.add_cross(channel, columns.iter(), &block);
             }
         }
-        let factor = normal.factor().map_err(|_| EstimateError::RankDeficient {
-            samples,
-            terms: columns.len(),
-        })?;
-        let coefficients: Vec<_> = (0..channels.len())
-            .map(|c| factor.solve(&normal.cross(c)))
-            .collect();
+        let factor =
+            normal.factor().map_err(|_| EstimateError::RankDeficient { samples, terms: columns.len() })?;
+        let coefficients: Vec<_> = (0..channels.len()).map(|c| factor.solve(&normal.cross(c))).collect();
         for (channel, found) in coefficients.iter().enumerate() {
             if !found.iter().all(|value| value.is_finite()) {
                 return Err(not_finite(channel, channels));
             }
         }
-        Ok(Self {
-            regressors,
-            samples,
-            coefficients,
-            covariance: factor.unit_covariance(),
-        })
+        Ok(Self { regressors, samples, coefficients, covariance: factor.unit_covariance() })
     }
 
     pub(super) fn regressors(&self) -> &Regressors {
@@ -126,17 +117,15 @@ impl Fit {
     /// Complex amplitude of the fundamental of `channel`.
     pub(super) fn fundamental(&self, channel: usize) -> Complex<f64> {
         let first = self.regressors.fundamental();
-        self.coefficients
-            .get(channel)
-            .map_or_else(Complex::default, |found| pair(found, first))
+        self.coefficients.get(channel).map_or_else(Complex::default, |found| pair(found, first))
     }
 
     /// Complex amplitudes of `channel`, h = 1 …
     pub(super) fn amplitudes(&self, channel: usize) -> Vec<Complex<f64>> {
         let pairs = (self.regressors.fundamental()..self.regressors.terms()).step_by(2);
-        self.coefficients.get(channel).map_or_else(Vec::new, |found| {
-            pairs.map(|cosine| pair(found, cosine)).collect()
-        })
+        self.coefficients
+            .get(channel)
+            .map_or_else(Vec::new, |found| pairs.map(|cosine| pair(found, cosine)).collect())
     }
 
     /// Variances that white noise of unit variance causes in a fundamental of this phase: along it and across it,
@@ -176,22 +165,14 @@ impl Fit {
         for part in parts {
             work.sum(next..part.start);
             let normal = work.sum(part.clone());
-            let factor = normal.factor().map_err(|_| EstimateError::RankDeficient {
-                samples: part.len(),
-                terms: CARRIER_TERMS,
-            })?;
-            departures.push(
-                (0..channels.len())
-                    .map(|c| pair(&factor.solve(&normal.cross(c)), 1))
-                    .collect(),
-            );
+            let factor = normal
+                .factor()
+                .map_err(|_| EstimateError::RankDeficient { samples: part.len(), terms: CARRIER_TERMS })?;
+            departures.push((0..channels.len()).map(|c| pair(&factor.solve(&normal.cross(c)), 1)).collect());
             next = part.end;
         }
         work.sum(next..self.samples);
-        Ok(Residuals {
-            squares: work.squares,
-            departures,
-        })
+        Ok(Residuals { squares: work.squares, departures })
     }
 
     pub(super) fn estimates(&self, residuals: &Residuals, rate: SamplesPerSecond) -> Vec<ChannelEstimate> {
@@ -230,12 +211,7 @@ struct Leftover<'a> {
 impl<'a> Leftover<'a> {
     fn new(fit: &'a Fit, channels: &'a [&'a [f32]]) -> Self {
         let columns = vec![[0.0; BLOCK]; fit.regressors.terms()];
-        Self {
-            fit,
-            channels,
-            columns,
-            squares: vec![0.0; channels.len()],
-        }
+        Self { fit, channels, columns, squares: vec![0.0; channels.len()] }
     }
 
     /// Adds the squares over `range`; gives the sums for offset and fundamental alone of what is left there.
@@ -246,14 +222,8 @@ impl<'a> Leftover<'a> {
         let mut normal = Normal::new(CARRIER_TERMS, self.channels.len());
         let mut block = [0.0; BLOCK];
         for part in blocks(&range) {
-            self.fit
-                .regressors
-                .fill(part.start, part.len(), &mut self.columns);
-            let carrier = self
-                .columns
-                .iter()
-                .take(1)
-                .chain(self.columns.iter().skip(first).take(2));
+            self.fit.regressors.fill(part.start, part.len(), &mut self.columns);
+            let carrier = self.columns.iter().take(1).chain(self.columns.iter().skip(first).take(2));
             normal.add_gram(carrier.clone());
             for (channel, samples) in self.channels.iter().enumerate() {
                 load(samples.get(part.clone()).unwrap_or_default(), &mut block);
@@ -286,9 +256,7 @@ pub(super) fn pair(coefficients: &DVector<f64>, cosine: usize) -> Complex<f64> {
 /// Cuts a range into blocks, counted from its start.
 pub(super) fn blocks(range: &Range<usize>) -> impl Iterator<Item = Range<usize>> + use<> {
     let end = range.end;
-    (range.start..end)
-        .step_by(BLOCK)
-        .map(move |first| first..end.min(first + BLOCK))
+    (range.start..end).step_by(BLOCK).map(move |first| first..end.min(first + BLOCK))
 }
 
 fn common_length(channels: &[&[f32]]) -> Result<usize, EstimateError> {
@@ -309,20 +277,11 @@ fn check_length(regressors: &Regressors, samples: usize) -> Result<(), EstimateE
         return Err(EstimateError::TooFewCycles { cycles });
     }
     let needed = regressors.terms() + 1;
-    if samples < needed {
-        Err(EstimateError::TooFewSamples { samples, needed })
-    } else {
-        Ok(())
-    }
+    if samples < needed { Err(EstimateError::TooFewSamples { samples, needed }) } else { Ok(()) }
 }
 
 /// Names the first sample that is no number. The sums of finite f32 can't overflow an f64.
 fn not_finite(channel: usize, channels: &[&[f32]]) -> EstimateError {
-    let sample = channels
-        .get(channel)
-        .and_then(|samples| samples.iter().position(|v| !v.is_finite()));
-    EstimateError::NotFinite {
-        channel,
-        sample: sample.unwrap_or_default(),
-    }
+    let sample = channels.get(channel).and_then(|samples| samples.iter().position(|v| !v.is_finite()));
+    EstimateError::NotFinite { channel, sample: sample.unwrap_or_default() }
 }

@@ -41,11 +41,7 @@ pub(super) fn coarse(
     nominal: Hertz,
     within: Fraction,
 ) -> Result<Hertz, EstimateError> {
-    let carrier = Model {
-        frequency: nominal,
-        harmonics: 1,
-        drift: false,
-    };
+    let carrier = Model { frequency: nominal, harmonics: 1, drift: false };
     let regressors = Regressors::new(&carrier, rate, reference.len())?;
     let mut columns = vec![[0.0; BLOCK]; regressors.terms()];
     let mut block = [0.0; BLOCK];
@@ -60,39 +56,21 @@ pub(super) fn coarse(
             normal.add_gram(columns.iter());
             normal.add_cross(0, columns.iter(), &block);
         }
-        let rank_deficient = |_| EstimateError::RankDeficient {
-            samples: segment.len(),
-            terms: columns.len(),
-        };
-        let amplitude = pair(
-            &normal.factor().map_err(rank_deficient)?.solve(&normal.cross(0)),
-            1,
-        );
+        let rank_deficient =
+            |_| EstimateError::RankDeficient { samples: segment.len(), terms: columns.len() };
+        let amplitude = pair(&normal.factor().map_err(rank_deficient)?.solve(&normal.cross(0)), 1);
         let phase = last.map_or(0.0, |(before, phase)| phase + (amplitude * before.conj()).arg());
         last = Some((amplitude, phase));
-        phases.push((
-            f64::midpoint(segment.start as f64, segment.end as f64),
-            phase,
-            amplitude.norm_sqr(),
-        ));
+        phases.push((f64::midpoint(segment.start as f64, segment.end as f64), phase, amplitude.norm_sqr()));
     }
     let slope = weighted_slope(&phases);
-    Ok(if slope.is_finite() {
-        nominal + Hertz::new(slope / TAU * rate.si())
-    } else {
-        nominal
-    })
+    Ok(if slope.is_finite() { nominal + Hertz::new(slope / TAU * rate.si()) } else { nominal })
 }
 
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "a number of segments, clamped"
-)]
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a number of segments, clamped")]
 fn segments_for(within: Fraction, cycles: f64) -> usize {
-    (cycles * within.si() / LARGEST_TURN_CYCLES)
-        .ceil()
-        .clamp(FEWEST_SEGMENTS, cycles.max(FEWEST_SEGMENTS)) as usize
+    (cycles * within.si() / LARGEST_TURN_CYCLES).ceil().clamp(FEWEST_SEGMENTS, cycles.max(FEWEST_SEGMENTS))
+        as usize
 }
 
 /// Slope of the weighted line through `(x, y, weight)`; not finite if it has none.
@@ -100,10 +78,7 @@ fn weighted_slope(points: &[(f64, f64, f64)]) -> f64 {
     let weight: f64 = points.iter().map(|(_, _, w)| w).sum();
     let mean_x = points.iter().map(|(x, _, w)| x * w).sum::<f64>() / weight;
     let mean_y = points.iter().map(|(_, y, w)| y * w).sum::<f64>() / weight;
-    let covariance: f64 = points
-        .iter()
-        .map(|(x, y, w)| w * (x - mean_x) * (y - mean_y))
-        .sum();
+    let covariance: f64 = points.iter().map(|(x, y, w)| w * (x - mean_x) * (y - mean_y)).sum();
     let variance: f64 = points.iter().map(|(x, _, w)| w * (x - mean_x).powi(2)).sum();
     covariance / variance
 }
@@ -122,10 +97,7 @@ pub(super) fn refine(reference: &[f32], rate: SamplesPerSecond, start: &Model) -
         model.frequency = model.frequency + Hertz::new(step.radians * per_radian);
         if step.radians.abs() < LAST_STEP {
             let uncertainty = Hertz::new(step.uncertainty * per_radian);
-            return Some(Measured {
-                frequency: model.frequency,
-                uncertainty,
-            });
+            return Some(Measured { frequency: model.frequency, uncertainty });
         }
         amplitudes = step.amplitudes;
     }
@@ -185,16 +157,10 @@ fn derivative(regressors: &Regressors, first: usize, amplitudes: &[Complex<f64>]
         return;
     };
     last.fill(0.0);
-    let pairs = model
-        .get(regressors.fundamental()..)
-        .unwrap_or_default()
-        .chunks_exact(2);
+    let pairs = model.get(regressors.fundamental()..).unwrap_or_default().chunks_exact(2);
     for ((harmonic, amplitude), columns) in (1_u32..).zip(amplitudes).zip(pairs) {
         let [cos, sin] = columns else { continue };
-        let (a, b) = (
-            f64::from(harmonic) * amplitude.re,
-            -f64::from(harmonic) * amplitude.im,
-        );
+        let (a, b) = (f64::from(harmonic) * amplitude.re, -f64::from(harmonic) * amplitude.im);
         for ((value, c), s) in last.iter_mut().zip(cos).zip(sin) {
             *value += b * c - a * s;
         }

@@ -26,11 +26,7 @@ pub(super) struct Normal {
 
 impl Normal {
     pub(super) fn new(terms: usize, channels: usize) -> Self {
-        Self {
-            terms,
-            gram: vec![0.0; terms * (terms + 1) / 2],
-            cross: vec![0.0; terms * channels],
-        }
+        Self { terms, gram: vec![0.0; terms * (terms + 1) / 2], cross: vec![0.0; terms * channels] }
     }
 
     /// Adds a block to the Gram matrix.
@@ -51,12 +47,7 @@ impl Normal {
         columns: impl Iterator<Item = &'a Column>,
         samples: &Column,
     ) {
-        for (sum, column) in self
-            .cross
-            .iter_mut()
-            .skip(channel * self.terms)
-            .zip(columns.take(self.terms))
-        {
+        for (sum, column) in self.cross.iter_mut().skip(channel * self.terms).zip(columns.take(self.terms)) {
             *sum += dot(column, samples);
         }
     }
@@ -90,16 +81,8 @@ impl Normal {
         }
         let scaled = DMatrix::from_fn(self.terms, self.terms, |r, c| gram[(r, c)] * scale[r] * scale[c]);
         let cholesky = Cholesky::new(scaled).ok_or(RankDeficient)?;
-        let independent = cholesky
-            .l_dirty()
-            .diagonal()
-            .iter()
-            .all(|root| root * root >= SMALLEST_PIVOT);
-        if independent {
-            Ok(Factor { cholesky, scale })
-        } else {
-            Err(RankDeficient)
-        }
+        let independent = cholesky.l_dirty().diagonal().iter().all(|root| root * root >= SMALLEST_PIVOT);
+        if independent { Ok(Factor { cholesky, scale }) } else { Err(RankDeficient) }
     }
 }
 
@@ -113,9 +96,7 @@ pub(super) struct Factor {
 impl Factor {
     /// Coefficients for one right-hand side.
     pub(super) fn solve(&self, cross: &DVector<f64>) -> DVector<f64> {
-        self.cholesky
-            .solve(&cross.component_mul(&self.scale))
-            .component_mul(&self.scale)
+        self.cholesky.solve(&cross.component_mul(&self.scale)).component_mul(&self.scale)
     }
 
     /// Inverse of the Gram matrix: covariance of the coefficients for noise of unit variance.
@@ -129,10 +110,7 @@ impl Factor {
 
 /// Copies samples into a block, zero behind them.
 pub(super) fn load(samples: &[f32], block: &mut Column) {
-    let values = samples
-        .iter()
-        .map(|v| f64::from(*v))
-        .chain(std::iter::repeat(0.0));
+    let values = samples.iter().map(|v| f64::from(*v)).chain(std::iter::repeat(0.0));
     for (slot, value) in block.iter_mut().zip(values) {
         *slot = value;
     }

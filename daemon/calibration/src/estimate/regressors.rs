@@ -76,10 +76,7 @@ impl Regressors {
         let turn = Turn::new(model.frequency, rate);
         let usable = rate.si() > 0.0 && turn.0 > 0.0 && turn.0 <= HIGHEST_SHARE;
         if !usable {
-            return Err(EstimateError::FrequencyOutOfRange {
-                frequency: model.frequency,
-                rate,
-            });
+            return Err(EstimateError::FrequencyOutOfRange { frequency: model.frequency, rate });
         }
         let table = (1..=model.harmonics)
             .take_while(|h| f64::from(*h) * turn.0 <= HIGHEST_SHARE)
@@ -93,12 +90,7 @@ impl Regressors {
                 pair
             })
             .collect();
-        Ok(Self {
-            turn,
-            samples,
-            drift: model.drift,
-            table,
-        })
+        Ok(Self { turn, samples, drift: model.drift, table })
     }
 
     pub(super) fn turn(&self) -> Turn {
@@ -164,11 +156,7 @@ mod tests {
     #[test]
     fn no_error_grows_along_the_record() {
         let rate = SamplesPerSecond::new(1024.0);
-        let model = Model {
-            frequency: Hertz::new(3.0),
-            harmonics: 9,
-            drift: true,
-        };
+        let model = Model { frequency: Hertz::new(3.0), harmonics: 9, drift: true };
         let regressors = Regressors::new(&model, rate, 1 << 30).unwrap();
         let mut columns = vec![[0.0; BLOCK]; regressors.terms()];
         for first in [0_usize, 77, 1 << 20, (1 << 29) + 13] {
@@ -186,31 +174,14 @@ mod tests {
     fn harmonics_near_the_nyquist_frequency_are_dropped() {
         let rate = SamplesPerSecond::new(1000.0);
         let terms = |frequency, harmonics| {
-            Regressors::new(
-                &Model {
-                    frequency: Hertz::new(frequency),
-                    harmonics,
-                    drift: false,
-                },
-                rate,
-                100,
-            )
-            .map(|r| r.terms())
+            Regressors::new(&Model { frequency: Hertz::new(frequency), harmonics, drift: false }, rate, 100)
+                .map(|r| r.terms())
         };
         assert_eq!(terms(100.0, 5), Ok(1 + 2 * 4));
         assert_eq!(terms(450.0, 5), Ok(1 + 2));
-        assert!(matches!(
-            terms(451.0, 5),
-            Err(EstimateError::FrequencyOutOfRange { .. })
-        ));
-        assert!(matches!(
-            terms(-1.0, 5),
-            Err(EstimateError::FrequencyOutOfRange { .. })
-        ));
-        assert!(matches!(
-            terms(f64::NAN, 5),
-            Err(EstimateError::FrequencyOutOfRange { .. })
-        ));
+        assert!(matches!(terms(451.0, 5), Err(EstimateError::FrequencyOutOfRange { .. })));
+        assert!(matches!(terms(-1.0, 5), Err(EstimateError::FrequencyOutOfRange { .. })));
+        assert!(matches!(terms(f64::NAN, 5), Err(EstimateError::FrequencyOutOfRange { .. })));
         assert_eq!(terms(10.0, 0), Err(EstimateError::NoHarmonics));
     }
 }

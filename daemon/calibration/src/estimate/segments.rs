@@ -15,34 +15,22 @@ const SHORTFALL_CYCLES: f64 = 0.01;
     reason = "a count of cycles, not negative"
 )]
 pub(super) fn whole_cycles(turn: Turn, samples: usize) -> usize {
-    (samples as f64 * turn.0 + SHORTFALL_CYCLES.max(turn.0 / 2.0))
-        .floor()
-        .max(0.0) as usize
+    (samples as f64 * turn.0 + SHORTFALL_CYCLES.max(turn.0 / 2.0)).floor().max(0.0) as usize
 }
 
 /// Segments of equal whole cycles from the start of the record: at least `wanted` of them if there are as many
 /// cycles, else one for each cycle. What is left at the end is shorter than a segment.
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "sample numbers, not negative"
-)]
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "sample numbers, not negative")]
 pub(super) fn segments(turn: Turn, samples: usize, wanted: usize) -> Vec<Range<usize>> {
     let cycles = whole_cycles(turn, samples);
     let fewest_cycles = (FEWEST_SAMPLES * turn.0).ceil() as usize;
     let each = (cycles / wanted.max(1)).max(fewest_cycles).max(1);
     let bound = |segment: usize| (((segment * each) as f64 / turn.0).round() as usize).min(samples);
-    (0..cycles / each)
-        .map(|segment| bound(segment)..bound(segment + 1))
-        .collect()
+    (0..cycles / each).map(|segment| bound(segment)..bound(segment + 1)).collect()
 }
 
 #[cfg(test)]
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "numbers that the test chose"
-)]
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "numbers that the test chose")]
 mod tests {
     use super::*;
     use proptest::prelude::*;

@@ -1,9 +1,5 @@
 //! Checks of the estimator as a whole: against an outside least-squares solver, the Fisher bound, and truth.
-#![expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "numbers that the tests chose"
-)]
+#![expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "numbers that the tests chose")]
 
 use super::*;
 use nalgebra::{DMatrix, DVector};
@@ -33,11 +29,7 @@ struct Signal {
 
 impl Signal {
     fn tone(amplitude: Complex<f64>) -> Self {
-        Self {
-            harmonics: vec![amplitude],
-            offset: 0.0,
-            slope: 0.0,
-        }
+        Self { harmonics: vec![amplitude], offset: 0.0, slope: 0.0 }
     }
 
     fn at(&self, frequency: f64, n: usize) -> f64 {
@@ -54,9 +46,7 @@ impl Signal {
 
     fn noisy(&self, frequency: f64, count: usize, sigma: f64, rng: &mut ChaCha8Rng) -> Vec<f32> {
         let noise = noise(sigma);
-        (0..count)
-            .map(|n| (self.at(frequency, n) + noise.sample(rng)) as f32)
-            .collect()
+        (0..count).map(|n| (self.at(frequency, n) + noise.sample(rng)) as f32).collect()
     }
 }
 
@@ -85,11 +75,7 @@ fn by_reflections(samples: &[f32], model: &Model, harmonics: i32) -> Complex<f64
 #[test]
 fn a_wrong_nominal_frequency_is_corrected() {
     let reference = Signal {
-        harmonics: vec![
-            Complex::from_polar(0.5, 2.0),
-            Complex::new(0.02, 0.01),
-            Complex::new(0.0, 0.03),
-        ],
+        harmonics: vec![Complex::from_polar(0.5, 2.0), Complex::new(0.02, 0.01), Complex::new(0.0, 0.03)],
         offset: 0.3,
         slope: 0.02,
     };
@@ -98,10 +84,7 @@ fn a_wrong_nominal_frequency_is_corrected() {
         for ppm in [-900.0, -100.0, 100.0, 900.0] {
             let nominal = Hertz::new(frequency * (1.0 + ppm * 1e-6));
             let found = dwell(&[&samples], RATE, 0, nominal, &DwellOptions::default()).unwrap();
-            assert!(
-                (found.frequency.si() / frequency - 1.0).abs() < 1e-9,
-                "{frequency} Hz, {ppm} ppm"
-            );
+            assert!((found.frequency.si() / frequency - 1.0).abs() < 1e-9, "{frequency} Hz, {ppm} ppm");
             assert!(close(found.channels[0].amplitude, reference.harmonics[0], 1e-7));
             assert!(matches!(found.frequency_basis, FrequencyBasis::Measured { .. }));
         }
@@ -112,20 +95,9 @@ fn a_wrong_nominal_frequency_is_corrected() {
 fn the_same_samples_give_the_same_bits() {
     let mut rng = ChaCha8Rng::seed_from_u64(5);
     let signal = Signal::tone(Complex::new(1.0, 0.0));
-    let (a, b) = (
-        signal.noisy(12.3, 5000, 0.1, &mut rng),
-        signal.noisy(12.3, 5000, 0.1, &mut rng),
-    );
-    let run = || {
-        dwell(
-            &[&a.clone(), &b.clone()],
-            RATE,
-            1,
-            Hertz::new(12.3),
-            &DwellOptions::default(),
-        )
-        .unwrap()
-    };
+    let (a, b) = (signal.noisy(12.3, 5000, 0.1, &mut rng), signal.noisy(12.3, 5000, 0.1, &mut rng));
+    let run =
+        || dwell(&[&a.clone(), &b.clone()], RATE, 1, Hertz::new(12.3), &DwellOptions::default()).unwrap();
     assert_eq!(run(), run());
     assert_eq!(format!("{:?}", run()), format!("{:?}", run()));
 }
@@ -140,61 +112,25 @@ fn what_the_record_does_not_hold_is_said() {
     let options = DwellOptions::default();
     let nominal = Hertz::new(10.0);
     let run = |channels: &[&[f32]], reference, nominal| dwell(channels, RATE, reference, nominal, &options);
-    assert_eq!(
-        run(&[], 0, nominal),
-        Err(EstimateError::NoSuchReference {
-            reference: 0,
-            channels: 0
-        })
-    );
-    assert!(matches!(
-        run(&[&good], 1, nominal),
-        Err(EstimateError::NoSuchReference { .. })
-    ));
+    assert_eq!(run(&[], 0, nominal), Err(EstimateError::NoSuchReference { reference: 0, channels: 0 }));
+    assert!(matches!(run(&[&good], 1, nominal), Err(EstimateError::NoSuchReference { .. })));
     assert!(matches!(
         run(&[&good, &good[1..]], 0, nominal),
         Err(EstimateError::UnequalChannels { channel: 1, .. })
     ));
-    assert!(matches!(
-        run(&[&good[..90]], 0, nominal),
-        Err(EstimateError::TooFewCycles { .. })
-    ));
-    let expected = Err(EstimateError::TooFewSamples {
-        samples: 4,
-        needed: 5,
-    });
+    assert!(matches!(run(&[&good[..90]], 0, nominal), Err(EstimateError::TooFewCycles { .. })));
+    let expected = Err(EstimateError::TooFewSamples { samples: 4, needed: 5 });
     assert_eq!(run(&[&good[..4]], 0, Hertz::new(400.0)), expected);
-    assert!(matches!(
-        run(&[&silent], 0, nominal),
-        Err(EstimateError::ReferenceSilent { .. })
-    ));
-    assert!(matches!(
-        run(&[&zeros, &good], 0, nominal),
-        Err(EstimateError::ReferenceSilent { .. })
-    ));
-    assert!(matches!(
-        run(&[&good], 0, Hertz::new(10.1)),
-        Err(EstimateError::FrequencyOff { .. })
-    ));
-    assert!(matches!(
-        run(&[&good], 0, Hertz::new(500.0)),
-        Err(EstimateError::FrequencyOutOfRange { .. })
-    ));
+    assert!(matches!(run(&[&silent], 0, nominal), Err(EstimateError::ReferenceSilent { .. })));
+    assert!(matches!(run(&[&zeros, &good], 0, nominal), Err(EstimateError::ReferenceSilent { .. })));
+    assert!(matches!(run(&[&good], 0, Hertz::new(10.1)), Err(EstimateError::FrequencyOff { .. })));
+    assert!(matches!(run(&[&good], 0, Hertz::new(500.0)), Err(EstimateError::FrequencyOutOfRange { .. })));
     for bad in [f32::NAN, f32::INFINITY] {
         let mut broken = good.clone();
         broken[1234] = bad;
-        let expected = Err(EstimateError::NotFinite {
-            channel: 1,
-            sample: 1234,
-        });
+        let expected = Err(EstimateError::NotFinite { channel: 1, sample: 1234 });
         assert_eq!(run(&[&good, &broken], 0, nominal), expected);
-        assert_eq!(
-            run(&[&broken], 0, nominal),
-            Err(EstimateError::NotFinite {
-                channel: 0,
-                sample: 1234
-            })
-        );
+        assert_eq!(run(&[&broken], 0, nominal), Err(EstimateError::NotFinite { channel: 0, sample: 1234 }));
     }
     // A dead sensor is a bad measurement, not an error.
     let found = run(&[&good, &zeros], 0, nominal).unwrap();
@@ -207,18 +143,8 @@ fn what_the_record_does_not_hold_is_said() {
 fn a_frequency_that_is_known_better_stays() {
     let mut rng = ChaCha8Rng::seed_from_u64(7);
     let samples = Signal::tone(Complex::new(1.0, 0.0)).noisy(1.0, 1300, 0.05, &mut rng);
-    let found = dwell(
-        &[&samples, &samples],
-        RATE,
-        0,
-        Hertz::new(1.0),
-        &DwellOptions::default(),
-    )
-    .unwrap();
-    assert_eq!(
-        (found.frequency_basis, found.frequency),
-        (FrequencyBasis::Unresolved, Hertz::new(1.0))
-    );
+    let found = dwell(&[&samples, &samples], RATE, 0, Hertz::new(1.0), &DwellOptions::default()).unwrap();
+    assert_eq!((found.frequency_basis, found.frequency), (FrequencyBasis::Unresolved, Hertz::new(1.0)));
     assert_eq!(found.segments.len(), 1);
     assert_eq!(found.ratios[0].magnitude_basis, TypeABasis::Residual);
     assert!((found.ratios[0].dof - (1300.0 - 12.0)).abs() < 1e-12);
@@ -228,10 +154,7 @@ fn amplitudes(count: usize) -> impl Strategy<Value = Vec<Complex<f64>>> {
     let one = (0.05..2.0_f64, -3.1..3.1_f64);
     prop::collection::vec(one, count).prop_map(|all| {
         let sizes = (0..).map(|h| if h == 0 { 1.0 } else { 0.1 });
-        all.into_iter()
-            .zip(sizes)
-            .map(|((a, p), size)| Complex::from_polar(a * size, p))
-            .collect()
+        all.into_iter().zip(sizes).map(|((a, p), size)| Complex::from_polar(a * size, p)).collect()
     })
 }
 

@@ -33,24 +33,9 @@ impl SineWindow {
     /// # Errors
     /// `FrequencyOutOfRange` unless 0 < frequency ≤ 0.45 × rate.
     pub fn new(frequency: Hertz, rate: SamplesPerSecond) -> Result<Self, EstimateError> {
-        let regressors = Regressors::new(
-            &Model {
-                frequency,
-                harmonics: 1,
-                drift: false,
-            },
-            rate,
-            1,
-        )?;
+        let regressors = Regressors::new(&Model { frequency, harmonics: 1, drift: false }, rate, 1)?;
         let columns = vec![[0.0; BLOCK]; regressors.terms()];
-        Ok(Self {
-            regressors,
-            columns,
-            now: 0,
-            begin: 0,
-            gram: Matrix3::zeros(),
-            cross: Vector3::zeros(),
-        })
+        Ok(Self { regressors, columns, now: 0, begin: 0, gram: Matrix3::zeros(), cross: Vector3::zeros() })
     }
 
     /// Adds the samples that follow those of the last call, V.
@@ -122,11 +107,7 @@ impl SineWindow {
 }
 
 #[cfg(test)]
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "numbers that the test chose"
-)]
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "numbers that the test chose")]
 mod tests {
     use super::*;
     use proptest::prelude::*;

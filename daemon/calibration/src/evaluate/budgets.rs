@@ -52,6 +52,37 @@ pub(super) fn magnitude(
     circumstances: &Circumstances,
     observed: Option<&Observed>,
 ) -> Result<Budget, UncertaintyError> {
+    let errors = &setup.job.rig.errors;
+    let rectangular = Distribution::Rectangular;
+    let mut components = of_reference(setup, frequency, circumstances)?;
+    if let Some(mounted) = setup.job.sensors.get(sensor) {
+        let temperature = (mounted.sensor.temperature_coefficient.si() * errors.temperature.si()).abs();
+        components.push(
+            Component::new("temperature of sensor", Source::Register, rectangular, temperature)?
+                .with_correlation(1.0)?,
+        );
+        components.push(Component::transverse(
+            "transverse motion on sensor",
+            Source::Register,
+            mounted.sensor.transverse_sensitivity.si(),
+            errors.transverse_motion.si(),
+        )?);
+    }
+    if let Some(observed) = observed {
+        // A sine fit is blind to harmonics but for what a nonlinear sensor mixes back: bounded by d²/2.
+        let distortion = observed.distortion.powi(2) / 2.0;
+        components.push(Component::new("distortion", Source::ThisRun, rectangular, distortion)?);
+        push_observed(&mut components, observed)?;
+    }
+    Budget::new(Measurand::Magnitude, components)
+}
+
+/// What reference, channels and mounting contribute to the magnitude.
+fn of_reference(
+    setup: &Setup,
+    frequency: Hertz,
+    circumstances: &Circumstances,
+) -> Result<Vec<Component>, UncertaintyError> {
     let job = &setup.job;
     let errors = &job.rig.errors;
     let reference = &job.reference.reference;
@@ -95,9 +126,8 @@ pub(super) fn magnitude(
         Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?,
     ];
     if value.interpolated {
-        let half = interpolation(&job.reference.calibration.points, frequency, |p| {
-            Some(p.sensitivity.si().ln())
-        });
+        let half =
+            interpolation(&job.reference.calibration.points, frequency, |p| Some(p.sensitivity.si().ln()));
         components.push(Component::new(
             "reference interpolation",
             Source::ReferenceCertificate,
@@ -105,36 +135,7 @@ pub(super) fn magnitude(
             half,
         )?);
     }
-    if let Some(mounted) = job.sensors.get(sensor) {
-        let temperature = (mounted.sensor.temperature_coefficient.si() * errors.temperature.si()).abs();
-        components.push(
-            Component::new(
-                "temperature of sensor",
-                Source::Register,
-                rectangular,
-                temperature,
-            )?
-            .with_correlation(1.0)?,
-        );
-        components.push(Component::transverse(
-            "transverse motion on sensor",
-            Source::Register,
-            mounted.sensor.transverse_sensitivity.si(),
-            errors.transverse_motion.si(),
-        )?);
-    }
-    if let Some(observed) = observed {
-        // A sine fit is blind to harmonics but for what a nonlinear sensor mixes back: bounded by d²/2.
-        let distortion = observed.distortion.powi(2) / 2.0;
-        components.push(Component::new(
-            "distortion",
-            Source::ThisRun,
-            rectangular,
-            distortion,
-        )?);
-        push_observed(&mut components, observed)?;
-    }
-    Budget::new(Measurand::Magnitude, components)
+    Ok(components)
 }
 
 /// Budget of the phase, rad; `None` where the reference has no phase at this frequency.
@@ -170,12 +171,7 @@ pub(super) fn phase(
             Distribution::Normal { k: value.k },
             expanded.si(),
         )?,
-        Component::new(
-            "channel phase",
-            Source::RigFile,
-            Distribution::Normal { k: 2.0 },
-            channels,
-        )?,
+        Component::new("channel phase", Source::RigFile, Distribution::Normal { k: 2.0 }, channels)?,
         Component::transverse(
             "transverse motion on reference",
             Source::RigFile,
@@ -184,9 +180,7 @@ pub(super) fn phase(
         )?,
     ];
     if value.interpolated {
-        let half = interpolation(&job.reference.calibration.points, frequency, |p| {
-            p.phase.map(|a| a.si())
-        });
+        let half = interpolation(&job.reference.calibration.points, frequency, |p| p.phase.map(|a| a.si()));
         components.push(Component::new(
             "reference interpolation",
             Source::ReferenceCertificate,
@@ -209,11 +203,7 @@ pub(super) fn phase(
 }
 
 fn push_observed(components: &mut Vec<Component>, observed: &Observed) -> Result<(), UncertaintyError> {
-    components.push(Component::type_a(
-        "scatter within the dwell",
-        observed.type_a,
-        observed.dof.max(1.0),
-    )?);
+    components.push(Component::type_a("scatter within the dwell", observed.type_a, observed.dof.max(1.0))?);
     if let Some((standard, dof)) = observed.repeats {
         components.push(Component::type_a("scatter of repeats", standard, dof)?);
     }

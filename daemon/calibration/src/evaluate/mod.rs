@@ -50,9 +50,7 @@ pub fn evaluate(
     facts: &RunFacts,
     circumstances: &Circumstances,
 ) -> Result<Vec<SensorResult>, UncertaintyError> {
-    (0..setup.job.sensors.len())
-        .map(|sensor| evaluate_sensor(setup, facts, circumstances, sensor))
-        .collect()
+    (0..setup.job.sensors.len()).map(|sensor| evaluate_sensor(setup, facts, circumstances, sensor)).collect()
 }
 
 fn evaluate_sensor(
@@ -66,12 +64,7 @@ fn evaluate_sensor(
         .collect::<Result<Vec<_>, _>>()?;
     let points = verdict::judge(setup, sensor, values)?;
     let column = setup.job.sensors.get(sensor).map(|s| s.column);
-    let serial = setup
-        .job
-        .sensors
-        .get(sensor)
-        .map(|s| s.sensor.serial.clone())
-        .unwrap_or_default();
+    let serial = setup.job.sensors.get(sensor).map(|s| s.sensor.serial.clone()).unwrap_or_default();
     let zero = |when: QuietTime| {
         let record = facts.quiet.iter().find(|q| q.when == when)?;
         record.columns.get(column?)?.as_ref().ok().map(|rest| rest.mean)
@@ -89,9 +82,7 @@ fn evaluate_sensor(
 /// A sensor whose phase at its lowest accepted frequency lies nearer to 180° than to 0° is connected or mounted the
 /// other way round.
 fn inverted(points: &[PointResult]) -> Option<bool> {
-    let measured = points
-        .iter()
-        .filter_map(|p| Some((p.frequency, p.value.as_ref()?.phase?)));
+    let measured = points.iter().filter_map(|p| Some((p.frequency, p.value.as_ref()?.phase?)));
     let lowest = measured.min_by(|a, b| a.0.si().total_cmp(&b.0.si()))?;
     Some(lowest.1.si().cos() < 0.0)
 }

@@ -121,34 +121,7 @@ pub(super) fn evaluate_point(
     let table = setup.table.at(point.frequency)?;
     // Complex sensitivity of the reference; without a phase its magnitude alone.
     let standard = Complex::from_polar(table.sensitivity.si(), table.phase.map_or(0.0, |p| p.si()));
-    let mut seen = Vec::new();
-    for end in &facts.ends {
-        match end {
-            PointEnd::Unreached {
-                point,
-                settle,
-                finding,
-                ..
-            } if *point == number => {
-                result.status = Status::Rejected;
-                result.settle = Some(*settle);
-                result.findings.push(finding.clone());
-            }
-            PointEnd::Measured(m) if m.point == number => {
-                result.settle = result.settle.or(Some(m.settle));
-                result.temperature = result.temperature.or(m.temperature);
-                result.findings.extend(
-                    m.findings
-                        .iter()
-                        .filter(|f| f.concerns(mounted.column, reference))
-                        .cloned(),
-                );
-                seen.extend(look(m, mounted.column, reference, standard));
-                result.status = Status::Rejected;
-            }
-            PointEnd::Unreached { .. } | PointEnd::Measured(_) => {}
-        }
-    }
+    let seen = gather(facts, number, mounted.column, reference, standard, &mut result);
     let with_phase = table.phase.is_some();
     result.repeats = seen
         .iter()
@@ -160,16 +133,42 @@ pub(super) fn evaluate_point(
         .collect();
     let good: Vec<&Seen<'_>> = seen.iter().filter(|s| s.valid).collect();
     // A point of which no repeat is good still shows its figures, as rejected.
-    let used: Vec<&Seen<'_>> = if good.is_empty() {
-        seen.iter().collect()
-    } else {
-        good
-    };
+    let used: Vec<&Seen<'_>> = if good.is_empty() { seen.iter().collect() } else { good };
     if used.iter().any(|s| s.valid) && !result.findings.iter().any(|f| f.column.is_none()) {
         result.status = Status::Accepted;
     }
     result.value = figures(setup, circumstances, sensor, number, &used, standard.norm())?;
     Ok(result)
+}
+
+/// Goes through what the run left of a point: notes what was found against it, and gives every estimated repeat.
+fn gather<'a>(
+    facts: &'a RunFacts,
+    number: usize,
+    column: usize,
+    reference: usize,
+    standard: Complex<f64>,
+    result: &mut PointResult,
+) -> Vec<Seen<'a>> {
+    let mut seen = Vec::new();
+    for end in &facts.ends {
+        match end {
+            PointEnd::Unreached { point, settle, finding, .. } if *point == number => {
+                result.status = Status::Rejected;
+                result.settle = Some(*settle);
+                result.findings.push(finding.clone());
+            }
+            PointEnd::Measured(m) if m.point == number => {
+                result.settle = result.settle.or(Some(m.settle));
+                result.temperature = result.temperature.or(m.temperature);
+                result.findings.extend(m.findings.iter().filter(|f| f.concerns(column, reference)).cloned());
+                seen.extend(look(m, column, reference, standard));
+                result.status = Status::Rejected;
+            }
+            PointEnd::Unreached { .. } | PointEnd::Measured(_) => {}
+        }
+    }
+    seen
 }
 
 fn look(m: &Measurement, column: usize, reference: usize, standard: Complex<f64>) -> Option<Seen<'_>> {
@@ -201,10 +200,7 @@ fn figures(
     else {
         return Ok(None);
     };
-    if !used
-        .iter()
-        .all(|s| s.u_magnitude.is_finite() && s.u_phase.is_finite())
-    {
+    if !used.iter().all(|s| s.u_magnitude.is_finite() && s.u_phase.is_finite()) {
         return Ok(None);
     }
     let count = used.len() as f64;
@@ -246,20 +242,10 @@ fn figures(
         phase: has_phase.then(|| Radians::new(wrap(response.arg()))),
         deviation: None,
         u_deviation: None,
-        magnitude: magnitude(
-            setup,
-            sensor,
-            point.frequency,
-            circumstances,
-            Some(&magnitude_seen),
-        )?,
+        magnitude: magnitude(setup, sensor, point.frequency, circumstances, Some(&magnitude_seen))?,
         phase_budget: phase(setup, sensor, point.frequency, Some(&phase_seen))?,
         distortion,
-        snr_db: first
-            .estimate
-            .channels
-            .get(mounted.column)
-            .map_or(0.0, |c| c.snr_db),
+        snr_db: first.estimate.channels.get(mounted.column).map_or(0.0, |c| c.snr_db),
     }))
 }
 

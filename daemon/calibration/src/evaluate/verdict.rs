@@ -31,10 +31,7 @@ pub(super) fn judge(
             DeviationFrom::ReferenceFrequency => match &base {
                 Some((at, base)) if *at != point.frequency => {
                     let deviation = value.sensitivity / base.sensitivity - 1.0;
-                    Some((
-                        deviation,
-                        deviation_between(&value.magnitude, &base.magnitude, deviation)?,
-                    ))
+                    Some((deviation, deviation_between(&value.magnitude, &base.magnitude, deviation)?))
                 }
                 _ => None,
             },
@@ -53,10 +50,7 @@ pub(super) fn judge(
     if plan.decision.deviation_from == DeviationFrom::ReferenceFrequency
         && let Some((at, _)) = base
     {
-        for result in points
-            .iter_mut()
-            .filter(|p| p.frequency == at && p.status == Status::Accepted)
-        {
+        for result in points.iter_mut().filter(|p| p.frequency == at && p.status == Status::Accepted) {
             result.decision = Decision::Pass;
         }
     }
@@ -65,9 +59,7 @@ pub(super) fn judge(
 
 fn reference_value(at: Option<Hertz>, points: &[PointResult]) -> Option<(Hertz, Value)> {
     let at = at?;
-    let point = points
-        .iter()
-        .find(|p| p.frequency == at && p.status == Status::Accepted)?;
+    let point = points.iter().find(|p| p.frequency == at && p.status == Status::Accepted)?;
     Some((at, point.value.clone()?))
 }
 

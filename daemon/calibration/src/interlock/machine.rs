@@ -125,10 +125,7 @@ impl Interlock {
              Check the amplifier, then acknowledge.",
             shown.0, shown.1
         );
-        self.latch(
-            Trip::beyond(TripReason::DriveLimit, drive.si(), allowed.si(), "v", message),
-            orders,
-        );
+        self.latch(Trip::beyond(TripReason::DriveLimit, drive.si(), allowed.si(), "v", message), orders);
         false
     }
 
@@ -184,10 +181,7 @@ impl Interlock {
                 "no samples for {}. The acquisition or its link stands still. Check both, then acknowledge.",
                 engineering(age.si(), "s")
             );
-            self.latch(
-                Trip::beyond(TripReason::BlocksMissing, age.si(), limit.si(), "s", message),
-                orders,
-            );
+            self.latch(Trip::beyond(TripReason::BlocksMissing, age.si(), limit.si(), "s", message), orders);
         } else if self.contacts_expected
             && let Some(age) = overdue(self.last_contacts, self.timing.contact_limit)
         {
@@ -196,10 +190,7 @@ impl Interlock {
                 "the emergency stop was not read for {}, which counts as pressed. Check its link, then acknowledge.",
                 engineering(age.si(), "s")
             );
-            self.latch(
-                Trip::beyond(TripReason::EmergencyStop, age.si(), limit.si(), "s", message),
-                orders,
-            );
+            self.latch(Trip::beyond(TripReason::EmergencyStop, age.si(), limit.si(), "s", message), orders);
         }
     }
 

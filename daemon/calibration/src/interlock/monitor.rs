@@ -69,16 +69,7 @@ impl Monitor {
     /// Monitors for a rig; `names` are those of the columns, `reference` is the reference's column.
     #[must_use]
     pub fn new(limits: Limits, rate: SamplesPerSecond, reference: usize, names: Vec<String>) -> Self {
-        Self {
-            limits,
-            rate,
-            reference,
-            names,
-            watch: None,
-            expected: None,
-            sum: 0.0,
-            count: 0,
-        }
+        Self { limits, rate, reference, names, watch: None, expected: None, sum: 0.0, count: 0 }
     }
 
     /// What trips on this rig.
@@ -191,26 +182,13 @@ impl Monitor {
             Trip::beyond(TripReason::StrokeLimit, stroke, limits.stroke.si(), "m", message)
         } else if velocity > limits.velocity.si() {
             let message = means("velocity", velocity, limits.velocity.si(), "m/s");
-            Trip::beyond(
-                TripReason::VelocityLimit,
-                velocity,
-                limits.velocity.si(),
-                "mps",
-                message,
-            )
+            Trip::beyond(TripReason::VelocityLimit, velocity, limits.velocity.si(), "mps", message)
         } else {
             let limit = limits.acceleration.si();
-            let message = format!(
-                "{seen} where {} pk is the limit. {next}",
-                engineering(limit, "m/s²")
-            );
+            let message = format!("{seen} where {} pk is the limit. {next}", engineering(limit, "m/s²"));
             Trip::beyond(TripReason::AccelerationLimit, a, limit, "mps2", message)
         };
         let channel = self.names.get(self.reference).cloned();
-        Trip {
-            at_sample: Some(at),
-            channel,
-            ..trip
-        }
+        Trip { at_sample: Some(at), channel, ..trip }
     }
 }

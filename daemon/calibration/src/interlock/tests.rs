@@ -1,3 +1,5 @@
+//! The interlock at its limits, and the table of its transitions.
+
 #![expect(clippy::cast_possible_truncation, reason = "samples are f32")]
 
 use super::*;
@@ -12,12 +14,7 @@ fn interlock() -> Interlock {
         acceleration: Accel::new(60.0),
         drive: Volts::new(1.0),
     };
-    let monitor = Monitor::new(
-        limits,
-        SamplesPerSecond::new(10_000.0),
-        0,
-        vec!["ref".into(), "one".into()],
-    );
+    let monitor = Monitor::new(limits, SamplesPerSecond::new(10_000.0), 0, vec!["ref".into(), "one".into()]);
     Interlock::new(monitor, Timing::default(), true)
 }
 
@@ -61,11 +58,7 @@ fn feed(lock: &mut Interlock, first: u64, acceleration: f64, frequency: f64) -> 
 fn stroke_velocity_and_acceleration_trip_each_at_its_own_frequency() {
     // 5 mm, 0.3 m/s and 60 m/s² cross at 9.5 Hz and 31.8 Hz.
     for (frequency, reason, limit) in [
-        (
-            5.0,
-            TripReason::StrokeLimit,
-            0.005 * (10.0 * std::f64::consts::PI).powi(2),
-        ),
+        (5.0, TripReason::StrokeLimit, 0.005 * (10.0 * std::f64::consts::PI).powi(2)),
         (20.0, TripReason::VelocityLimit, 0.3 * 40.0 * std::f64::consts::PI),
         (100.0, TripReason::AccelerationLimit, 60.0),
     ] {
@@ -76,11 +69,7 @@ fn stroke_velocity_and_acceleration_trip_each_at_its_own_frequency() {
             assert!(lock.ask(ceiling(), &mut orders));
             lock.watch(watch(frequency));
             let orders = feed(&mut lock, 0, limit * share, frequency);
-            assert_eq!(
-                lock.trip().map(|t| t.reason),
-                trips.then_some(reason),
-                "{frequency} Hz at {share}"
-            );
+            assert_eq!(lock.trip().map(|t| t.reason), trips.then_some(reason), "{frequency} Hz at {share}");
             assert_eq!(orders, if trips { vec![Order::Withdraw] } else { vec![] });
         }
     }
@@ -124,21 +113,14 @@ fn silence_trips() {
 #[test]
 fn no_drive_without_leave_beyond_the_ceiling_or_after_a_trip() {
     let mut orders = Vec::new();
-    for (leave, drive, passes) in [
-        (false, 0.1, false),
-        (true, 0.5, true),
-        (true, 0.51, false),
-        (true, f64::NAN, false),
-    ] {
+    for (leave, drive, passes) in
+        [(false, 0.1, false), (true, 0.5, true), (true, 0.51, false), (true, f64::NAN, false)]
+    {
         let mut lock = interlock();
         if leave {
             lock.ask(ceiling(), &mut orders);
         }
-        assert_eq!(
-            lock.drive(Volts::new(drive), &mut orders),
-            passes,
-            "{leave} {drive}"
-        );
+        assert_eq!(lock.drive(Volts::new(drive), &mut orders), passes, "{leave} {drive}");
         assert_eq!(lock.trip().is_none(), passes);
         assert_eq!(lock.ask(ceiling(), &mut orders), passes, "a trip latches");
     }
@@ -150,15 +132,9 @@ fn transitions() {
     let mut table = String::new();
     let trip = |reason| Trip::plain(reason, "");
     for start in ["clear", "leave", "tripped"] {
-        for event in [
-            "ask",
-            "give back",
-            "trip",
-            "make-safe failed",
-            "emergency stop",
-            "amplifier fault",
-            "tick late",
-        ] {
+        for event in
+            ["ask", "give back", "trip", "make-safe failed", "emergency stop", "amplifier fault", "tick late"]
+        {
             let mut lock = interlock();
             let mut orders = Vec::new();
             lock.started(Mono(0));
@@ -189,10 +165,7 @@ fn transitions() {
                     Order::Grant(_) => "grant",
                 })
                 .collect();
-            table.push_str(&format!(
-                "{start:8} + {event:17} -> {state:27} {}\n",
-                orders.join(" ")
-            ));
+            table.push_str(&format!("{start:8} + {event:17} -> {state:27} {}\n", orders.join(" ")));
         }
     }
     let table: Vec<&str> = table.lines().map(str::trim_end).collect();

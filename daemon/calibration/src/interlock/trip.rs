@@ -112,11 +112,6 @@ impl Trip {
         unit: &'static str,
         message: impl Into<String>,
     ) -> Self {
-        Self {
-            value: Some(value),
-            limit: Some(limit),
-            unit: Some(unit),
-            ..Self::plain(reason, message)
-        }
+        Self { value: Some(value), limit: Some(limit), unit: Some(unit), ..Self::plain(reason, message) }
     }
 }

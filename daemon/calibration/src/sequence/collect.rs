@@ -20,11 +20,7 @@ impl Collector {
         let wanted = usize::try_from(wanted.0).unwrap_or(usize::MAX);
         // At a reasonable length the buffers never grow while samples come in.
         let capacity = wanted.min(1 << 24);
-        Self {
-            from,
-            wanted,
-            samples: (0..columns).map(|_| Vec::with_capacity(capacity)).collect(),
-        }
+        Self { from, wanted, samples: (0..columns).map(|_| Vec::with_capacity(capacity)).collect() }
     }
 
     fn collected(&self) -> u64 {
@@ -74,17 +70,11 @@ mod tests {
         assert!(feed(&mut collector, 0, &[0.0, 1.0]).is_none());
         assert!(feed(&mut collector, 2, &[2.0, 3.0, 4.0]).is_none());
         let (first, samples) = feed(&mut collector, 5, &[5.0, 6.0]).unwrap();
-        assert_eq!(
-            (first, samples.as_slice()),
-            (SampleIndex(2), [vec![2.0, 3.0, 4.0, 5.0]].as_slice())
-        );
+        assert_eq!((first, samples.as_slice()), (SampleIndex(2), [vec![2.0, 3.0, 4.0, 5.0]].as_slice()));
 
         let mut collector = Collector::new(SampleIndex(0), SampleCount(2), 1);
         assert!(feed(&mut collector, 0, &[0.0]).is_none());
         let (first, samples) = feed(&mut collector, 7, &[7.0, 8.0]).unwrap();
-        assert_eq!(
-            (first, samples.as_slice()),
-            (SampleIndex(7), [vec![7.0, 8.0]].as_slice())
-        );
+        assert_eq!((first, samples.as_slice()), (SampleIndex(7), [vec![7.0, 8.0]].as_slice()));
     }
 }

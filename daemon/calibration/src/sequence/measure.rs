@@ -140,10 +140,7 @@ pub fn measure(
     samples: &[Vec<f32>],
 ) -> (Result<DwellEstimate, EstimateError>, Vec<Finding>) {
     let columns: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
-    let options = DwellOptions {
-        harmonics: job.plan.harmonics.max(1),
-        ..DwellOptions::default()
-    };
+    let options = DwellOptions { harmonics: job.plan.harmonics.max(1), ..DwellOptions::default() };
     let rate = job.rig.acquisition.rate;
     let estimate = dwell(&columns, rate, job.reference.column, applied_frequency, &options);
     let mut findings = clipped(job, &columns);
@@ -231,13 +228,7 @@ fn judge(job: &ResolvedJob, point: &ResolvedPoint, estimate: &DwellEstimate, fin
                 scatter * 100.0,
                 NOISE_HIGHEST * 100.0
             );
-            note(
-                FindingKind::Noise,
-                message,
-                scatter * 100.0,
-                NOISE_HIGHEST * 100.0,
-                "percent",
-            );
+            note(FindingKind::Noise, message, scatter * 100.0, NOISE_HIGHEST * 100.0, "percent");
         }
     }
 }

@@ -33,11 +33,7 @@ enum Phase {
     /// A setting is under way.
     Commanded,
     /// A window is being filled from an index on.
-    Window {
-        from: SampleIndex,
-        fit: SineWindow,
-        wanted: u64,
-    },
+    Window { from: SampleIndex, fit: SineWindow, wanted: u64 },
     /// The dwell is being recorded.
     Dwell(Collector),
 }
@@ -130,11 +126,7 @@ impl PointRun {
     /// Opens a window; a frequency that can't be fitted was refused before the run.
     fn look(&mut self, setup: &Setup, from: SampleIndex) {
         if let Ok(fit) = SineWindow::new(self.frequency, setup.job.rig.acquisition.rate) {
-            self.phase = Phase::Window {
-                from,
-                fit,
-                wanted: setup.samples(window(self.frequency)).0,
-            };
+            self.phase = Phase::Window { from, fit, wanted: setup.samples(window(self.frequency)).0 };
         }
     }
 
@@ -151,11 +143,7 @@ impl PointRun {
         };
         let length = Seconds::new(f64::from(point.dwell_cycles) / self.frequency.si());
         self.dwell_from = from;
-        self.phase = Phase::Dwell(Collector::new(
-            from,
-            setup.samples(length),
-            setup.job.columns.len(),
-        ));
+        self.phase = Phase::Dwell(Collector::new(from, setup.samples(length), setup.job.columns.len()));
     }
 
     /// Takes a block.
@@ -168,12 +156,7 @@ impl PointRun {
                     return self.patience(setup, block, Wish::Wait);
                 };
                 let count = fit.samples().0;
-                self.judge(
-                    setup,
-                    Accel::new(amplitude / self.sensitivity),
-                    count,
-                    block.end(),
-                )
+                self.judge(setup, Accel::new(amplitude / self.sensitivity), count, block.end())
             }
         };
         match wish {
@@ -187,10 +170,7 @@ impl PointRun {
     fn judge(&mut self, setup: &Setup, seen: Accel<Peak>, samples: u64, end: SampleIndex) -> Wish {
         self.last = seen;
         // Standard deviation of a fitted amplitude in white noise, σ √(2/N) (IEEE 1057).
-        #[expect(
-            clippy::cast_precision_loss,
-            reason = "a window has far fewer than 2^53 samples"
-        )]
+        #[expect(clippy::cast_precision_loss, reason = "a window has far fewer than 2^53 samples")]
         let deviation = self.noise.si() * (2.0 / samples.max(1) as f64).sqrt() / self.sensitivity;
         match self.control.observe(seen, Accel::new(deviation)) {
             Progress::Look => {
@@ -211,11 +191,7 @@ impl PointRun {
     /// Everything has a maximum: a point that does not settle is given up.
     fn patience(&self, setup: &Setup, block: &BlockView<'_>, wish: Wish) -> Wish {
         let limit = setup.samples(setup.job.plan.settle_limit);
-        if block.end() - self.begun > limit {
-            Wish::GaveUp(self.last)
-        } else {
-            wish
-        }
+        if block.end() - self.begun > limit { Wish::GaveUp(self.last) } else { wish }
     }
 
     /// Time from the start of the point to its dwell or to now.

@@ -23,12 +23,7 @@ impl QuietRecord {
     #[must_use]
     pub fn of(when: QuietTime, first_sample: SampleIndex, samples: Arc<Vec<Vec<f32>>>) -> Self {
         let columns = samples.iter().map(|s| at_rest(s)).collect();
-        Self {
-            when,
-            first_sample,
-            samples,
-            columns,
-        }
+        Self { when, first_sample, samples, columns }
     }
 }
 

@@ -16,11 +16,7 @@ impl Recent {
     /// Keeps this many samples of each column.
     #[must_use]
     pub fn new(columns: usize, keep: usize) -> Self {
-        Self {
-            end: SampleIndex(0),
-            keep,
-            columns: vec![VecDeque::with_capacity(keep + 1); columns],
-        }
+        Self { end: SampleIndex(0), keep, columns: vec![VecDeque::with_capacity(keep + 1); columns] }
     }
 
     /// Adds a block; a gap begins anew, so that what is kept is contiguous.

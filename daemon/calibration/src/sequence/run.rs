@@ -133,19 +133,13 @@ impl Run {
             Input::Started => self.started(out),
             Input::Block(block) => self.block(&block, out),
             Input::Replied(reply, effective) => self.replied(reply, effective, out),
-            Input::Failed {
-                instrument,
-                detail,
-                consequence,
-            } => {
+            Input::Failed { instrument, detail, consequence } => {
                 self.failed(&instrument, &detail, consequence, out);
             }
             Input::MakeSafeFailed { target, .. } => self.proved(target, self.end, out),
             Input::Stored(what) => self.stored(what, out),
             Input::StoreFailed(detail) => {
-                out.push(Action::Tell(Event::Failure(format!(
-                    "a record could not be written: {detail}"
-                ))));
+                out.push(Action::Tell(Event::Failure(format!("a record could not be written: {detail}"))));
                 self.stop(Outcome::Failed, out);
             }
             Input::Operator(Operator::Cancel) => self.stop(Outcome::Cancelled, out),
@@ -170,18 +164,14 @@ impl Run {
                 self.recent.push(block);
                 lock.block(now, block, &mut orders);
             }
-            Input::Contacts {
-                emergency_stop_closed,
-            } => lock.contacts(now, *emergency_stop_closed, &mut orders),
+            Input::Contacts { emergency_stop_closed } => {
+                lock.contacts(now, *emergency_stop_closed, &mut orders)
+            }
             Input::Amplifier { fault, muted } => {
                 let name = self.setup.job.rig.roles.amplifier.clone();
                 lock.amplifier(&name, *fault, *muted, self.live, &mut orders);
             }
-            Input::Failed {
-                instrument,
-                detail,
-                consequence: Consequence::Trip,
-            } => {
+            Input::Failed { instrument, detail, consequence: Consequence::Trip } => {
                 let message =
                     format!("{detail}. Check the instrument '{instrument}' and its link, then acknowledge.");
                 let trip = Trip {
@@ -238,11 +228,7 @@ impl Run {
                 let wish = point.block(&self.setup, block);
                 self.wish(wish, out);
             }
-            State::Leaving {
-                next,
-                until: Some(until),
-                ..
-            } if *until <= block.end() => {
+            State::Leaving { next, until: Some(until), .. } if *until <= block.end() => {
                 let next = *next;
                 self.left(next, out);
             }
@@ -282,14 +268,8 @@ impl Run {
                     let next = number + 1;
                     let next = (next < self.setup.job.points.len()).then_some(next);
                     let frequency = point.frequency;
-                    self.state = State::Leaving {
-                        frequency,
-                        next,
-                        until: None,
-                    };
-                    out.push(Action::SourceOff {
-                        over: transition(frequency),
-                    });
+                    self.state = State::Leaving { frequency, next, until: None };
+                    out.push(Action::SourceOff { over: transition(frequency) });
                 }
             }
             _ => {}

@@ -29,12 +29,7 @@ impl Setup {
         let plant = Plant::of(&job);
         let forecasts = job.points.iter().map(|p| foresee(&job, &plant, p)).collect();
         let table = ReferenceTable::of(&job.reference.calibration);
-        Self {
-            job,
-            plant,
-            forecasts,
-            table,
-        }
+        Self { job, plant, forecasts, table }
     }
 
     /// True if every point can be run.
@@ -60,17 +55,8 @@ impl Setup {
             drive: shaker.drive_limit,
         };
         let names = self.job.columns.iter().map(|c| c.name.clone()).collect();
-        let monitor = Monitor::new(
-            limits,
-            self.job.rig.acquisition.rate,
-            self.job.reference.column,
-            names,
-        );
-        Interlock::new(
-            monitor,
-            self.job.rig.timing.clone(),
-            self.job.rig.roles.contacts.is_some(),
-        )
+        let monitor = Monitor::new(limits, self.job.rig.acquisition.rate, self.job.reference.column, names);
+        Interlock::new(monitor, self.job.rig.timing.clone(), self.job.rig.roles.contacts.is_some())
     }
 
     /// Samples in a time at this rig's rate, at least.

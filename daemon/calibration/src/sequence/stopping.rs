@@ -56,11 +56,7 @@ impl Stopping {
         let suspect = reason == Some(TripReason::AmplifierFault);
         let mute_first =
             suspect && amplifier.mode == AmplifierMode::Voltage && amplifier.mute == Mute::Shorts;
-        let first = if mute_first {
-            Target::Amplifier
-        } else {
-            Target::Source
-        };
+        let first = if mute_first { Target::Amplifier } else { Target::Source };
         Self {
             outcome,
             stage: Stage::Proving(first),
@@ -73,10 +69,7 @@ impl Stopping {
     /// Begins to ramp down, until `moment` at the latest.
     #[must_use]
     pub fn ramp(setup: &Setup, outcome: Outcome, moment: Mono) -> Self {
-        Self {
-            stage: Stage::Ramping { sample: None, moment },
-            ..Self::begin(setup, outcome, None)
-        }
+        Self { stage: Stage::Ramping { sample: None, moment }, ..Self::begin(setup, outcome, None) }
     }
 
     /// The source took the command to go to zero, and will be there at `sample`.

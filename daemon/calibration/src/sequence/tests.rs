@@ -15,16 +15,10 @@ fn job(plan: &str) -> ResolvedJob {
         job: Document::read("job", include_str!("../../../../examples/low-frequency.toml")).unwrap(),
         plan: Document::read("plan", plan).unwrap(),
         rig: Document::read("rig", include_str!("../../../../examples/rigs/long-stroke.toml")).unwrap(),
-        sensors: Document::read(
-            "sensors",
-            include_str!("../../../../examples/registers/sensors.toml"),
-        )
-        .unwrap(),
-        references: Document::read(
-            "refs",
-            include_str!("../../../../examples/registers/references.toml"),
-        )
-        .unwrap(),
+        sensors: Document::read("sensors", include_str!("../../../../examples/registers/sensors.toml"))
+            .unwrap(),
+        references: Document::read("refs", include_str!("../../../../examples/registers/references.toml"))
+            .unwrap(),
     };
     ResolvedJob::resolve(&files).unwrap().0
 }
@@ -100,14 +94,8 @@ impl Bench {
     }
 
     fn carry_out(&mut self, action: Action) -> Option<Input<'static>> {
-        let done = Effective {
-            not_before: SampleIndex(self.now),
-            not_after: SampleIndex(self.now),
-        };
-        let later = Effective {
-            not_after: SampleIndex(self.now + 3000),
-            ..done
-        };
+        let done = Effective { not_before: SampleIndex(self.now), not_after: SampleIndex(self.now) };
+        let later = Effective { not_after: SampleIndex(self.now + 3000), ..done };
         let (word, input) = match action {
             Action::Grant(ceiling) => {
                 self.permit = Some(ceiling.si());
@@ -122,18 +110,10 @@ impl Bench {
                 self.muted = false;
                 ("unmute", Some(Input::Replied(Reply::Unmuted, done)))
             }
-            Action::SetTone {
-                frequency, amplitude, ..
-            } => {
-                assert!(
-                    amplitude.si() <= self.permit.unwrap_or(-1.0),
-                    "drive beyond leave"
-                );
+            Action::SetTone { frequency, amplitude, .. } => {
+                assert!(amplitude.si() <= self.permit.unwrap_or(-1.0), "drive beyond leave");
                 self.tone = (frequency.si(), amplitude.si());
-                (
-                    "tone",
-                    Some(Input::Replied(Reply::Tone { frequency, amplitude }, done)),
-                )
+                ("tone", Some(Input::Replied(Reply::Tone { frequency, amplitude }, done)))
             }
             Action::SourceOff { .. } => {
                 self.tone.1 = 0.0;
@@ -141,17 +121,11 @@ impl Bench {
             }
             Action::MakeSafe(Target::Source) => {
                 self.tone.1 = 0.0;
-                (
-                    "safe source",
-                    Some(Input::Replied(Reply::MadeSafe(Target::Source), done)),
-                )
+                ("safe source", Some(Input::Replied(Reply::MadeSafe(Target::Source), done)))
             }
             Action::MakeSafe(Target::Amplifier) => {
                 self.muted = true;
-                (
-                    "safe amplifier",
-                    Some(Input::Replied(Reply::MadeSafe(Target::Amplifier), done)),
-                )
+                ("safe amplifier", Some(Input::Replied(Reply::MadeSafe(Target::Amplifier), done)))
             }
             Action::StoreQuiet(record) => ("store quiet", Some(Input::Stored(Stored::Quiet(record.when)))),
             Action::StorePoint(end) => {
@@ -169,10 +143,7 @@ impl Bench {
         self.blocks.push(self.now / FRAMES);
         match input {
             Some(Input::Replied(Reply::MadeSafe(target), _)) if self.stubborn => {
-                Some(Input::MakeSafeFailed {
-                    target,
-                    detail: "no proof".into(),
-                })
+                Some(Input::MakeSafeFailed { target, detail: "no proof".into() })
             }
             other => other,
         }
@@ -180,12 +151,7 @@ impl Bench {
 
     /// Blocks from the first such line of the log to the first such other.
     fn blocks_between(&self, one: &str, other: &str) -> u64 {
-        let at = |word: &str| {
-            self.log
-                .iter()
-                .position(|l| l == word)
-                .map_or(0, |n| self.blocks[n])
-        };
+        let at = |word: &str| self.log.iter().position(|l| l == word).map_or(0, |n| self.blocks[n]);
         at(other) - at(one)
     }
 
@@ -193,15 +159,10 @@ impl Bench {
     fn block(&mut self) {
         let (frequency, drive) = self.tone;
         let setup = self.run.setup();
-        let gain = if self.muted {
-            0.0
-        } else {
-            setup.plant.acceleration_per_volt(Hertz::new(frequency)).norm()
-        };
+        let gain =
+            if self.muted { 0.0 } else { setup.plant.acceleration_per_volt(Hertz::new(frequency)).norm() };
         let acceleration = drive * gain * self.response;
-        let reference = setup
-            .reference_at(Hertz::new(frequency))
-            .map_or(1.0, |r| r.0.si());
+        let reference = setup.reference_at(Hertz::new(frequency)).map_or(1.0, |r| r.0.si());
         let scales: Vec<f64> = (0..setup.job.columns.len())
             .map(|c| {
                 let sensor = setup.job.sensors.iter().find(|s| s.column == c);
@@ -220,9 +181,7 @@ impl Bench {
         overload[1] = self.overload;
         let first_sample = SampleIndex(self.now);
         self.now += FRAMES;
-        self.feed(Input::Contacts {
-            emergency_stop_closed: true,
-        });
+        self.feed(Input::Contacts { emergency_stop_closed: true });
         self.feed(Input::Block(BlockView {
             first_sample,
             gap_before: SampleCount(0),
@@ -261,18 +220,13 @@ fn a_run_in_good_order() {
     bench.at_rest();
     assert_eq!(bench.stored.len(), 3, "two repeats and a point");
     for end in &bench.stored {
-        let PointEnd::Measured(m) = end else {
-            panic!("{end:?}")
-        };
+        let PointEnd::Measured(m) = end else { panic!("{end:?}") };
         assert!(m.findings.is_empty(), "{:?}", m.findings);
         let setup = bench.run.setup();
         let point = &setup.job.points[m.point];
         let reference = setup.reference_at(point.frequency).unwrap().0.si();
         let seen = m.acceleration(setup.job.reference.column, reference).unwrap();
-        assert!(
-            (seen / point.target - 1.0).abs() < 0.01,
-            "within the settle band at the dwell"
-        );
+        assert!((seen / point.target - 1.0).abs() < 0.01, "within the settle band at the dwell");
         let estimate = m.estimate.as_ref().unwrap();
         for (ratio, sensor) in estimate.ratios.iter().zip(&setup.job.sensors) {
             let sensitivity = ratio.ratio.norm() * reference;
@@ -290,17 +244,9 @@ fn a_failure_to_make_safe_ends_the_run_and_is_loudest() {
         bench.stubborn = true;
         let bench = bench.run(&|_, n| (n == at).then_some(Input::Operator(Operator::Cancel)));
         assert_eq!(bench.outcome, Some(Outcome::Tripped));
-        assert_eq!(
-            bench.run.trip().map(|t| t.reason),
-            Some(TripReason::MakeSafeFailed)
-        );
+        assert_eq!(bench.run.trip().map(|t| t.reason), Some(TripReason::MakeSafeFailed));
         for tried in ["safe source", "safe amplifier"] {
-            assert_eq!(
-                bench.log.iter().filter(|l| *l == tried).count(),
-                1,
-                "{:?}",
-                bench.log
-            );
+            assert_eq!(bench.log.iter().filter(|l| *l == tried).count(), 1, "{:?}", bench.log);
         }
     }
 }
@@ -310,12 +256,7 @@ fn a_failure_to_make_safe_ends_the_run_and_is_loudest() {
 fn a_stop_makes_safe_at_once_and_a_cancel_ramps_down_first() {
     for (what, ramps) in [(Operator::Stop, false), (Operator::Cancel, true)] {
         let bench = Bench::new(1.0).run(&|_, n| (n == 250).then_some(Input::Operator(what)));
-        let tail: Vec<&str> = bench
-            .log
-            .iter()
-            .skip_while(|l| *l != "off")
-            .map(String::as_str)
-            .collect();
+        let tail: Vec<&str> = bench.log.iter().skip_while(|l| *l != "off").map(String::as_str).collect();
         assert_eq!(tail.first(), Some(&"off"));
         assert_eq!(bench.blocks_between("off", "safe source") > 0, ramps, "{what:?}");
     }
@@ -324,41 +265,21 @@ fn a_stop_makes_safe_at_once_and_a_cancel_ramps_down_first() {
 /// Whatever happens at whatever moment, the run ends at rest, and what was stored before stays.
 #[test]
 fn every_way_out_ends_at_rest() {
-    let failed = |consequence| Input::Failed {
-        instrument: "generator".into(),
-        detail: "gone".into(),
-        consequence,
-    };
+    let failed =
+        |consequence| Input::Failed { instrument: "generator".into(), detail: "gone".into(), consequence };
     for at in (0..900).step_by(37) {
         let once = |n: usize, input: Input<'static>| (n == at).then_some(input);
         let cases: [(Option<Outcome>, Option<TripReason>, Mischief<'_>); 6] = [
-            (Some(Outcome::Cancelled), None, &|_, n| {
-                once(n, Input::Operator(Operator::Cancel))
-            }),
-            (Some(Outcome::Cancelled), None, &|_, n| {
-                once(n, Input::Operator(Operator::Stop))
-            }),
-            (Some(Outcome::Failed), None, &|_, n| {
-                once(n, failed(Consequence::FailRun))
-            }),
-            (Some(Outcome::Failed), None, &|_, n| {
-                once(n, Input::StoreFailed("disk full".into()))
-            }),
+            (Some(Outcome::Cancelled), None, &|_, n| once(n, Input::Operator(Operator::Cancel))),
+            (Some(Outcome::Cancelled), None, &|_, n| once(n, Input::Operator(Operator::Stop))),
+            (Some(Outcome::Failed), None, &|_, n| once(n, failed(Consequence::FailRun))),
+            (Some(Outcome::Failed), None, &|_, n| once(n, Input::StoreFailed("disk full".into()))),
             (Some(Outcome::Tripped), Some(TripReason::DriverLost), &|_, n| {
                 once(n, failed(Consequence::Trip))
             }),
-            (
-                Some(Outcome::Tripped),
-                Some(TripReason::EmergencyStop),
-                &|_, n| {
-                    once(
-                        n,
-                        Input::Contacts {
-                            emergency_stop_closed: false,
-                        },
-                    )
-                },
-            ),
+            (Some(Outcome::Tripped), Some(TripReason::EmergencyStop), &|_, n| {
+                once(n, Input::Contacts { emergency_stop_closed: false })
+            }),
         ];
         for (outcome, reason, mischief) in cases {
             let bench = Bench::new(1.0).run(mischief);
@@ -381,16 +302,7 @@ fn an_overload_trips_and_keeps_the_waveforms_around_it() {
     assert_eq!(bench.run.trip().map(|t| t.reason), Some(TripReason::Overload));
     bench.at_rest();
     let order: Vec<&str> = bench.log.iter().rev().take(5).rev().map(String::as_str).collect();
-    assert_eq!(
-        order,
-        [
-            "withdraw",
-            "safe source",
-            "safe amplifier",
-            "store trip",
-            "finish"
-        ]
-    );
+    assert_eq!(order, ["withdraw", "safe source", "safe amplifier", "store trip", "finish"]);
 }
 
 /// A response too small to reach the target within the ceiling of the drive: recorded with its reason, and on.
@@ -401,9 +313,7 @@ fn a_point_that_can_not_settle_is_recorded_and_the_run_goes_on() {
     bench.at_rest();
     assert_eq!(bench.stored.len(), 2);
     for end in &bench.stored {
-        let PointEnd::Unreached { finding, .. } = end else {
-            panic!("{end:?}")
-        };
+        let PointEnd::Unreached { finding, .. } = end else { panic!("{end:?}") };
         assert_eq!(finding.kind, FindingKind::NotSettled);
     }
 }
@@ -411,22 +321,11 @@ fn a_point_that_can_not_settle_is_recorded_and_the_run_goes_on() {
 /// An amplifier that mutes itself while it should be live is a fault of its own.
 #[test]
 fn an_amplifier_that_mutes_itself_trips() {
-    let bench = Bench::new(1.0).run(&|_, n| {
-        (n == 300).then_some(Input::Amplifier {
-            fault: false,
-            muted: true,
-        })
-    });
-    assert_eq!(
-        bench.run.trip().map(|t| t.reason),
-        Some(TripReason::AmplifierFault)
-    );
+    let bench =
+        Bench::new(1.0).run(&|_, n| (n == 300).then_some(Input::Amplifier { fault: false, muted: true }));
+    assert_eq!(bench.run.trip().map(|t| t.reason), Some(TripReason::AmplifierFault));
     // The amplifier is the suspect and its mute shorts the coil: it is muted first.
-    let first = bench
-        .log
-        .iter()
-        .find(|l| l.starts_with("safe"))
-        .map(String::as_str);
+    let first = bench.log.iter().find(|l| l.starts_with("safe")).map(String::as_str);
     assert_eq!(first, Some("safe amplifier"));
     bench.at_rest();
 }

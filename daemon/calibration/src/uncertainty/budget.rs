@@ -40,20 +40,11 @@ impl Budget {
     /// `RepeatedName`.
     pub fn new(measurand: Measurand, components: Vec<Component>) -> Result<Self, UncertaintyError> {
         for (position, component) in components.iter().enumerate() {
-            if components
-                .iter()
-                .take(position)
-                .any(|before| before.name() == component.name())
-            {
-                return Err(UncertaintyError::RepeatedName {
-                    component: component.name().to_owned(),
-                });
+            if components.iter().take(position).any(|before| before.name() == component.name()) {
+                return Err(UncertaintyError::RepeatedName { component: component.name().to_owned() });
             }
         }
-        Ok(Self {
-            measurand,
-            components,
-        })
+        Ok(Self { measurand, components })
     }
 
     /// What it is about.
@@ -77,11 +68,7 @@ impl Budget {
     /// Root sum of squares with effective degrees of freedom and coverage factor (GUM 5.1.2, G.4).
     #[must_use]
     pub fn combined(&self) -> Combined {
-        Combined::of(
-            self.components
-                .iter()
-                .map(|component| (component.standard(), component.dof())),
-        )
+        Combined::of(self.components.iter().map(|component| (component.standard(), component.dof())))
     }
 }
 
@@ -91,32 +78,16 @@ impl Combined {
     pub(super) fn of(parts: impl Iterator<Item = (f64, f64)> + Clone) -> Self {
         let u = parts.clone().map(|(u, _)| u * u).sum::<f64>().sqrt();
         // Shares of u instead of fourth powers, which a phase in rad could drive below the smallest number.
-        let unknown: f64 = if u > 0.0 {
-            parts.map(|(part, dof)| (part / u).powi(4) / dof).sum()
-        } else {
-            0.0
-        };
-        let nu_eff = if unknown > 0.0 {
-            1.0 / unknown
-        } else {
-            f64::INFINITY
-        };
+        let unknown: f64 =
+            if u > 0.0 { parts.map(|(part, dof)| (part / u).powi(4) / dof).sum() } else { 0.0 };
+        let nu_eff = if unknown > 0.0 { 1.0 / unknown } else { f64::INFINITY };
         let k = coverage_factor(nu_eff);
-        Self {
-            u,
-            nu_eff,
-            k,
-            expanded: k * u,
-        }
+        Self { u, nu_eff, k, expanded: k * u }
     }
 
     /// The uncertainty of a multiple of the result.
     #[must_use]
     pub fn scaled(self, factor: f64) -> Self {
-        Self {
-            u: self.u * factor.abs(),
-            expanded: self.expanded * factor.abs(),
-            ..self
-        }
+        Self { u: self.u * factor.abs(), expanded: self.expanded * factor.abs(), ..self }
     }
 }

@@ -78,26 +78,13 @@ impl Component {
     ) -> Result<Self, UncertaintyError> {
         let name = name.into();
         if !(stated.is_finite() && stated >= 0.0) {
-            return Err(UncertaintyError::StatedValue {
-                component: name,
-                stated,
-            });
+            return Err(UncertaintyError::StatedValue { component: name, stated });
         }
         let divisor = distribution.divisor();
         if !(divisor.is_finite() && divisor > 0.0) {
-            return Err(UncertaintyError::CoverageFactor {
-                component: name,
-                k: divisor,
-            });
+            return Err(UncertaintyError::CoverageFactor { component: name, k: divisor });
         }
-        Ok(Self {
-            name,
-            source,
-            distribution,
-            stated,
-            dof: f64::INFINITY,
-            correlation: 0.0,
-        })
+        Ok(Self { name, source, distribution, stated, dof: f64::INFINITY, correlation: 0.0 })
     }
 
     /// A standard uncertainty from repeated observation in this run.
@@ -130,10 +117,7 @@ impl Component {
         if dof >= 1.0 {
             Ok(Self { dof, ..self })
         } else {
-            Err(UncertaintyError::DegreesOfFreedom {
-                component: self.name,
-                dof,
-            })
+            Err(UncertaintyError::DegreesOfFreedom { component: self.name, dof })
         }
     }
 
@@ -144,15 +128,9 @@ impl Component {
     /// `Correlation`.
     pub fn with_correlation(self, r: f64) -> Result<Self, UncertaintyError> {
         if (0.0..=1.0).contains(&r) {
-            Ok(Self {
-                correlation: r,
-                ..self
-            })
+            Ok(Self { correlation: r, ..self })
         } else {
-            Err(UncertaintyError::Correlation {
-                component: self.name,
-                r,
-            })
+            Err(UncertaintyError::Correlation { component: self.name, r })
         }
     }
 

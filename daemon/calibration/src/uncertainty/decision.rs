@@ -68,10 +68,7 @@ mod tests {
             for sign in [1.0, -1.0] {
                 let judge = |rule| decide(sign * deviation, Some(5.0), 1.0, rule);
                 assert_eq!(
-                    (
-                        judge(DecisionRule::SimpleAcceptance),
-                        judge(DecisionRule::GuardBand)
-                    ),
+                    (judge(DecisionRule::SimpleAcceptance), judge(DecisionRule::GuardBand)),
                     (simple, guarded),
                     "{deviation}"
                 );
@@ -82,10 +79,7 @@ mod tests {
     /// An uncertainty above the tolerance leaves nothing that passes.
     #[test]
     fn an_uncertainty_above_the_tolerance_never_passes() {
-        assert_eq!(
-            decide(0.0, Some(1.0), 1.5, DecisionRule::GuardBand),
-            ConditionalPass
-        );
+        assert_eq!(decide(0.0, Some(1.0), 1.5, DecisionRule::GuardBand), ConditionalPass);
     }
 
     #[test]

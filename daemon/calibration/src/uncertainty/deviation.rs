@@ -35,10 +35,8 @@ pub fn deviation_between(
             Some(other) => add_pair(component, other, &mut parts)?,
         }
     }
-    let alone = at_reference_frequency
-        .components()
-        .iter()
-        .filter(|other| budget.component(other.name()).is_none());
+    let alone =
+        at_reference_frequency.components().iter().filter(|other| budget.component(other.name()).is_none());
     parts.extend(alone.map(part));
     Ok(Combined::of(parts.into_iter()).scaled(scale(budget, deviation)))
 }
@@ -46,9 +44,7 @@ pub fn deviation_between(
 fn add_pair(one: &Component, other: &Component, parts: &mut Vec<(f64, f64)>) -> Result<(), UncertaintyError> {
     let r = one.correlation_over_frequency();
     if (r - other.correlation_over_frequency()).abs() > f64::EPSILON {
-        return Err(UncertaintyError::CorrelationsDisagree {
-            component: one.name().to_owned(),
-        });
+        return Err(UncertaintyError::CorrelationsDisagree { component: one.name().to_owned() });
     }
     if r > 0.0 {
         let (u1, u2) = (one.standard(), other.standard());

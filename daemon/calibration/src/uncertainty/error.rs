@@ -70,47 +70,28 @@ impl fmt::Display for UncertaintyError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::StatedValue { component, stated } => {
-                write!(
-                    f,
-                    "'{component}': {stated} is no uncertainty; it must be finite and not negative"
-                )
+                write!(f, "'{component}': {stated} is no uncertainty; it must be finite and not negative")
             }
             Self::CoverageFactor { component, k } => {
-                write!(
-                    f,
-                    "'{component}': coverage factor {k}; it must be positive and finite"
-                )
+                write!(f, "'{component}': coverage factor {k}; it must be positive and finite")
             }
             Self::DegreesOfFreedom { component, dof } => {
-                write!(
-                    f,
-                    "'{component}': {dof} degrees of freedom; there must be at least 1"
-                )
+                write!(f, "'{component}': {dof} degrees of freedom; there must be at least 1")
             }
             Self::Correlation { component, r } => {
                 write!(f, "'{component}': correlation {r}; it must lie between 0 and 1")
             }
             Self::RepeatedName { component } => {
-                write!(
-                    f,
-                    "the budget has two components named '{component}'; names must differ"
-                )
+                write!(f, "the budget has two components named '{component}'; names must differ")
             }
             Self::CorrelationsDisagree { component } => {
-                write!(
-                    f,
-                    "'{component}' has another correlation at the reference frequency"
-                )
+                write!(f, "'{component}' has another correlation at the reference frequency")
             }
             Self::KindsDisagree => write!(f, "a budget of magnitude can't be compared with one of phase"),
             Self::Certificate { point, what } => {
                 write!(f, "point {} of the reference's certificate: {what}", point + 1)
             }
-            Self::OutsideCertificate {
-                frequency,
-                lowest,
-                highest,
-            } => write!(
+            Self::OutsideCertificate { frequency, lowest, highest } => write!(
                 f,
                 "the reference's certificate reaches from {lowest} to {highest}, not to {frequency}; it is not extrapolated"
             ),

@@ -42,15 +42,9 @@ impl ReferenceTable {
 
     fn new(points: Vec<ReferencePoint>, k: f64) -> Self {
         let fault = if !(k.is_finite() && k > 0.0) {
-            Some(UncertaintyError::CoverageFactor {
-                component: "reference certificate".to_owned(),
-                k,
-            })
+            Some(UncertaintyError::CoverageFactor { component: "reference certificate".to_owned(), k })
         } else if points.is_empty() {
-            Some(UncertaintyError::Certificate {
-                point: 0,
-                what: "there is none",
-            })
+            Some(UncertaintyError::Certificate { point: 0, what: "there is none" })
         } else {
             first_fault(&points)
         };
@@ -72,16 +66,10 @@ impl ReferenceTable {
         if let Some(point) = upper.filter(|point| point.frequency == frequency) {
             return Ok(self.value(point, point, 0.0));
         }
-        match (
-            above.checked_sub(1).and_then(|below| self.points.get(below)),
-            upper,
-        ) {
+        match (above.checked_sub(1).and_then(|below| self.points.get(below)), upper) {
             (Some(lower), Some(upper)) => {
                 let share = (frequency / lower.frequency).ln() / (upper.frequency / lower.frequency).ln();
-                Ok(ReferenceValue {
-                    interpolated: true,
-                    ..self.value(lower, upper, share)
-                })
+                Ok(ReferenceValue { interpolated: true, ..self.value(lower, upper, share) })
             }
             _ => Err(self.outside(frequency)),
         }
@@ -116,16 +104,9 @@ impl ReferenceTable {
 
 fn first_fault(points: &[ReferencePoint]) -> Option<UncertaintyError> {
     let before = std::iter::once(Hertz::ZERO).chain(points.iter().map(|point| point.frequency));
-    points
-        .iter()
-        .zip(before)
-        .enumerate()
-        .find_map(|(position, (point, before))| {
-            line_fault(point, before).map(|what| UncertaintyError::Certificate {
-                point: position,
-                what,
-            })
-        })
+    points.iter().zip(before).enumerate().find_map(|(position, (point, before))| {
+        line_fault(point, before).map(|what| UncertaintyError::Certificate { point: position, what })
+    })
 }
 
 fn line_fault(point: &ReferencePoint, before: Hertz) -> Option<&'static str> {
@@ -187,10 +168,7 @@ mod tests {
     #[test]
     fn a_line_is_taken_as_stated() {
         let value = table().at(Hertz::new(10.0)).unwrap();
-        assert_eq!(
-            (value.sensitivity, value.interpolated),
-            (Sensitivity::new(0.102), false)
-        );
+        assert_eq!((value.sensitivity, value.interpolated), (Sensitivity::new(0.102), false));
         assert!((value.phase.unwrap().degrees() + 170.0).abs() < 1e-12);
         assert!(table().at(Hertz::new(1.0)).is_ok() && table().at(Hertz::new(100.0)).is_ok());
     }
@@ -205,10 +183,7 @@ mod tests {
     fn never_extrapolated() {
         for hz in [0.999_999, 100.000_001, f64::NAN, -1.0, 0.0] {
             let refused = table().at(Hertz::new(hz));
-            assert!(
-                matches!(refused, Err(UncertaintyError::OutsideCertificate { .. })),
-                "{hz}"
-            );
+            assert!(matches!(refused, Err(UncertaintyError::OutsideCertificate { .. })), "{hz}");
         }
     }
 
@@ -227,24 +202,12 @@ mod tests {
         ];
         let at_five = |points, k| ReferenceTable::new(points, k).at(Hertz::new(5.0));
         assert!(at_five(vec![good.clone()], 2.0).is_ok());
-        let lone_phase = ReferencePoint {
-            u_phase: None,
-            ..point(6.0, 0.1, 1.0, Some((0.0, 1.0)))
-        };
+        let lone_phase = ReferencePoint { u_phase: None, ..point(6.0, 0.1, 1.0, Some((0.0, 1.0))) };
         for bad in faults.into_iter().chain([lone_phase]) {
             let refused = at_five(vec![good.clone(), bad.clone()], 2.0);
-            assert!(
-                matches!(refused, Err(UncertaintyError::Certificate { point: 1, .. })),
-                "{bad:?}"
-            );
+            assert!(matches!(refused, Err(UncertaintyError::Certificate { point: 1, .. })), "{bad:?}");
         }
-        assert!(matches!(
-            at_five(vec![], 2.0),
-            Err(UncertaintyError::Certificate { point: 0, .. })
-        ));
-        assert!(matches!(
-            at_five(vec![good], 0.0),
-            Err(UncertaintyError::CoverageFactor { .. })
-        ));
+        assert!(matches!(at_five(vec![], 2.0), Err(UncertaintyError::Certificate { point: 0, .. })));
+        assert!(matches!(at_five(vec![good], 0.0), Err(UncertaintyError::CoverageFactor { .. })));
     }
 }

@@ -21,9 +21,8 @@ pub fn coverage_factor(dof: f64) -> f64 {
     if whole >= MANY {
         return expansion(whole);
     }
-    StudentsT::new(0.0, 1.0, whole).map_or(f64::INFINITY, |student| {
-        student.inverse_cdf(f64::midpoint(1.0, COVERAGE_PROBABILITY))
-    })
+    StudentsT::new(0.0, 1.0, whole)
+        .map_or(f64::INFINITY, |student| student.inverse_cdf(f64::midpoint(1.0, COVERAGE_PROBABILITY)))
 }
 
 /// Abramowitz and Stegun 26.7.5, with x = 2.
@@ -42,10 +41,7 @@ mod tests {
     #[test]
     fn library_and_expansion_meet() {
         for dof in [200.0, 500.0, 999.0] {
-            assert!(
-                (coverage_factor(dof) - expansion(dof)).abs() < 5.0 / f64::powi(dof, 4) + 1e-10,
-                "{dof}"
-            );
+            assert!((coverage_factor(dof) - expansion(dof)).abs() < 5.0 / f64::powi(dof, 4) + 1e-10, "{dof}");
         }
         assert!((1..5000).all(|dof| coverage_factor(f64::from(dof)) > coverage_factor(f64::from(dof + 1))));
     }

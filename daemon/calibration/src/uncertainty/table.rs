@@ -3,17 +3,8 @@
 use super::{Budget, Component, ComponentSource, Distribution, Measurand};
 use std::fmt;
 
-const HEADINGS: [&str; 9] = [
-    "component",
-    "source",
-    "distribution",
-    "stated",
-    "divisor",
-    "standard",
-    "dof",
-    "r",
-    "share",
-];
+const HEADINGS: [&str; 9] =
+    ["component", "source", "distribution", "stated", "divisor", "standard", "dof", "r", "share"];
 /// Columns of text; the others hold numbers and are set flush right.
 const TEXT_COLUMNS: usize = 3;
 
@@ -23,11 +14,7 @@ impl fmt::Display for Budget {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let combined = self.combined();
         let rows: Vec<[String; 9]> = std::iter::once(HEADINGS.map(str::to_owned))
-            .chain(
-                self.components()
-                    .iter()
-                    .map(|component| row(component, self.measurand(), combined.u)),
-            )
+            .chain(self.components().iter().map(|component| row(component, self.measurand(), combined.u)))
             .collect();
         let mut widths = [0; 9];
         for row in &rows {
@@ -38,11 +25,8 @@ impl fmt::Display for Budget {
         for row in &rows {
             let mut line = String::new();
             for (column, (cell, width)) in row.iter().zip(widths).enumerate() {
-                let padded = if column < TEXT_COLUMNS {
-                    format!("{cell:<width$}")
-                } else {
-                    format!("{cell:>width$}")
-                };
+                let padded =
+                    if column < TEXT_COLUMNS { format!("{cell:<width$}") } else { format!("{cell:>width$}") };
                 line.push_str(&padded);
                 line.push_str("  ");
             }
@@ -60,11 +44,7 @@ impl fmt::Display for Budget {
 }
 
 fn row(component: &Component, measurand: Measurand, combined: f64) -> [String; 9] {
-    let share = if combined > 0.0 {
-        (component.standard() / combined).powi(2)
-    } else {
-        0.0
-    };
+    let share = if combined > 0.0 { (component.standard() / combined).powi(2) } else { 0.0 };
     [
         component.name().to_owned(),
         component.source().to_string(),
@@ -86,11 +66,7 @@ fn value(value: f64, measurand: Measurand) -> String {
 }
 
 fn freedom(dof: f64) -> String {
-    if dof.is_infinite() {
-        "∞".to_owned()
-    } else {
-        format!("{dof:.1}")
-    }
+    if dof.is_infinite() { "∞".to_owned() } else { format!("{dof:.1}") }
 }
 
 impl fmt::Display for ComponentSource {

@@ -45,11 +45,7 @@ fn coverage_factors_of_the_gum() {
     ];
     for (dof, k) in table {
         let tolerance = if dof < 100.0 { 0.005_001 } else { 0.000_501 };
-        assert!(
-            (coverage_factor(dof) - k).abs() < tolerance,
-            "{dof}: {}",
-            coverage_factor(dof)
-        );
+        assert!((coverage_factor(dof) - k).abs() < tolerance, "{dof}: {}", coverage_factor(dof));
     }
 }
 
@@ -67,11 +63,7 @@ fn coverage_factors_to_full_precision() {
         (1e6, 2.000_002_500_003_067),
     ];
     for (dof, k) in table {
-        assert!(
-            (coverage_factor(dof) / k - 1.0).abs() < 1e-9,
-            "{dof}: {}",
-            coverage_factor(dof)
-        );
+        assert!((coverage_factor(dof) / k - 1.0).abs() < 1e-9, "{dof}: {}", coverage_factor(dof));
     }
     // Truncated, not rounded; normal at infinity; nothing known below 1.
     assert_eq!(coverage_factor(16.999).to_bits(), coverage_factor(16.0).to_bits());
@@ -86,13 +78,8 @@ fn end_gauge_of_the_gum() {
     use statrs::distribution::{ContinuousCDF, StudentsT};
     let gauge = 50_000_623.0;
     let parts = [
-        Component::new(
-            "l_s",
-            ComponentSource::ReferenceCertificate,
-            Distribution::Normal { k: 3.0 },
-            75.0,
-        )
-        .and_then(|c| c.with_dof(18.0)),
+        Component::new("l_s", ComponentSource::ReferenceCertificate, Distribution::Normal { k: 3.0 }, 75.0)
+            .and_then(|c| c.with_dof(18.0)),
         Component::type_a("d0", 5.8, 24.0),
         Component::type_a("d1", 3.9, 5.0),
         Component::type_a("d2", 6.7, 8.0),
@@ -104,9 +91,7 @@ fn end_gauge_of_the_gum() {
     assert!((combined.u - 31.663_88).abs() < 1e-3, "{combined:?}");
     assert!((combined.nu_eff - 16.751_86).abs() < 2e-3, "{combined:?}");
     assert_eq!(combined.k.to_bits(), coverage_factor(16.0).to_bits());
-    let t99 = StudentsT::new(0.0, 1.0, combined.nu_eff.floor())
-        .unwrap()
-        .inverse_cdf(0.995);
+    let t99 = StudentsT::new(0.0, 1.0, combined.nu_eff.floor()).unwrap().inverse_cdf(0.995);
     assert!((t99 - 2.920_78).abs() < 1e-5);
     assert!((t99 * combined.u - 92.48).abs() < 0.01);
 }
@@ -124,10 +109,7 @@ fn weight_of_ea_4_02() {
         component("buoyancy", Distribution::Rectangular, 10.0),
     ]);
     let combined = weight.combined();
-    assert!(
-        (combined.u - 29.262).abs() < 1e-3 && (combined.expanded - 58.52).abs() < 5e-3,
-        "{combined:?}"
-    );
+    assert!((combined.u - 29.262).abs() < 1e-3 && (combined.expanded - 58.52).abs() < 5e-3, "{combined:?}");
     assert!(combined.nu_eff.is_infinite());
 }
 
@@ -143,11 +125,7 @@ fn resistor_of_ea_4_02() {
         component("parasitic", Distribution::Triangular, 1e-6 * ohm),
         component("ratio", Distribution::TypeA, 0.158e-6 / 5.0_f64.sqrt() * ohm),
     ]);
-    assert!(
-        (resistor.combined().u - 8.328).abs() < 1e-3,
-        "{:?}",
-        resistor.combined()
-    );
+    assert!((resistor.combined().u - 8.328).abs() < 1e-3, "{:?}", resistor.combined());
     assert!((resistor.combined().expanded - 16.66).abs() < 0.01);
 }
 
@@ -156,10 +134,7 @@ fn resistor_of_ea_4_02() {
 fn transverse_divisor_is_that_of_the_product() {
     let steps = 200;
     let mean_square = |f: &dyn Fn(f64) -> f64| {
-        (0..steps)
-            .map(|i| f((f64::from(i) + 0.5) / f64::from(steps)).powi(2))
-            .sum::<f64>()
-            / f64::from(steps)
+        (0..steps).map(|i| f((f64::from(i) + 0.5) / f64::from(steps)).powi(2)).sum::<f64>() / f64::from(steps)
     };
     let limit = mean_square(&|x| 2.0 * x - 1.0);
     let angle = mean_square(&|x| (std::f64::consts::TAU * x).cos());
@@ -196,17 +171,12 @@ fn common_errors_cancel_in_the_deviation() {
     let rest = (0.58_f64.powi(2) - 0.5_f64.powi(2)).sqrt() / 100.0;
     for (r, expanded) in [(1.0, 0.415_7), (0.9, 0.472_2), (0.0, 0.820_2)] {
         let one = budget(vec![
-            component("reference", Distribution::Normal { k: 2.0 }, 0.005)
-                .with_correlation(r)
-                .unwrap(),
+            component("reference", Distribution::Normal { k: 2.0 }, 0.005).with_correlation(r).unwrap(),
             component("rest", Distribution::Normal { k: 2.0 }, rest),
         ]);
         assert!((one.combined().expanded - 0.0058).abs() < 1e-12);
         let found = deviation_between(&one, &one, 0.0).unwrap();
-        assert!(
-            (100.0 * found.expanded - expanded).abs() < 1e-3,
-            "r = {r}: {found:?}"
-        );
+        assert!((100.0 * found.expanded - expanded).abs() < 1e-3, "r = {r}: {found:?}");
         let scaled = deviation_between(&one, &one, -0.05).unwrap();
         assert!((scaled.expanded / found.expanded - 0.95).abs() < 1e-12);
     }
@@ -214,17 +184,10 @@ fn common_errors_cancel_in_the_deviation() {
 
 #[test]
 fn what_only_one_frequency_has_counts_alone() {
-    let shared = component("reference", Distribution::Normal { k: 2.0 }, 0.005)
-        .with_correlation(1.0)
-        .unwrap();
-    let here = budget(vec![
-        shared.clone(),
-        Component::type_a("segments", 0.001, 9.0).unwrap(),
-    ]);
-    let there = budget(vec![
-        shared,
-        component("linearity", Distribution::Rectangular, 0.002),
-    ]);
+    let shared =
+        component("reference", Distribution::Normal { k: 2.0 }, 0.005).with_correlation(1.0).unwrap();
+    let here = budget(vec![shared.clone(), Component::type_a("segments", 0.001, 9.0).unwrap()]);
+    let there = budget(vec![shared, component("linearity", Distribution::Rectangular, 0.002)]);
     let found = deviation_between(&here, &there, 0.0).unwrap();
     assert!((found.u - (1e-6 + 4e-6 / 3.0_f64).sqrt()).abs() < 1e-12);
     // The same type A name at both frequencies is two independent observations.
@@ -234,58 +197,33 @@ fn what_only_one_frequency_has_counts_alone() {
 
 #[test]
 fn deviation_from_a_nominal_value_scales() {
-    let one = budget(vec![component(
-        "reference",
-        Distribution::Normal { k: 2.0 },
-        0.006,
-    )]);
+    let one = budget(vec![component("reference", Distribution::Normal { k: 2.0 }, 0.006)]);
     assert!((deviation_from_nominal(&one, 0.1).expanded - 0.0066).abs() < 1e-12);
     let phase = Budget::new(Measurand::Phase, one.components().to_vec()).unwrap();
     assert!((deviation_from_nominal(&phase, 0.1).expanded - 0.006).abs() < 1e-12);
-    assert_eq!(
-        deviation_between(&one, &phase, 0.0),
-        Err(UncertaintyError::KindsDisagree)
-    );
+    assert_eq!(deviation_between(&one, &phase, 0.0), Err(UncertaintyError::KindsDisagree));
 }
 
 #[test]
 fn what_is_no_uncertainty_is_refused() {
     let new = |distribution, stated| Component::new("x", ComponentSource::Register, distribution, stated);
     for bad in [-1.0, f64::NAN, f64::INFINITY] {
-        assert!(matches!(
-            new(Distribution::Rectangular, bad),
-            Err(UncertaintyError::StatedValue { .. })
-        ));
+        assert!(matches!(new(Distribution::Rectangular, bad), Err(UncertaintyError::StatedValue { .. })));
     }
     for k in [0.0, -2.0, f64::NAN, f64::INFINITY] {
-        assert!(matches!(
-            new(Distribution::Normal { k }, 1.0),
-            Err(UncertaintyError::CoverageFactor { .. })
-        ));
+        assert!(matches!(new(Distribution::Normal { k }, 1.0), Err(UncertaintyError::CoverageFactor { .. })));
     }
     for dof in [0.0, 0.9, f64::NAN, -1.0] {
-        assert!(matches!(
-            Component::type_a("x", 1.0, dof),
-            Err(UncertaintyError::DegreesOfFreedom { .. })
-        ));
+        assert!(matches!(Component::type_a("x", 1.0, dof), Err(UncertaintyError::DegreesOfFreedom { .. })));
     }
     let fine = component("x", Distribution::Rectangular, 1.0);
     for r in [-0.1, 1.1, f64::NAN] {
-        assert!(matches!(
-            fine.clone().with_correlation(r),
-            Err(UncertaintyError::Correlation { .. })
-        ));
+        assert!(matches!(fine.clone().with_correlation(r), Err(UncertaintyError::Correlation { .. })));
     }
     let twice = Budget::new(Measurand::Magnitude, vec![fine.clone(), fine.clone()]);
     assert!(matches!(twice, Err(UncertaintyError::RepeatedName { .. })));
-    let (a, b) = (
-        budget(vec![fine.clone()]),
-        budget(vec![fine.with_correlation(0.5).unwrap()]),
-    );
-    assert!(matches!(
-        deviation_between(&a, &b, 0.0),
-        Err(UncertaintyError::CorrelationsDisagree { .. })
-    ));
+    let (a, b) = (budget(vec![fine.clone()]), budget(vec![fine.with_correlation(0.5).unwrap()]));
+    assert!(matches!(deviation_between(&a, &b, 0.0), Err(UncertaintyError::CorrelationsDisagree { .. })));
 }
 
 #[test]
@@ -299,9 +237,7 @@ fn a_budget_reads_as_a_table() {
         )
         .and_then(|c| c.with_correlation(0.9))
         .unwrap(),
-        component("reference drift", Distribution::Rectangular, 0.001)
-            .with_correlation(1.0)
-            .unwrap(),
+        component("reference drift", Distribution::Rectangular, 0.001).with_correlation(1.0).unwrap(),
         Component::transverse("transverse motion", ComponentSource::Register, 0.05, 0.1).unwrap(),
         component("mounting", Distribution::Triangular, 0.001),
         component("temperature", Distribution::Arcsine, 0.0005),
@@ -310,11 +246,7 @@ fn a_budget_reads_as_a_table() {
     let phase = Budget::new(
         Measurand::Phase,
         vec![
-            component(
-                "reference phase",
-                Distribution::Normal { k: 2.0 },
-                0.5_f64.to_radians(),
-            ),
+            component("reference phase", Distribution::Normal { k: 2.0 }, 0.5_f64.to_radians()),
             Component::type_a("repeatability", 0.05_f64.to_radians(), 9.0).unwrap(),
         ],
     )

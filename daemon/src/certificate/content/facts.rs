@@ -46,10 +46,7 @@ pub(super) fn blocks(source: &Source<'_>) -> Result<BTreeMap<&'static str, Block
         let mut told = Vec::new();
         for (key, value) in facts {
             if let Some(value) = value {
-                told.push(Fact {
-                    label: source.messages.text("fact", key)?.to_owned(),
-                    value,
-                });
+                told.push(Fact { label: source.messages.text("fact", key)?.to_owned(), value });
             }
         }
         if !told.is_empty() {
@@ -62,47 +59,25 @@ pub(super) fn blocks(source: &Source<'_>) -> Result<BTreeMap<&'static str, Block
 
 fn item<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
     let item = &source.request.item;
-    let scale = source
-        .sensor
-        .points
-        .first()
-        .map(|point| SensitivityScale::of(point.sensitivity_unit));
+    let scale = source.sensor.points.first().map(|point| SensitivityScale::of(point.sensitivity_unit));
     let nominal = item.nominal_sensitivity.zip(scale).map(|(si, scale)| {
-        let (per_g, per_mps2) = (
-            informative(Some(scale.per_g(si)), 5),
-            informative(Some(scale.per_mps2(si)), 5),
-        );
-        format!(
-            "{per_g} {}\n({per_mps2} {})",
-            scale.unit_per_g, scale.unit_per_mps2
-        )
+        let (per_g, per_mps2) =
+            (informative(Some(scale.per_g(si)), 5), informative(Some(scale.per_mps2(si)), 5));
+        format!("{per_g} {}\n({per_mps2} {})", scale.unit_per_g, scale.unit_per_mps2)
     });
     Ok(vec![
-        (
-            "object",
-            Some(source.messages.text("kind", item.kind.word())?.to_owned()),
-        ),
+        ("object", Some(source.messages.text("kind", item.kind.word())?.to_owned())),
         ("make", Some(item.make.clone())),
         ("model", Some(item.model.clone())),
         ("serial", Some(item.serial.clone())),
         ("nominal", nominal),
-        (
-            "condition",
-            Some(
-                source
-                    .messages
-                    .text("condition", item.condition.word())?
-                    .to_owned(),
-            ),
-        ),
+        ("condition", Some(source.messages.text("condition", item.condition.word())?.to_owned())),
     ])
 }
 
 fn customer<'a>(source: &Source<'_>) -> Facts<'a> {
     let customer = source.request.customer.as_ref();
-    let address = customer
-        .map(|c| c.address.join("\n"))
-        .filter(|address| !address.is_empty());
+    let address = customer.map(|c| c.address.join("\n")).filter(|address| !address.is_empty());
     vec![
         ("name", customer.map(|c| c.name.clone())),
         ("address", address),
@@ -112,11 +87,7 @@ fn customer<'a>(source: &Source<'_>) -> Facts<'a> {
 
 fn calibration<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
     let (request, result) = (source.request, &source.request.result);
-    let validated = if result.software.validated {
-        "validated"
-    } else {
-        "not_validated"
-    };
+    let validated = if result.software.validated { "validated" } else { "not_validated" };
     let validated = source.messages.text("phrase", validated)?;
     let software = source.messages.filled(
         "phrase",
@@ -181,14 +152,8 @@ fn conditions<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
 
 fn mounting<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
     let sheet = source.request.mounting.as_ref();
-    let how = sheet
-        .map(|m| source.messages.text("mounting", m.how.word()))
-        .transpose()?;
-    let polarity = source
-        .sensor
-        .polarity
-        .map(|p| source.messages.text("polarity", p.word()))
-        .transpose()?;
+    let how = sheet.map(|m| source.messages.text("mounting", m.how.word())).transpose()?;
+    let polarity = source.sensor.polarity.map(|p| source.messages.text("polarity", p.word())).transpose()?;
     Ok(vec![
         ("mounting", how.map(str::to_owned)),
         ("torque", sheet.and_then(|m| m.torque.clone())),

@@ -33,18 +33,11 @@ pub struct PlacedFigure {
 /// Draws what there is to draw.
 pub(super) fn figures(source: &Source<'_>) -> Result<Figures, MissingMessage> {
     let word = |section: &str, key: &str| source.messages.text(section, key).map(str::to_owned);
-    let lost_hz: Vec<_> = source
-        .sensor
-        .points
-        .iter()
-        .filter(|p| !accepted(p))
-        .map(|p| p.frequency_hz)
-        .collect();
+    let lost_hz: Vec<_> =
+        source.sensor.points.iter().filter(|p| !accepted(p)).map(|p| p.frequency_hz).collect();
     let tolerance = tolerance(source);
     let base = texts::deviation_base(source)?;
-    let mut caption = source
-        .messages
-        .filled("figure", "deviation", &[("base", &base)])?;
+    let mut caption = source.messages.filled("figure", "deviation", &[("base", &base)])?;
     let mut phase_caption = word("figure", "phase")?;
     if !tolerance.is_empty() {
         caption.push_str(&word("figure", "tolerance")?);
@@ -56,9 +49,7 @@ pub(super) fn figures(source: &Source<'_>) -> Result<Figures, MissingMessage> {
     }
     let axis = |key: &str, unit: &str| {
         let quantity = source.messages.text("column", key)?;
-        source
-            .messages
-            .filled("figure", "axis", &[("quantity", quantity), ("unit", unit)])
+        source.messages.filled("figure", "axis", &[("quantity", quantity), ("unit", unit)])
     };
     let x_label = axis("frequency", "Hz")?;
     let deviation = plot::Figure {
@@ -76,11 +67,7 @@ pub(super) fn figures(source: &Source<'_>) -> Result<Figures, MissingMessage> {
         lost_hz,
     };
     let placed = |figure: &plot::Figure, caption: String, file: &'static str| {
-        plot::svg(figure).map(|svg| PlacedFigure {
-            caption: format!("{caption}."),
-            file,
-            svg,
-        })
+        plot::svg(figure).map(|svg| PlacedFigure { caption: format!("{caption}."), file, svg })
     };
     Ok(Figures {
         deviation: placed(&deviation, caption, "/calwright/deviation.svg"),
@@ -101,11 +88,7 @@ fn marks(
     accepted
         .filter_map(|point| {
             let value = value(point)?;
-            Some(Mark {
-                frequency_hz: point.frequency_hz,
-                value,
-                uncertainty: uncertainty(point),
-            })
+            Some(Mark { frequency_hz: point.frequency_hz, value, uncertainty: uncertainty(point) })
         })
         .collect()
 }
@@ -113,9 +96,7 @@ fn marks(
 fn tolerance(source: &Source<'_>) -> Vec<(f64, f64)> {
     let tolerances = &source.request.judgement.tolerance_percent;
     let pairs = source.sensor.points.iter().zip(tolerances);
-    pairs
-        .filter_map(|(point, tolerance)| tolerance.map(|t| (point.frequency_hz, t)))
-        .collect()
+    pairs.filter_map(|(point, tolerance)| tolerance.map(|t| (point.frequency_hz, t))).collect()
 }
 
 /// Turns phases by whole circles, so that the curve does not jump where the convention wraps.
@@ -137,11 +118,7 @@ mod tests {
 
     #[test]
     fn phases_do_not_jump_at_the_wrap() {
-        let at = |frequency_hz, value| Mark {
-            frequency_hz,
-            value,
-            uncertainty: None,
-        };
+        let at = |frequency_hz, value| Mark { frequency_hz, value, uncertainty: None };
         let turned = unwrapped(vec![at(2.0, -179.5), at(1.0, 179.8), at(3.0, -178.0)]);
         let values: Vec<_> = turned.iter().map(|m| m.value).collect();
         assert_eq!(values, [179.8, 180.5, 182.0]);

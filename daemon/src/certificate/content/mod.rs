@@ -124,11 +124,7 @@ impl Content {
     /// # Errors
     /// If the request contradicts itself, or the language lacks a string.
     pub fn of(request: &CertificateRequest, messages: &Messages) -> Result<Self, ContentError> {
-        let source = Source {
-            request,
-            sensor: request.checked_sensor()?,
-            messages,
-        };
+        let source = Source { request, sensor: request.checked_sensor()?, messages };
         let laboratory = &request.laboratory;
         Ok(Self {
             words: messages.section("words")?.clone(),
@@ -136,12 +132,7 @@ impl Content {
             run: request.result.run.clone(),
             marks: marks(&source)?,
             laboratory: laboratory.name.clone(),
-            letterhead: laboratory
-                .address
-                .iter()
-                .chain(&laboratory.contact)
-                .cloned()
-                .collect(),
+            letterhead: laboratory.address.iter().chain(&laboratory.contact).cloned().collect(),
             blocks: facts::blocks(&source)?,
             before: texts::before(&source)?,
             table: table::table(&source)?,
@@ -168,11 +159,7 @@ fn marks(source: &Source<'_>) -> Result<Vec<Marking>, MissingMessage> {
         .into_iter()
         .map(|(kind, text)| {
             let word = source.messages.text("mark", kind)?.to_owned();
-            Ok(Marking {
-                kind,
-                word,
-                text: source.messages.text("mark", text)?.to_owned(),
-            })
+            Ok(Marking { kind, word, text: source.messages.text("mark", text)?.to_owned() })
         })
         .collect()
 }
@@ -180,17 +167,11 @@ fn marks(source: &Source<'_>) -> Result<Vec<Marking>, MissingMessage> {
 fn signatures(source: &Source<'_>) -> Result<Vec<Signature>, MissingMessage> {
     let request = source.request;
     let line = |key: &str, name: Option<String>| -> Result<Signature, MissingMessage> {
-        Ok(Signature {
-            label: source.messages.text("words", key)?.to_owned(),
-            name,
-        })
+        Ok(Signature { label: source.messages.text("words", key)?.to_owned(), name })
     };
     Ok(vec![
         line("operator", request.operator.clone())?,
         line("authorised", request.authorised_by.clone())?,
-        line(
-            "issued",
-            request.issued.map(|time| time.civil().date().to_string()),
-        )?,
+        line("issued", request.issued.map(|time| time.civil().date().to_string()))?,
     ])
 }

@@ -17,11 +17,7 @@ pub(super) fn print(ascii: &str) -> String {
 /// The same, with a plus sign on positive values.
 pub(super) fn print_signed(ascii: &str) -> String {
     let zero = ascii.chars().all(|c| matches!(c, '0' | '.'));
-    if zero || ascii.starts_with('-') {
-        print(ascii)
-    } else {
-        format!("+{ascii}")
-    }
+    if zero || ascii.starts_with('-') { print(ascii) } else { format!("+{ascii}") }
 }
 
 /// A value for information, to a number of significant digits; a dash where there is none.
@@ -38,30 +34,18 @@ pub(super) fn frequency(hertz: f64) -> String {
 
 /// A value to the place of its uncertainty; without uncertainty four significant digits.
 pub(super) fn to_uncertainty(value: f64, uncertainty: Option<f64>) -> Option<Rounded> {
-    uncertainty
-        .and_then(|u| rounding::with_uncertainty(value, u))
-        .or_else(|| {
-            let value = rounding::significant(value, 4)?;
-            Some(Rounded {
-                value,
-                uncertainty: NOTHING.to_owned(),
-            })
-        })
+    uncertainty.and_then(|u| rounding::with_uncertainty(value, u)).or_else(|| {
+        let value = rounding::significant(value, 4)?;
+        Some(Rounded { value, uncertainty: NOTHING.to_owned() })
+    })
 }
 
 /// A direct voltage with five significant digits, in volts or millivolts.
 pub(super) fn volts(value: f64) -> String {
-    let (scaled, unit) = if value.abs() < 0.1 {
-        (value * 1e3, "mV")
-    } else {
-        (value, "V")
-    };
+    let (scaled, unit) = if value.abs() < 0.1 { (value * 1e3, "mV") } else { (value, "V") };
     // Below a microvolt nothing is known: such a value is a zero.
-    let text = if scaled.abs() < 1e-3 && unit == "mV" {
-        "0".to_owned()
-    } else {
-        informative(Some(scaled), 5)
-    };
+    let text =
+        if scaled.abs() < 1e-3 && unit == "mV" { "0".to_owned() } else { informative(Some(scaled), 5) };
     format!("{text} {unit}")
 }
 
@@ -78,21 +62,15 @@ impl SensitivityScale {
     /// The customary scale for a kind of output.
     pub(super) const fn of(unit: SensitivityUnit) -> Self {
         match unit {
-            SensitivityUnit::VoltPerMps2 => Self {
-                unit_per_g: "mV/g",
-                unit_per_mps2: "mV/(m/s²)",
-                factor: 1e3,
-            },
-            SensitivityUnit::CoulombPerMps2 => Self {
-                unit_per_g: "pC/g",
-                unit_per_mps2: "pC/(m/s²)",
-                factor: 1e12,
-            },
-            SensitivityUnit::VoltPerVoltPerMps2 => Self {
-                unit_per_g: "(mV/V)/g",
-                unit_per_mps2: "(mV/V)/(m/s²)",
-                factor: 1e3,
-            },
+            SensitivityUnit::VoltPerMps2 => {
+                Self { unit_per_g: "mV/g", unit_per_mps2: "mV/(m/s²)", factor: 1e3 }
+            }
+            SensitivityUnit::CoulombPerMps2 => {
+                Self { unit_per_g: "pC/g", unit_per_mps2: "pC/(m/s²)", factor: 1e12 }
+            }
+            SensitivityUnit::VoltPerVoltPerMps2 => {
+                Self { unit_per_g: "(mV/V)/g", unit_per_mps2: "(mV/V)/(m/s²)", factor: 1e3 }
+            }
         }
     }
 
@@ -130,10 +108,7 @@ mod tests {
 
     #[test]
     fn frequencies_keep_their_digits() {
-        assert_eq!(
-            [frequency(0.5), frequency(31.5), frequency(100.0)],
-            ["0.5", "31.5", "100"]
-        );
+        assert_eq!([frequency(0.5), frequency(31.5), frequency(100.0)], ["0.5", "31.5", "100"]);
     }
 
     /// 1 g = 9.80665 m/s² (CGPM 1901).

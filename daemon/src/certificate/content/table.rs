@@ -45,22 +45,10 @@ pub struct Row {
 
 /// The whole table.
 pub(super) fn table(source: &Source<'_>) -> Result<Table, MissingMessage> {
-    let unit = source
-        .sensor
-        .points
-        .first()
-        .map_or(SensitivityUnit::VoltPerMps2, |p| p.sensitivity_unit);
+    let unit = source.sensor.points.first().map_or(SensitivityUnit::VoltPerMps2, |p| p.sensitivity_unit);
     let scale = SensitivityScale::of(unit);
-    let rows = source
-        .sensor
-        .points
-        .iter()
-        .map(|point| row(source, point))
-        .collect::<Result<_, _>>()?;
-    Ok(Table {
-        columns: columns(source, &scale)?,
-        rows,
-    })
+    let rows = source.sensor.points.iter().map(|point| row(source, point)).collect::<Result<_, _>>()?;
+    Ok(Table { columns: columns(source, &scale)?, rows })
 }
 
 fn columns(source: &Source<'_>, scale: &SensitivityScale) -> Result<Vec<Column>, MissingMessage> {
@@ -83,11 +71,7 @@ fn columns(source: &Source<'_>, scale: &SensitivityScale) -> Result<Vec<Column>,
         .into_iter()
         .map(|(key, unit, kind)| {
             let head = source.messages.text("column", key)?.to_owned();
-            Ok(Column {
-                head,
-                unit: unit.to_owned(),
-                kind: kind.to_owned(),
-            })
+            Ok(Column { head, unit: unit.to_owned(), kind: kind.to_owned() })
         })
         .collect()
 }
@@ -105,21 +89,12 @@ fn row(source: &Source<'_>, point: &PointRecord) -> Result<Row, MissingMessage> 
         }
         PointStatus::Rejected | PointStatus::NotReached => {
             let status = source.messages.text("status", point.status.word())?;
-            let findings: Vec<_> = point
-                .findings
-                .iter()
-                .map(|f| f.message.trim_end_matches('.'))
-                .collect();
+            let findings: Vec<_> = point.findings.iter().map(|f| f.message.trim_end_matches('.')).collect();
             let separator = if findings.is_empty() { "" } else { ": " };
             Some(format!("{status}{separator}{}", findings.join("; ")))
         }
     };
-    Ok(Row {
-        status: point.status,
-        decision: point.decision,
-        cells,
-        reason,
-    })
+    Ok(Row { status: point.status, decision: point.decision, cells, reason })
 }
 
 /// The cells of sensitivity, phase, deviation, coverage factor and decision.
@@ -130,9 +105,7 @@ fn results(source: &Source<'_>, point: &PointRecord) -> Result<Vec<String>, Miss
         let rounded = printed.and_then(|s| numbers::to_uncertainty(s, absolute(s)));
         rounded.map_or_else(|| NOTHING.to_owned(), |r| print(&r.value))
     };
-    let per_g = point
-        .sensitivity_mv_per_g
-        .or_else(|| point.sensitivity.map(|si| scale.per_g(si)));
+    let per_g = point.sensitivity_mv_per_g.or_else(|| point.sensitivity.map(|si| scale.per_g(si)));
     let relative = point.u_rel_percent.and_then(|u| rounding::significant(u, 2));
     let [phase, u_phase] = pair(point.phase_deg, point.u_phase_deg, print);
     let [deviation, u_deviation] = pair(point.deviation_percent, point.u_deviation_percent, print_signed);
@@ -144,13 +117,8 @@ fn results(source: &Source<'_>, point: &PointRecord) -> Result<Vec<String>, Miss
         u_phase,
         deviation,
         u_deviation,
-        point
-            .coverage_factor
-            .map_or_else(|| NOTHING.to_owned(), |k| format!("{k:.2}")),
-        source
-            .messages
-            .text("decision", point.decision.word())?
-            .to_owned(),
+        point.coverage_factor.map_or_else(|| NOTHING.to_owned(), |k| format!("{k:.2}")),
+        source.messages.text("decision", point.decision.word())?.to_owned(),
     ])
 }
 
@@ -164,18 +132,11 @@ fn pair(value: Option<f64>, uncertainty: Option<f64>, sign: fn(&str) -> String) 
 
 /// What was noticed about accepted points, with their frequency.
 pub(super) fn notes(source: &Source<'_>) -> Vec<String> {
-    let accepted = source
-        .sensor
-        .points
-        .iter()
-        .filter(|point| point.status == PointStatus::Accepted);
+    let accepted = source.sensor.points.iter().filter(|point| point.status == PointStatus::Accepted);
     accepted
         .flat_map(|point| {
             let frequency = numbers::frequency(point.frequency_hz);
-            point
-                .findings
-                .iter()
-                .map(move |finding| format!("{frequency} Hz: {}", finding.message))
+            point.findings.iter().map(move |finding| format!("{frequency} Hz: {}", finding.message))
         })
         .collect()
 }

@@ -26,10 +26,7 @@ pub(super) fn before(source: &Source<'_>) -> Result<Vec<Section>, MissingMessage
         Some(text) => vec![text.clone()],
         None => {
             let method = source.messages.text("method", request.result.method.word())?;
-            vec![format!(
-                "{method} {}",
-                source.messages.text("method", "approach")?
-            )]
+            vec![format!("{method} {}", source.messages.text("method", "approach")?)]
         }
     };
     let reference = &request.reference;
@@ -42,20 +39,13 @@ pub(super) fn before(source: &Source<'_>) -> Result<Vec<Section>, MissingMessage
             ("certificate", &reference.certificate),
         ],
     )?;
-    Ok(vec![
-        section(source, "method", method)?,
-        section(source, "traceability", vec![traceability])?,
-    ])
+    Ok(vec![section(source, "method", method)?, section(source, "traceability", vec![traceability])?])
 }
 
 /// Uncertainty, decision rule and statement where a rule was applied, validity.
 pub(super) fn after(source: &Source<'_>) -> Result<Vec<Section>, MissingMessage> {
     let text = |key: &str| source.messages.text("text", key).map(str::to_owned);
-    let mut sections = vec![section(
-        source,
-        "uncertainty",
-        vec![text("uncertainty")?, text("phase")?],
-    )?];
+    let mut sections = vec![section(source, "uncertainty", vec![text("uncertainty")?, text("phase")?])?];
     let judgement = &source.request.judgement;
     let tolerance = tolerance(source)?;
     let judged = tolerance.is_some() || source.sensor.points.iter().any(|p| p.decision != Decision::None);
@@ -68,11 +58,7 @@ pub(super) fn after(source: &Source<'_>) -> Result<Vec<Section>, MissingMessage>
         (None, Some(_) | None) => None,
     };
     if let Some(rule) = rule {
-        sections.push(section(
-            source,
-            "decision",
-            std::iter::once(rule).chain(tolerance).collect(),
-        )?);
+        sections.push(section(source, "decision", std::iter::once(rule).chain(tolerance).collect())?);
         let statement = source.messages.text("statement", source.sensor.decision.word())?;
         sections.push(section(source, "statement", vec![statement.to_owned()])?);
     }
@@ -83,13 +69,7 @@ pub(super) fn after(source: &Source<'_>) -> Result<Vec<Section>, MissingMessage>
 /// The tolerances in words: one for all points, or by stretches of the plan. None where there is none.
 fn tolerance(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
     let tolerances = &source.request.judgement.tolerance_percent;
-    let given: Vec<_> = source
-        .sensor
-        .points
-        .iter()
-        .map(|p| p.frequency_hz)
-        .zip(tolerances)
-        .collect();
+    let given: Vec<_> = source.sensor.points.iter().map(|p| p.frequency_hz).zip(tolerances).collect();
     let mut parts = Vec::new();
     for stretch in given.chunk_by(|a, b| a.1 == b.1) {
         let (Some(&(first, Some(percent))), Some(&(last, _))) = (stretch.first(), stretch.last()) else {
@@ -100,11 +80,7 @@ fn tolerance(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
             1 => "single",
             _ => "range",
         };
-        let (value, from, to) = (
-            percent.to_string(),
-            numbers::frequency(first),
-            numbers::frequency(last),
-        );
+        let (value, from, to) = (percent.to_string(), numbers::frequency(first), numbers::frequency(last));
         parts.push(source.messages.filled(
             "tolerance",
             key,
@@ -114,10 +90,7 @@ fn tolerance(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
     if parts.is_empty() {
         return Ok(None);
     }
-    source
-        .messages
-        .filled("tolerance", "sentence", &[("list", &parts.join("; "))])
-        .map(Some)
+    source.messages.filled("tolerance", "sentence", &[("list", &parts.join("; "))]).map(Some)
 }
 
 /// What deviations are deviations from, in words.
@@ -128,11 +101,7 @@ pub(super) fn deviation_base(source: &Source<'_>) -> Result<String, MissingMessa
         (DeviationFrom::ReferenceFrequency, Some(hertz)) => numbers::frequency(hertz),
         (DeviationFrom::ReferenceFrequency, None) => numbers::NOTHING.to_owned(),
     };
-    source.messages.filled(
-        "base",
-        judgement.deviation_from.word(),
-        &[("frequency", &frequency)],
-    )
+    source.messages.filled("base", judgement.deviation_from.word(), &[("frequency", &frequency)])
 }
 
 /// The request's remarks, after what the run itself demands to be said.
@@ -140,24 +109,14 @@ pub(super) fn remarks(source: &Source<'_>) -> Result<Vec<String>, MissingMessage
     let result = &source.request.result;
     let mut remarks = Vec::new();
     if result.outcome != Outcome::Done {
-        let reason = result
-            .trip
-            .as_ref()
-            .map_or(numbers::NOTHING, |trip| trip.reason.word())
-            .replace('_', " ");
-        remarks.push(
-            source
-                .messages
-                .filled("outcome", result.outcome.word(), &[("reason", &reason)])?,
-        );
+        let reason =
+            result.trip.as_ref().map_or(numbers::NOTHING, |trip| trip.reason.word()).replace('_', " ");
+        remarks.push(source.messages.filled("outcome", result.outcome.word(), &[("reason", &reason)])?);
     }
     remarks.extend(source.request.remarks.iter().cloned());
     Ok(remarks)
 }
 
 fn section(source: &Source<'_>, key: &str, paragraphs: Vec<String>) -> Result<Section, MissingMessage> {
-    Ok(Section {
-        heading: source.messages.text("section", key)?.to_owned(),
-        paragraphs,
-    })
+    Ok(Section { heading: source.messages.text("section", key)?.to_owned(), paragraphs })
 }

@@ -33,16 +33,7 @@ fn agrees_with_scipy() {
     let sensor = outside_record(0.3, -0.9, [2.5, -0.02], 0.01, 0.02, 0.01, 2);
     let channels: [&[f32]; 2] = [&reference, &sensor];
     let nominal = Hertz::new(7.13);
-    let found = fit(
-        &channels,
-        RATE,
-        &Model {
-            frequency: nominal,
-            harmonics: 5,
-            drift: true,
-        },
-    )
-    .unwrap();
+    let found = fit(&channels, RATE, &Model { frequency: nominal, harmonics: 5, drift: true }).unwrap();
     let expected = [
         (
             Complex::new(0.736_617_394_219_552_3, 0.311_621_172_242_718),
@@ -70,21 +61,8 @@ fn agrees_with_scipy() {
     assert!((ratio.norm() / 0.375_086_247_984_775_74 - 1.0).abs() < 1e-11);
     assert!((ratio.arg() + 1.300_276_703_814_401_6).abs() < 1e-11);
     // From a nominal frequency 300 ppm off.
-    let dwell = dwell(
-        &channels,
-        RATE,
-        0,
-        Hertz::new(7.13 * 1.0003),
-        &DwellOptions::default(),
-    )
-    .unwrap();
-    assert!(
-        (dwell.frequency.si() / 7.130_063_995_387_276 - 1.0).abs() < 1e-10,
-        "{}",
-        dwell.frequency.si()
-    );
-    let FrequencyBasis::Measured { uncertainty } = dwell.frequency_basis else {
-        panic!()
-    };
+    let dwell = dwell(&channels, RATE, 0, Hertz::new(7.13 * 1.0003), &DwellOptions::default()).unwrap();
+    assert!((dwell.frequency.si() / 7.130_063_995_387_276 - 1.0).abs() < 1e-10, "{}", dwell.frequency.si());
+    let FrequencyBasis::Measured { uncertainty } = dwell.frequency_basis else { panic!() };
     assert!((uncertainty.si() / 3.000_715_045_407_366_4e-5 - 1.0).abs() < 1e-3);
 }

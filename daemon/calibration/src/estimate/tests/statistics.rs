@@ -9,22 +9,11 @@ use super::*;
 fn reaches_the_fisher_bound() {
     const RUNS: usize = 4000;
     let frequency = 10.37;
-    let truth = Signal {
-        harmonics: vec![Complex::from_polar(1.0, 0.7)],
-        offset: 0.2,
-        slope: 0.0,
-    };
+    let truth = Signal { harmonics: vec![Complex::from_polar(1.0, 0.7)], offset: 0.2, slope: 0.0 };
     let mut rng = ChaCha8Rng::seed_from_u64(1057);
-    let options = |frequency| DwellOptions {
-        harmonics: 1,
-        drift: false,
-        frequency,
-        segments: 10,
-    };
+    let options = |frequency| DwellOptions { harmonics: 1, drift: false, frequency, segments: 10 };
     let known = options(FrequencySearch::Nominal);
-    let measured = options(FrequencySearch::Measure {
-        within: Fraction::new(0.01),
-    });
+    let measured = options(FrequencySearch::Measure { within: Fraction::new(0.01) });
     let mut runs: [Vec<f64>; 6] = Default::default();
     for _ in 0..RUNS {
         let samples = truth.noisy(frequency, 1000, 0.05, &mut rng);
@@ -50,10 +39,7 @@ fn reaches_the_fisher_bound() {
     ];
     for (values, (name, bound)) in runs.iter().zip(bounds) {
         let deviation = standard_deviation(values);
-        assert!(
-            (deviation / bound - 1.0).abs() < 0.05,
-            "{name}: {deviation} against {bound}"
-        );
+        assert!((deviation / bound - 1.0).abs() < 0.05, "{name}: {deviation} against {bound}");
     }
 }
 
@@ -71,10 +57,7 @@ fn root_mean_square(values: &[f64]) -> f64 {
 /// residual alone would understate (the formula for white noise: `2σ₁²/(N A₁²) + 2σ₂²/(N A₂²)`).
 #[test]
 fn type_a_states_the_scatter() {
-    let (reference, sensor) = (
-        Signal::tone(Complex::new(1.0, 0.3)),
-        Signal::tone(Complex::new(0.0, 0.5)),
-    );
+    let (reference, sensor) = (Signal::tone(Complex::new(1.0, 0.3)), Signal::tone(Complex::new(0.0, 0.5)));
     let mut rng = ChaCha8Rng::seed_from_u64(43);
     for wander in [0.0, 0.002] {
         let (mut magnitudes, mut phases, mut stated, mut stated_phase) = (vec![], vec![], vec![], vec![]);
@@ -85,14 +68,8 @@ fn type_a_states_the_scatter() {
                 let gain = 1.0 + noise(wander).sample(&mut rng) as f32;
                 part.iter_mut().for_each(|v| *v *= gain);
             }
-            let found = dwell(
-                &[&input, &output],
-                RATE,
-                0,
-                Hertz::new(10.0),
-                &DwellOptions::default(),
-            )
-            .unwrap();
+            let found =
+                dwell(&[&input, &output], RATE, 0, Hertz::new(10.0), &DwellOptions::default()).unwrap();
             magnitudes.push(found.ratios[0].ratio.norm());
             phases.push(found.ratios[0].ratio.arg());
             stated.push(found.ratios[0].u_rel_a.si());
@@ -101,10 +78,7 @@ fn type_a_states_the_scatter() {
         }
         let truth = sensor.harmonics[0].norm() / reference.harmonics[0].norm();
         let excess = root_mean_square(&stated) / (standard_deviation(&magnitudes) / truth);
-        assert!(
-            (0.97..1.25).contains(&excess),
-            "magnitude, wander {wander}: {excess}"
-        );
+        assert!((0.97..1.25).contains(&excess), "magnitude, wander {wander}: {excess}");
         let excess = root_mean_square(&stated_phase) / standard_deviation(&phases);
         assert!((0.97..1.25).contains(&excess), "phase, wander {wander}: {excess}");
         if wander < 1e-9 {

@@ -30,11 +30,7 @@ impl Run {
                 }
                 let (amplitude, frequency) = (point.last(), point.frequency);
                 self.seen(number, amplitude, out);
-                out.push(Action::Tell(Event::DwellBegins {
-                    point: number,
-                    frequency,
-                    settle,
-                }));
+                out.push(Action::Tell(Event::DwellBegins { point: number, frequency, settle }));
             }
             Wish::Complete((first_sample, samples)) => {
                 let Some(wanted) = self.setup.job.points.get(number) else {
@@ -67,11 +63,7 @@ impl Run {
 
     pub(super) fn seen(&self, point: usize, amplitude: Accel<Peak>, out: &mut Vec<Action>) {
         let target = self.setup.job.points.get(point).map_or(Accel::ZERO, |p| p.target);
-        out.push(Action::Tell(Event::Amplitude {
-            point,
-            amplitude,
-            target,
-        }));
+        out.push(Action::Tell(Event::Amplitude { point, amplitude, target }));
     }
 
     pub(super) fn not_settled(&self, number: usize, last: Accel<Peak>) -> Finding {
@@ -113,11 +105,7 @@ impl Run {
 
     pub(super) fn begin_point(&mut self, number: usize, out: &mut Vec<Action>) {
         let setup = &self.setup;
-        let sensitivity = setup
-            .job
-            .points
-            .get(number)
-            .and_then(|p| setup.reference_at(p.frequency));
+        let sensitivity = setup.job.points.get(number).and_then(|p| setup.reference_at(p.frequency));
         let Some((sensitivity, _)) = sensitivity else {
             out.push(Action::Tell(Event::Failure(format!(
                 "point {} has no reference sensitivity",
@@ -125,24 +113,13 @@ impl Run {
             ))));
             return self.stop(Outcome::Failed, out);
         };
-        let point = PointRun::new(
-            setup,
-            number,
-            self.end,
-            self.correction,
-            sensitivity.si(),
-            self.noise,
-        );
+        let point = PointRun::new(setup, number, self.end, self.correction, sensitivity.si(), self.noise);
         let (Some(point), Some(forecast)) = (point, setup.forecasts.get(number)) else {
             return self.stop(Outcome::Done, out);
         };
         let ceiling = forecast.ceiling;
         let (frequency, drive) = (point.frequency, point.drive());
-        let watch = Watch {
-            frequency,
-            sensitivity,
-            zero: self.zero,
-        };
+        let watch = Watch { frequency, sensitivity, zero: self.zero };
         self.state = State::Point(Box::new(point));
         out.push(Action::Tell(Event::PointBegins(number)));
         if self.leave(ceiling, out) {
@@ -157,11 +134,7 @@ impl Run {
         carry_out(orders, out);
         if allowed {
             let over = transition(frequency);
-            out.push(Action::SetTone {
-                frequency,
-                amplitude: drive,
-                over,
-            });
+            out.push(Action::SetTone { frequency, amplitude: drive, over });
         } else if let Some(trip) = self.trip().cloned() {
             self.tripped(trip, out);
         }

@@ -20,10 +20,7 @@ impl Run {
             stopping.hurry();
             self.advance(out);
         } else {
-            self.make_safe(
-                Stopping::begin(&self.setup, Outcome::Tripped, Some(trip.reason)),
-                out,
-            );
+            self.make_safe(Stopping::begin(&self.setup, Outcome::Tripped, Some(trip.reason)), out);
         }
         out.push(Action::Tell(Event::Tripped(trip)));
     }
@@ -47,14 +44,10 @@ impl Run {
             }
         };
         let over = transition(frequency);
-        let moment = self
-            .now
-            .after(over + self.setup.job.rig.timing.reply_limit + PATIENCE);
+        let moment = self.now.after(over + self.setup.job.rig.timing.reply_limit + PATIENCE);
         let mut stopping = Stopping::ramp(&self.setup, outcome, moment);
         match &self.state {
-            State::Leaving {
-                until: Some(until), ..
-            } => stopping.ramped(*until),
+            State::Leaving { until: Some(until), .. } => stopping.ramped(*until),
             _ if !asked => out.push(Action::SourceOff { over }),
             _ => {}
         }
@@ -133,9 +126,7 @@ impl Run {
             // The interlock has seen to it.
             Consequence::Trip => {}
             Consequence::RejectPoint | Consequence::FailRun => {
-                out.push(Action::Tell(Event::Failure(format!(
-                    "'{instrument}' failed: {detail}"
-                ))));
+                out.push(Action::Tell(Event::Failure(format!("'{instrument}' failed: {detail}"))));
                 self.stop(Outcome::Failed, out);
             }
         }

@@ -1,0 +1,8 @@
+//! What is claimed of the program, each as a function that finds out. Tests want them to hold, `proof` prints them.
+
+pub mod identity;
+pub mod main_job;
+pub mod outside;
+pub mod records;
+pub mod suites;
+pub mod trips;

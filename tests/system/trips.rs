@@ -1,0 +1,80 @@
+//! Trips: what strikes while the armature moves, up to the next good run.
+
+use std::collections::BTreeSet;
+use std::fs;
+use tests::Bench;
+use tests::claims::trips::{CASES, Case, fault, interrupted, killed, second_program};
+
+fn case(file: &str) -> &'static Case {
+    CASES.iter().find(|c| c.file == file).unwrap()
+}
+
+#[test]
+fn the_emergency_stop() {
+    fault(1, case("emergency-stop")).unwrap();
+}
+
+#[test]
+fn an_overload() {
+    fault(1, case("overload")).unwrap();
+}
+
+#[test]
+fn a_stalled_acquisition() {
+    fault(1, case("stalled-acquisition")).unwrap();
+}
+
+#[test]
+fn a_jump_of_the_gain() {
+    fault(1, case("gain-jump")).unwrap();
+}
+
+#[test]
+fn every_fault_of_the_examples_has_its_line() {
+    let bench = Bench::new().unwrap();
+    let there: BTreeSet<String> = fs::read_dir(bench.path("examples/faults"))
+        .unwrap()
+        .map(|e| e.unwrap().path().file_stem().unwrap().to_string_lossy().into_owned())
+        .collect();
+    let listed: BTreeSet<String> = CASES.iter().map(|c| c.file.to_owned()).collect();
+    assert_eq!(there, listed);
+}
+
+#[test]
+fn killed_in_motion() {
+    killed().unwrap();
+}
+
+#[test]
+fn a_second_program_is_kept_away() {
+    second_program().unwrap();
+}
+
+#[test]
+fn ctrl_c_winds_down() {
+    interrupted(1).unwrap();
+}
+
+#[test]
+fn ctrl_c_twice_makes_safe_at_once() {
+    interrupted(2).unwrap();
+}
+
+/// A latch that is missing or can't be understood counts as tripped where the rig was used before.
+#[test]
+fn a_lost_or_broken_latch_counts_as_tripped() {
+    let bench = Bench::new().unwrap();
+    bench.good_run(1, "first").unwrap();
+    let path = bench.path("state/calwright/simulated/long-stroke/latch.json");
+    let good = fs::read(&path).unwrap();
+    for bad in [Some(&b"{"[..]), Some(&b""[..]), Some(&b"{\"state\":\"fine\"}"[..]), None] {
+        match bad {
+            Some(bytes) => fs::write(&path, bytes).unwrap(),
+            None => fs::remove_file(&path).unwrap(),
+        }
+        let refused = bench.dry_run(1, "second", &[]).unwrap().expect_status(3).unwrap();
+        assert!(refused.stderr.contains("latch"), "{}", refused.stderr);
+    }
+    fs::write(&path, good).unwrap();
+    bench.good_run(1, "second").unwrap();
+}
