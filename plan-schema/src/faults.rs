@@ -1,5 +1,11 @@
 //! Faults that a dry run is given: what strikes, when, and how hard.
 
+mod size;
+#[cfg(test)]
+mod tests;
+
+pub use size::{SizeError, SizedFault};
+
 use crate::plan::Format;
 use crate::read::{Node, Notes, Written};
 use crate::units::Seconds;
@@ -24,7 +30,7 @@ written_words! {
         ReferenceOpen = "reference_open",
         /// A sensor's cable opens.
         SensorOpen = "sensor_open",
-        /// The gain from source to coil jumps by `value` (a share; "200 %" makes it threefold).
+        /// The gain from source to coil jumps by the share `value`; "200 %" makes it threefold.
         GainJump = "gain_jump",
         /// The amplifier trips of its own accord and mutes.
         AmplifierTrip = "amplifier_trip",
@@ -34,23 +40,23 @@ written_words! {
         AcquisitionStall = "acquisition_stall",
         /// A channel is driven beyond its range and says so.
         Overload = "overload",
-        /// A sensor clips without saying so.
+        /// A sensor clips at `value` (V pk) about what it shows at rest, without saying so.
         SensorClipped = "sensor_clipped",
-        /// A sensor sits loose and rattles.
+        /// A sensor sits loose: `value` is the share of its motion at 1 g pk that is rattle, by default 5 %.
         LooseMount = "loose_mount",
-        /// Mains hum on a channel.
+        /// Mains hum of `value` on a channel, by default 50 mV pk.
         Hum = "hum",
         /// The reference's polarity is reversed.
         ReferenceReversed = "reference_reversed",
-        /// The coil heats beyond its limit.
+        /// The coil is heated so that it settles `value` above its limit, by default 20 K.
         CoilOverheating = "coil_overheating",
         /// The emergency stop is pressed.
         EmergencyStop = "emergency_stop",
-        /// The source stops and holds its last sample.
+        /// The source answers, but its output stops at the value that it has.
         SourceHoldsLast = "source_holds_last",
-        /// A sensitivity drifts slowly.
+        /// The sensitivity of a channel drifts by the share `value` in an hour, by default 0.5 %.
         SlowDrift = "slow_drift",
-        /// A cable makes contact on and off.
+        /// A cable makes contact on and off; `value` is the share of time in which it is open, by default 50 %.
         CableIntermittent = "cable_intermittent",
     }
 }
@@ -117,7 +123,7 @@ impl Written for Size {
         json!({
             "type": "string",
             "description": "Written with its unit; which one depends on the kind.",
-            "examples": ["200 %", "50 mV pk"],
+            "examples": ["200 %", "50 mV pk", "20 K"],
         })
     }
 }
@@ -133,7 +139,7 @@ written_table! {
         pub channel: Option<String>,
         /// How hard, for kinds that have a size.
         pub value: Option<Size>,
-        /// For how long; without it until the end.
+        /// For how long, after which all is as before (but a drift stays where it got to); without it until the end.
         pub lasts: Option<Seconds>,
     }
 }
@@ -142,15 +148,16 @@ impl Fault {
     /// Kinds that need a channel.
     #[must_use]
     pub fn needs_channel(kind: FaultKind) -> bool {
-        matches!(
-            kind,
-            FaultKind::SensorOpen
-                | FaultKind::Overload
-                | FaultKind::SensorClipped
-                | FaultKind::LooseMount
-                | FaultKind::Hum
-                | FaultKind::SlowDrift
-                | FaultKind::CableIntermittent
-        )
+        Self::needs_sensor(kind)
+            || matches!(
+                kind,
+                FaultKind::Overload | FaultKind::Hum | FaultKind::SlowDrift | FaultKind::CableIntermittent
+            )
+    }
+
+    /// Kinds that need the channel of a sensor: the reference's will not do.
+    #[must_use]
+    pub fn needs_sensor(kind: FaultKind) -> bool {
+        matches!(kind, FaultKind::SensorOpen | FaultKind::SensorClipped | FaultKind::LooseMount)
     }
 }

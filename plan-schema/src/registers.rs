@@ -2,9 +2,10 @@
 
 use crate::plan::Format;
 use crate::read::{Node, Notes, Written};
+use crate::rig::{Channel, Connection};
 use crate::units::{
-    Accel, AccelerationDensity, Fraction, Hertz, Kilograms, Peak, PerKelvin, Quantity, Radians, Sensitivity,
-    VoltsDc,
+    Accel, AccelerationDensity, Fraction, Hertz, Kilograms, Peak, PerKelvin, Quantity, Radians, Seconds,
+    Sensitivity, VoltsDc,
 };
 use crate::{written_table, written_words};
 use std::fmt;
@@ -35,6 +36,36 @@ written_words! {
     }
 }
 
+written_words! {
+    /// How a signal leaves a sensor.
+    pub enum SensorOutput {
+        /// On one line, against ground.
+        SingleEnded = "single_ended",
+        /// On two lines that swing against each other; sensitivity and output at rest are those of their difference.
+        Differential = "differential",
+    }
+}
+
+written_words! {
+    /// What a sensor's output does when its supply is off.
+    pub enum SupplyDependence {
+        /// It stays: the sensor regulates its supply.
+        Regulated = "regulated",
+        /// Sensitivity and output at rest are proportional to the supply; both are stated at the nominal one.
+        Ratiometric = "ratiometric",
+    }
+}
+
+written_words! {
+    /// Sign of a sensor's output.
+    pub enum Polarity {
+        /// Positive for an acceleration along its axis.
+        Normal = "normal",
+        /// Negative for an acceleration along its axis.
+        Reversed = "reversed",
+    }
+}
+
 written_table! {
     /// A sensor under test, as register and data sheet describe it.
     pub struct Sensor {
@@ -52,24 +83,76 @@ written_table! {
         pub range: Accel<Peak>,
         /// Mass without cable.
         pub mass: Kilograms,
+        /// How the signal leaves it.
+        pub output: SensorOutput = SensorOutput::SingleEnded,
+        /// Voltage against ground about which both lines of a differential output swing.
+        pub common_mode: VoltsDc = VoltsDc::ZERO,
+        /// Sign of the output.
+        pub polarity: Polarity = Polarity::Normal,
         /// Output at rest.
         pub zero_output: VoltsDc = VoltsDc::ZERO,
-        /// Supply voltage.
+        /// What the output at rest is off by when the sensor is switched on; it dies away exponentially.
+        pub zero_drift: VoltsDc = VoltsDc::ZERO,
+        /// Time constant of that drift.
+        pub zero_drift_time: Seconds = Seconds::new(600.0),
+        /// Lowest voltage that the output can reach; it clips there and does not say so.
+        pub output_low: Option<VoltsDc>,
+        /// Highest voltage that the output can reach; it clips there and does not say so.
+        pub output_high: Option<VoltsDc>,
+        /// Supply voltage; of a bridge, the excitation.
         pub supply: Option<VoltsDc>,
-        /// Output noise, as acceleration.
+        /// What the output does when the supply is off; absent: ratiometric for a piezoresistive bridge, else regulated.
+        pub supply_dependence: Option<SupplyDependence>,
+        /// Voltage at rest of built-in electronics on their line; absent where it is not to be seen at the channel.
+        pub bias: Option<VoltsDc>,
+        /// Voltage on the line of built-in electronics with nothing connected: what the constant-current source is fed from.
+        pub compliance: VoltsDc = VoltsDc::new(24.0),
+        /// Output noise where it is white, as acceleration.
         pub noise_density: Quantity<AccelerationDensity>,
-        /// Natural frequency of the second-order response.
+        /// Frequency below which 1/f noise exceeds white noise; absent for white noise alone.
+        pub noise_corner: Option<Hertz>,
+        /// Natural frequency of the second-order response: the low-pass of a capacitive sensor, the resonance of any other.
         pub natural_frequency: Option<Hertz>,
         /// Damping of the second-order response as a share of critical damping.
         pub damping_ratio: Option<Fraction>,
-        /// Lower corner of a first-order high-pass; absent for DC response.
+        /// Lower corner of a first-order high-pass, 1/(2π × time constant); absent for DC response.
         pub lower_corner: Option<Hertz>,
         /// Largest cross-axis response.
         pub transverse_sensitivity: Fraction,
+        /// Response to the strain of what it stands on, as a share of its sensitivity at the frequency below; strain goes with
+        /// displacement, so the share falls with the square of frequency.
+        pub base_strain: Fraction = Fraction::ZERO,
+        /// Frequency at which that share is stated.
+        pub base_strain_frequency: Hertz = Hertz::new(10.0),
         /// Change of sensitivity with temperature.
         pub temperature_coefficient: Quantity<PerKelvin>,
         /// Tolerance that goes before the plan's.
         pub tolerance: Option<Fraction>,
+    }
+}
+
+impl Sensor {
+    /// What a channel shows of this sensor at rest, and the share of its signal that the channel sees.
+    #[must_use]
+    pub fn seen_by(&self, channel: &Channel) -> (VoltsDc, f64) {
+        let at_rest = self.zero_output + self.bias.unwrap_or(VoltsDc::ZERO);
+        let one_line =
+            self.output == SensorOutput::Differential && channel.connection == Connection::SingleEnded;
+        let (at_rest, share) =
+            if one_line { (self.common_mode + at_rest * 0.5, 0.5) } else { (at_rest, 1.0) };
+        match channel.ac_corner {
+            Some(_) => (VoltsDc::ZERO, share),
+            None => (at_rest, share),
+        }
+    }
+
+    /// Whether sensitivity and output at rest are proportional to the supply.
+    #[must_use]
+    pub fn is_ratiometric(&self) -> bool {
+        match self.supply_dependence {
+            Some(dependence) => dependence == SupplyDependence::Ratiometric,
+            None => self.kind == SensorKind::Piezoresistive,
+        }
     }
 }
 
@@ -108,8 +191,10 @@ written_table! {
         pub range: Accel<Peak>,
         /// Output at rest.
         pub zero_output: VoltsDc = VoltsDc::ZERO,
-        /// Output noise, as acceleration.
+        /// Output noise where it is white, as acceleration.
         pub noise_density: Quantity<AccelerationDensity>,
+        /// Frequency below which 1/f noise exceeds white noise; absent for white noise alone.
+        pub noise_corner: Option<Hertz>,
         /// Largest cross-axis response.
         pub transverse_sensitivity: Fraction,
         /// Change of sensitivity with temperature.

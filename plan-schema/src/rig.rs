@@ -4,8 +4,10 @@ use crate::plan::Format;
 use crate::read::Table;
 use crate::simulation::Simulation;
 use crate::units::{
-    Accel, Amperes, Displacement, ForceFactor, Fraction, Gain, Henries, Hertz, Kilograms, Metres, Newtons,
-    Ohms, Peak, Quantity, SamplesPerSecond, Seconds, Stiffness, Transconductance, Velocity, Volts, VoltsDc,
+    Accel, Amperes, AmperesDc, AnglePerLength, Celsius, Displacement, ForceFactor, Fraction, Gain,
+    HeatCapacity, HeatResistance, Henries, Hertz, Kilograms, Metres, Newtons, Ohms, Peak, PerKelvin,
+    Quantity, Radians, SamplesPerSecond, Seconds, Stiffness, Transconductance, Velocity, VoltagePerLength,
+    Volts, VoltsDc,
 };
 use crate::{written_table, written_words};
 
@@ -36,6 +38,8 @@ written_table! {
         pub channels key "channel": Vec<Channel>,
         /// The reference transducer in the rig.
         pub reference: ReferenceMount,
+        /// A transducer for the armature's displacement, where there is one.
+        pub displacement: Option<DisplacementChannel>,
         /// What the laboratory knows of the rig's errors, for the uncertainty.
         pub errors: RigErrors,
         /// Ways to stop the armature, in the order in which they are tried.
@@ -86,6 +90,36 @@ written_table! {
         pub coil_resistance: Ohms,
         /// Inductance of the coil.
         pub coil_inductance: Henries,
+        /// β: how much stiffer the suspension is at the rated stroke, as a share; `k (1 + β (x/x_r)²)`.
+        pub suspension_hardening: Fraction = Fraction::ZERO,
+        /// γ: how much weaker the force factor is at the rated stroke, as a share; `Bl (1 − γ (x/x_r)²)`.
+        pub force_factor_droop: Fraction = Fraction::ZERO,
+        /// Where the suspension rests, counted from the middle between the stops, which is the magnetic centre.
+        pub centre_error: Metres = Metres::ZERO,
+        /// How far the axis is raised towards positive displacement, beyond its orientation.
+        pub tilt: Radians = Radians::ZERO,
+        /// How the tilt changes along the stroke: it adds gravity to what a DC-response sensor shows.
+        pub tilt_along_stroke: Quantity<AnglePerLength> = Quantity::ZERO,
+        /// Change of the coil's resistance with its temperature; the resistance above is that at 23 °C.
+        pub resistance_coefficient: Quantity<PerKelvin> = Quantity::ZERO,
+        /// Heat capacity of the coil; absent for a coil that its current does not warm.
+        pub coil_heat_capacity: Option<Quantity<HeatCapacity>>,
+        /// Heat resistance from the coil to the room.
+        pub coil_heat_resistance: Option<Quantity<HeatResistance>>,
+        /// Temperature of the coil at which its guard makes the amplifier mute and report a fault.
+        pub coil_temperature_limit: Option<Celsius>,
+        /// Transverse motion by frequency, straight over the logarithm of frequency; none without entries.
+        pub transverse: Vec<TransverseMotion> = Vec::new(),
+    }
+}
+
+written_table! {
+    /// Transverse motion of the table at a frequency.
+    pub struct TransverseMotion {
+        /// The frequency.
+        pub frequency: Hertz,
+        /// Transverse motion as a share of the motion along the axis.
+        pub share: Fraction,
     }
 }
 
@@ -132,6 +166,14 @@ written_table! {
         pub voltage_limit: Volts<Peak>,
         /// Largest output current.
         pub current_limit: Amperes<Peak>,
+        /// DC offset of the output in voltage mode.
+        pub offset: Option<VoltsDc>,
+        /// DC offset of the output in current mode.
+        pub offset_current: Option<AmperesDc>,
+        /// Upper corner of its response, first order; absent: that of the simulation.
+        pub bandwidth: Option<Hertz>,
+        /// It mutes if it was neither commanded nor asked for this long; absent where it has no such watchdog.
+        pub watchdog: Option<Seconds>,
     }
 }
 
@@ -198,6 +240,30 @@ written_table! {
         pub input: u32,
         /// Full scale of the range in use.
         pub range: Volts<Peak>,
+        /// How its input is connected.
+        pub connection: Connection = Connection::Differential,
+        /// Lower corner of its AC coupling; absent for DC coupling.
+        pub ac_corner: Option<Hertz>,
+    }
+}
+
+written_words! {
+    /// How the input of a channel is connected.
+    pub enum Connection {
+        /// To both lines of a differential output, or to the line and the ground of a single-ended one.
+        Differential = "differential",
+        /// To one line against ground: of a differential output it sees half of the signal, and the common mode.
+        SingleEnded = "single_ended",
+    }
+}
+
+written_table! {
+    /// A transducer for the armature's displacement from the mechanical centre.
+    pub struct DisplacementChannel {
+        /// The channel it is connected to.
+        pub channel: String,
+        /// Sensitivity at the channel.
+        pub sensitivity: Quantity<VoltagePerLength>,
     }
 }
 

@@ -1,6 +1,6 @@
 //! What the simulator adds to the facts of a rig: resolutions, noise, latencies, spreads.
 
-use crate::units::{Celsius, Fraction, Hertz, Kelvins, Peak, Rms, Seconds, Volts, VoltsDc};
+use crate::units::{Celsius, Fraction, Hertz, Kelvins, Peak, Rms, SamplesPerSecond, Seconds, Volts, VoltsDc};
 use crate::written_table;
 
 written_table! {
@@ -34,6 +34,13 @@ written_table! {
         pub ramp: Seconds = Seconds::new(0.02),
         /// DC offset of the output.
         pub offset: VoltsDc = VoltsDc::ZERO,
+        /// How much faster its clock goes than true; its frequencies are higher by this.
+        pub clock_error: Fraction = Fraction::ZERO,
+        /// Whether it streams a waveform: each value is held until the next, and all tones come out by the hold's
+        /// sin(x)/x smaller and half an update late.
+        pub streams: bool = false,
+        /// Values per second of a stream.
+        pub update_rate: SamplesPerSecond = SamplesPerSecond::new(100_000.0),
     }
 }
 
@@ -52,8 +59,26 @@ written_table! {
     pub struct SimulatedAcquisition: Default {
         /// Bits of the converter over the range.
         pub bits: u32 = 24,
-        /// Noise of a channel within its bandwidth.
+        /// White noise of a channel within half the sample rate.
         pub noise: Volts<Rms> = Volts::new(20e-6),
+        /// Hum of a channel at the mains frequency.
+        pub hum: Volts<Peak> = Volts::ZERO,
+        /// Hum of a channel at twice the mains frequency.
+        pub hum_second: Volts<Peak> = Volts::ZERO,
+        /// Hum of a channel at three times the mains frequency.
+        pub hum_third: Volts<Peak> = Volts::ZERO,
+        /// Hum of a channel at five times the mains frequency.
+        pub hum_fifth: Volts<Peak> = Volts::ZERO,
+        /// How much faster its clock goes than true.
+        pub clock_error: Fraction = Fraction::ZERO,
+        /// Delay of its anti-alias filters, the same for all channels.
+        pub delay: Seconds = Seconds::ZERO,
+        /// Time from its start until the first sample.
+        pub startup: Seconds = Seconds::ZERO,
+        /// Length of a gate within which it samples without gaps; 0 s where it samples continuously.
+        pub gate: Seconds = Seconds::ZERO,
+        /// Pause between two gates.
+        pub pause: Seconds = Seconds::ZERO,
     }
 }
 
@@ -74,6 +99,8 @@ written_table! {
     pub struct Spread: Default {
         /// Sensitivity of the sensors off their nominal value.
         pub sensitivity: Fraction = Fraction::new(0.02),
+        /// Supply voltages off their nominal value.
+        pub supply: Fraction = Fraction::ZERO,
         /// Force factor, mass, stiffness, resistance of the shaker off the rig file.
         pub shaker: Fraction = Fraction::new(0.03),
     }

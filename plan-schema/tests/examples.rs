@@ -3,12 +3,13 @@
 #![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
 
 use plan_schema::check_faults;
-use plan_schema::faults::Faults;
+use plan_schema::faults::{FaultKind, Faults};
 use plan_schema::job::Job;
 use plan_schema::read::{Document, Written};
 use plan_schema::record::{from_json, to_json};
 use plan_schema::resolve::{JobFiles, ResolvedJob};
-use plan_schema::units::{Displacement, Peak};
+use plan_schema::rig::{AmplifierMode, Mute, Rig, SafeAction};
+use plan_schema::units::{Displacement, Fraction, Peak};
 use std::f64::consts::TAU;
 use std::fmt::Debug;
 use std::path::{Path, PathBuf};
@@ -34,9 +35,15 @@ fn read<T: Written + serde::Serialize + PartialEq + Debug>(path: &str) -> Docume
 
 fn resolve(path: &str) -> ResolvedJob {
     let job = read::<Job>(path);
+    let rig = job.value.rig.clone();
+    resolve_on(job, &rig)
+}
+
+/// A job on a rig, its own or another one.
+fn resolve_on(job: Document<Job>, rig: &str) -> ResolvedJob {
     let files = JobFiles {
         plan: read(&job.value.plan),
-        rig: read(&job.value.rig),
+        rig: read(rig),
         sensors: read(&job.value.sensors),
         references: read(&job.value.references),
         job,
@@ -55,18 +62,96 @@ fn files_of(folder: &str) -> Vec<String> {
     names
 }
 
+/// Every job with the number of its points and sensors, the mass on the table in kg, and the resonance in Hz.
+const JOBS: [(&str, usize, usize, f64, f64); 5] = [
+    ("low-frequency.toml", 12, 4, 0.5, 0.8),
+    ("mid-size.toml", 10, 3, 0.05, 12.0),
+    ("portable-current.toml", 8, 2, 0.1, 4.0),
+    ("portable-worn.toml", 8, 2, 0.1, 4.0),
+    ("portable.toml", 8, 2, 0.1, 4.0),
+];
+
 #[test]
 fn jobs_come_together() {
-    let names = files_of("");
-    assert_eq!(names, ["low-frequency.toml", "portable.toml"], "tell this test about a new job");
-    let sizes: Vec<(usize, usize)> = names
-        .iter()
-        .map(|name| {
-            let job = resolve(name);
-            (job.points.len(), job.sensors.len())
-        })
-        .collect();
-    assert_eq!(sizes, [(12, 4), (8, 2)]);
+    let names = JOBS.map(|(name, ..)| name);
+    assert_eq!(files_of(""), names, "tell this test about a new job");
+    for (name, points, sensors, ..) in JOBS {
+        let job = resolve(name);
+        assert_eq!((job.points.len(), job.sensors.len()), (points, sensors), "{name}");
+    }
+}
+
+/// Every plan and every rig belongs to a job, or is a rig's twin that opens the coil.
+#[test]
+fn no_file_lies_about() {
+    let jobs = JOBS.map(|(name, ..)| read::<Job>(name).value);
+    for plan in files_of("plans") {
+        assert!(jobs.iter().any(|j| j.plan == format!("plans/{plan}")), "{plan} has no job");
+    }
+    for rig in files_of("rigs") {
+        let own = rig.replace("-opens.toml", ".toml");
+        assert!(jobs.iter().any(|j| j.rig == format!("rigs/{own}")), "{rig} has no job");
+    }
+}
+
+/// A rig whose mute opens the coil is the one whose mute shorts it in all else: also the job comes together on it.
+#[test]
+fn twins_differ_by_their_mute() {
+    let mut twins = 0;
+    for (name, ..) in JOBS {
+        let job = read::<Job>(name);
+        let path = job.value.rig.replace(".toml", "-opens.toml");
+        if !examples().join(&path).exists() {
+            continue;
+        }
+        let own = read::<Rig>(&job.value.rig).value;
+        let mut other = resolve_on(job, &path).rig;
+        assert_eq!((own.amplifier.mute, other.amplifier.mute), (Mute::Shorts, Mute::Opens), "{path}");
+        assert_eq!(other.name, format!("{}-opens", own.name));
+        if own.amplifier.mode == AmplifierMode::Current {
+            // With a current only a shorting mute brakes, so it goes first where there is one.
+            assert_eq!(own.safe_paths[0].action, SafeAction::AmplifierMute);
+            assert_eq!(other.safe_paths[0].action, SafeAction::SourceOff);
+            other.safe_paths.reverse();
+        }
+        other.amplifier.mute = Mute::Shorts;
+        other.name.clone_from(&own.name);
+        assert_eq!(own, other, "{path}");
+        twins += 1;
+    }
+    assert_eq!(twins, 4);
+}
+
+/// What moves the centre has room in the static allowance, and rated stroke with 3 % of overshoot and the allowance lies
+/// below the trip: by arithmetic that is not the program's.
+#[test]
+fn static_allowances_hang_together() {
+    for (name, ..) in JOBS {
+        let job = resolve(name);
+        let (shaker, amplifier) = (&job.rig.shaker, &job.rig.amplifier);
+        let volts = |gain: f64, offset: f64| job.rig.errors.source_offset.si() * gain + offset;
+        let amperes = match amplifier.mode {
+            AmplifierMode::Voltage => {
+                let gain = amplifier.gain.unwrap().si();
+                volts(gain, amplifier.offset.unwrap().si()) / shaker.coil_resistance.si()
+            }
+            AmplifierMode::Current => {
+                let gain = amplifier.transconductance.unwrap().si();
+                volts(gain, amplifier.offset_current.unwrap().si())
+            }
+        };
+        let mass = shaker.moving_mass.si() + job.payload().si();
+        let force = amperes * shaker.force_factor.si() + mass * 9.80665 * shaker.tilt.si();
+        let moved = shaker.centre_error.si() + force / shaker.stiffness.si();
+        let allowed = shaker.static_allowance.si();
+        assert!(moved <= allowed && moved > 0.5 * allowed, "{name}: {moved} of {allowed} m");
+        let highest = 1.03 * shaker.rated_stroke.si() + allowed;
+        assert!(highest <= shaker.trip().si() && shaker.trip() < shaker.stop, "{name}: {highest} m");
+        let own = &job.rig.simulation.source;
+        assert!(own.offset.abs() <= job.rig.errors.source_offset, "{name}");
+        let across = shaker.transverse.iter().map(|t| t.share);
+        assert!(across.fold(Fraction::ZERO, Fraction::max) <= job.rig.errors.transverse_motion, "{name}");
+    }
 }
 
 /// The shakers' limits, by arithmetic that is not the program's: a = (2πf)² x = 2πf v, F = m a.
@@ -93,7 +178,7 @@ fn points_lie_within_the_shaker() {
 /// The rigs are the ones that their heads promise: resonance of the whole and force of the coil.
 #[test]
 fn rigs_hang_together() {
-    for (name, resonance_hz, payload_kg) in [("low-frequency.toml", 0.8, 0.5), ("portable.toml", 4.0, 0.1)] {
+    for (name, _, _, payload_kg, resonance_hz) in JOBS {
         let job = resolve(name);
         let shaker = &job.rig.shaker;
         assert!((job.payload().si() - payload_kg).abs() < 1e-9, "{name}: payload {}", job.payload());
@@ -114,9 +199,14 @@ fn rigs_hang_together() {
 fn faults_strike_the_job() {
     let job = resolve("low-frequency.toml");
     let names = files_of("faults");
-    assert!(names.len() >= 4, "{names:?}");
+    let mut kinds = Vec::new();
     for name in names {
         let faults = read::<Faults>(&format!("faults/{name}"));
         check_faults(&faults, &job).unwrap_or_else(|report| panic!("{report}"));
+        kinds.extend(faults.value.faults.iter().map(|f| f.kind.word()));
     }
+    let mut all: Vec<&str> = FaultKind::ALL.iter().map(|kind| kind.word()).collect();
+    kinds.sort_unstable();
+    all.sort_unstable();
+    assert_eq!(kinds, all, "one example of each kind");
 }

@@ -1,14 +1,22 @@
 //! The acquisition: from volts at its inputs to blocks of samples. Pure.
 //!
-//! Owns: which input carries what, gain error and noise of each input, range, converter, overload flags, blocks and the
-//! samples lost between them. Must not: decide when time moves; the world does.
+//! Owns: which input carries what, when samples are taken (start-up, gates, stalls), blocks and the samples lost between
+//! them. What one channel does to a voltage is `channel`'s. Must not: decide when time moves; the world does.
+//!
+//! # Delays
+//! Channels that sample at different instants, or anti-alias filters with a delay, need the signal between its samples, and
+//! for that some samples after the instant (`delay`). Where there is any such delay, every channel is [`LATE`] samples late
+//! beside it, as converters are; else none is.
 
+use crate::channel::{Channel, Facts, Source, Wire};
+use crate::delay;
 use crate::error::SimError;
 use crate::faults::Effects;
-use crate::random::{self, Noise};
+use crate::hum::Hum;
+use crate::spread::Unknowns;
 use plan_schema::resolve::ResolvedJob;
-use plan_schema::units::SamplesPerSecond;
-use std::f64::consts::{SQRT_2, TAU};
+use plan_schema::simulation::SimulatedAcquisition;
+use plan_schema::units::{SampleCount, SamplesPerSecond, Seconds};
 
 /// Largest stretch that is worked on at once; bounds the buffers.
 pub(crate) const STRETCH: usize = 512;
@@ -16,24 +24,19 @@ pub(crate) const STRETCH: usize = 512;
 /// Most samples of a channel in one block.
 const FRAMES_MAX: u32 = 4_000_000;
 
-/// What is connected to an input.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Wire {
-    /// Nothing: the input shows its own noise.
-    Nothing,
-    /// The reference.
-    Reference,
-    /// The sensor of this number in the job.
-    Sensor(usize),
-}
+/// Samples by which all channels are late where any is delayed by a part of one.
+const LATE: f64 = 6.0;
+
+/// Longest delay in samples.
+const DELAY_MAX: f64 = 100_000.0;
+
+/// Harmonics of the mains that hum.
+const HARMONICS: [u32; 4] = [1, 2, 3, 5];
 
 /// An input of the acquisition: a channel of the rig file.
 struct Input {
     number: u32,
-    wire: Wire,
-    /// True gain, near 1.
-    gain: f64,
-    noise: Noise,
+    channel: Channel,
 }
 
 /// An input that was asked for.
@@ -52,85 +55,105 @@ pub(crate) struct Taken {
     pub(crate) overload: Vec<bool>,
 }
 
+/// What the acquisition does next.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Next {
+    /// It takes up to so many samples for the block that was begun.
+    Take(usize),
+    /// It takes none for so many: it is starting up, or pauses between gates.
+    Skip(usize),
+}
+
 /// The acquisition.
 pub(crate) struct Sampler {
-    rate: f64,
-    mains: f64,
     steps: f64,
     inputs: Vec<Input>,
     chosen: Vec<Chosen>,
     frames: usize,
     running: bool,
-    /// Samples since the start, lost ones included.
+    startup: u64,
+    /// Samples of a gate and of the pause after it, where it is gated.
+    gate: Option<(u64, u64)>,
+    /// Samples until the first one.
+    starting: u64,
+    /// Samples since the first one, lost ones included.
     index: u64,
     /// Samples lost since the last block.
     lost: u64,
     samples: Vec<f32>,
     filled: usize,
     overload: Vec<bool>,
-    work: Vec<f64>,
 }
 
 impl Sampler {
-    /// All channels of the rig, none of them asked for yet.
+    /// All channels of the rig, none of them asked for yet. `source` tells what is at the other end of a wire, `rate` is
+    /// the true one.
     ///
     /// # Errors
-    /// Two channels on one input, or a converter that can't be.
-    pub(crate) fn new(job: &ResolvedJob, seed: u64, rate: SamplesPerSecond) -> Result<Self, SimError> {
+    /// Two channels on one input or two transducers on one channel, a converter or a time that can't be.
+    pub(crate) fn new(
+        job: &ResolvedJob,
+        unknowns: &Unknowns,
+        rate: SamplesPerSecond,
+        source: impl Fn(Wire) -> Source,
+    ) -> Result<Self, SimError> {
         let facts = &job.rig.simulation.acquisition;
-        let noise = SimError::not_negative(
-            facts.noise.si(),
-            "the noise of a channel in V",
-            "simulation.acquisition.noise",
-        )?;
-        if !(2..=32).contains(&facts.bits) {
-            return Err(SimError::new(
-                format!("a converter of {} bits can't be simulated", facts.bits),
-                "write 2 to 32 for simulation.acquisition.bits",
-            ));
-        }
-        let ratio = job.rig.errors.channel_ratio.si();
-        SimError::not_negative(ratio, "the error of the channels' ratio", "errors.channel_ratio")?;
-        // Expanded (k = 2) for the ratio of two: each channel has 1/√2 of its standard uncertainty.
-        let gain_error = ratio / 2.0 / SQRT_2;
+        check(facts)?;
+        let delays = delays(job, unknowns, rate)?;
         let mut inputs: Vec<Input> = Vec::new();
-        for channel in &job.rig.channels {
+        for (channel, delay) in job.rig.channels.iter().zip(delays) {
             if inputs.iter().any(|other| other.number == channel.input) {
                 return Err(SimError::new(
                     format!("channel '{}' shares input {} with another channel", channel.name, channel.input),
                     "give each channel an input of its own",
                 ));
             }
-            let column = job.columns.iter().position(|c| c.name == channel.name);
-            let wire = match column {
-                Some(column) if column == job.reference.column => Wire::Reference,
-                Some(column) => {
-                    job.sensors.iter().position(|s| s.column == column).map_or(Wire::Nothing, Wire::Sensor)
-                }
-                None => Wire::Nothing,
+            let wire = wire(job, &channel.name)?;
+            let turns = job.rig.mains_frequency.si() / rate.si();
+            let hum = [facts.hum, facts.hum_second, facts.hum_third, facts.hum_fifth];
+            let hum = HARMONICS.iter().zip(hum).filter(|(_, volts)| volts.si() > 0.0);
+            let of_channel = Facts {
+                name: &channel.name,
+                seed: unknowns.seed(),
+                rate: rate.si(),
+                gain_error: unknowns.channel_gain(&channel.name),
+                delay,
+                ac_corner: channel.ac_corner.map(|f| f.si()),
+                noise: facts.noise.si(),
+                hum: hum
+                    .map(|(harmonic, volts)| {
+                        let phase = unknowns.hum_phase(&channel.name, *harmonic);
+                        (volts.si(), Hum::new(turns * f64::from(*harmonic), phase))
+                    })
+                    .collect(),
+                mains: Hum::new(turns, 0.0),
             };
             inputs.push(Input {
                 number: channel.input,
-                wire,
-                gain: 1.0 + gain_error * random::normal(seed, &format!("gain of channel {}", channel.name)),
-                noise: Noise::new(seed, &format!("noise of channel {}", channel.name), noise),
+                channel: Channel::new(of_channel, wire, &source(wire), STRETCH),
             });
         }
+        let samples = |time: Seconds| SampleCount::at_least(time, rate).0;
         Ok(Self {
-            rate: rate.si(),
-            mains: job.rig.mains_frequency.si(),
             steps: f64::from(facts.bits).exp2(),
             inputs,
             chosen: Vec::new(),
             frames: 0,
             running: false,
+            startup: samples(facts.startup),
+            gate: (facts.gate.si() > 0.0).then(|| (samples(facts.gate), samples(facts.pause))),
+            starting: 0,
             index: 0,
             lost: 0,
             samples: Vec::new(),
             filled: 0,
             overload: Vec::new(),
-            work: vec![0.0; STRETCH],
         })
+    }
+
+    /// Whether it pauses between gates.
+    pub(crate) fn is_gated(&self) -> bool {
+        self.gate.is_some()
     }
 
     /// True between start and stop.
@@ -159,17 +182,21 @@ impl Sampler {
             }
             chosen.push(Chosen { input, range: *range });
         }
+        if let Some((gate, _)) = self.gate.filter(|(gate, _)| u64::from(frames) > *gate) {
+            return Err(format!("a block of {frames} samples does not fit a gate of {gate}"));
+        }
         self.frames = usize::try_from(frames).unwrap_or(usize::MAX);
         self.chosen = chosen;
         Ok(())
     }
 
-    /// Starts at sample 0; false if nothing was configured.
+    /// Starts: after its start-up comes sample 0; false if nothing was configured.
     pub(crate) fn start(&mut self) -> bool {
         if self.chosen.is_empty() {
             return false;
         }
         self.running = true;
+        self.starting = self.startup;
         self.index = 0;
         self.lost = 0;
         self.begin_block();
@@ -181,9 +208,32 @@ impl Sampler {
         self.running = false;
     }
 
-    /// Samples that are still wanted for the block that was begun.
-    pub(crate) fn wanted(&self) -> usize {
-        self.frames - self.filled
+    /// What comes next; at least one sample while it runs.
+    pub(crate) fn next(&self) -> Next {
+        let samples = |n: u64| usize::try_from(n).unwrap_or(usize::MAX);
+        if self.starting > 0 {
+            return Next::Skip(samples(self.starting));
+        }
+        let wanted = self.frames - self.filled;
+        let Some((gate, pause)) = self.gate else {
+            return Next::Take(wanted);
+        };
+        let within = self.index % (gate + pause);
+        if within + wanted as u64 > gate {
+            Next::Skip(samples(gate + pause - within))
+        } else {
+            Next::Take(wanted)
+        }
+    }
+
+    /// Lets `samples` of [`Next::Skip`] pass.
+    pub(crate) fn skip(&mut self, samples: usize) {
+        let samples = samples as u64;
+        if self.starting > 0 {
+            self.starting = self.starting.saturating_sub(samples);
+        } else {
+            self.lose(samples);
+        }
     }
 
     /// Loses `samples`, and those of the block that was begun.
@@ -194,41 +244,33 @@ impl Sampler {
         self.overload.fill(false);
     }
 
-    /// Samples a stretch of at most [`Self::wanted`] samples that begins `sample` samples after the world's start;
-    /// `signal` gives the volts of a wire.
-    pub(crate) fn take<'a>(
+    /// Takes in what the wires carry over a stretch that begins `sample` samples after the world's start, sampled or not;
+    /// `signal` gives it in the unit of the wire's scale.
+    pub(crate) fn feed<'a>(
         &mut self,
         sample: u64,
         samples: usize,
         effects: &Effects,
         signal: impl Fn(Wire) -> Option<&'a [f64]>,
-    ) -> Option<Taken> {
+    ) {
+        for (n, input) in self.inputs.iter_mut().enumerate() {
+            let wire = input.channel.wire;
+            input.channel.feed(signal(wire), samples, &effects.on(n, sample));
+        }
+    }
+
+    /// Samples the stretch that was just taken in, at most [`Next::Take`] of it, which begins `sample` samples after the
+    /// world's start.
+    pub(crate) fn take(&mut self, sample: u64, samples: usize, effects: &Effects) -> Option<Taken> {
         let to = self.filled..self.filled + samples;
         for (n, chosen) in self.chosen.iter().enumerate() {
             let Some(input) = self.inputs.get_mut(chosen.input) else {
                 continue;
             };
-            let work = self.work.get_mut(..samples)?;
-            let disturbed = effects.on(chosen.input);
-            match signal(input.wire).and_then(|s| s.get(..samples)) {
-                Some(volts) if !disturbed.open => {
-                    for (to, from) in work.iter_mut().zip(volts) {
-                        *to = from * input.gain;
-                    }
-                }
-                _ => work.fill(0.0),
-            }
-            if disturbed.hum > 0.0 {
-                add_hum(work, disturbed.hum, self.mains / self.rate, sample);
-            }
-            input.noise.add_to(work);
-            if disturbed.overload {
-                work.iter_mut().for_each(|v| *v += 3.0 * chosen.range);
-            }
             let out = self.samples.get_mut(n * self.frames + to.start..n * self.frames + to.end)?;
-            if convert(work, chosen.range, self.steps, out)
-                && let Some(flag) = self.overload.get_mut(n)
-            {
+            let disturbed = effects.on(chosen.input, sample);
+            let beyond = input.channel.sample(sample, &disturbed, chosen.range, self.steps, out);
+            if beyond && let Some(flag) = self.overload.get_mut(n) {
                 *flag = true;
             }
         }
@@ -256,46 +298,74 @@ impl Sampler {
     }
 }
 
-/// Adds a sine of amplitude `volts` and `turns` per sample whose phase is 0 at the start of the world.
-#[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples")]
-fn add_hum(signal: &mut [f64], volts: f64, turns: f64, sample: u64) {
-    for (n, value) in signal.iter_mut().enumerate() {
-        let turned = ((sample + n as u64) as f64 * turns).fract();
-        *value += volts * (TAU * turned).sin();
+fn check(facts: &SimulatedAcquisition) -> Result<(), SimError> {
+    let key = |name: &str| format!("simulation.acquisition.{name}");
+    for (value, name) in [
+        (facts.noise.si(), "noise"),
+        (facts.hum.si(), "hum"),
+        (facts.hum_second.si(), "hum_second"),
+        (facts.hum_third.si(), "hum_third"),
+        (facts.hum_fifth.si(), "hum_fifth"),
+        (facts.delay.si(), "delay"),
+        (facts.startup.si(), "startup"),
+        (facts.gate.si(), "gate"),
+        (facts.pause.si(), "pause"),
+    ] {
+        SimError::not_negative(value, &format!("the {name} of the acquisition"), &key(name))?;
     }
+    if !(2..=32).contains(&facts.bits) {
+        return Err(SimError::new(
+            format!("a converter of {} bits can't be simulated", facts.bits),
+            "write 2 to 32 for simulation.acquisition.bits",
+        ));
+    }
+    Ok(())
 }
 
-/// Converts volts to the nearest of `steps` codes over ±`range`; true if the range was left.
-fn convert(volts: &[f64], range: f64, steps: f64, out: &mut [f32]) -> bool {
-    // Adding and taking away 1.5 × 2^52 rounds to the nearest whole number, half to even, for what a converter can hold.
-    const ROUND: f64 = 6_755_399_441_055_744.0;
-    let step = 2.0 * range / steps;
-    let per_volt = 1.0 / step;
-    let (lowest, highest) = (-steps / 2.0, steps / 2.0 - 1.0);
-    let mut beyond = false;
-    for (to, from) in out.iter_mut().zip(volts) {
-        beyond |= from.abs() >= range;
-        let code = ((from * per_volt).clamp(lowest, highest) + ROUND) - ROUND;
-        #[expect(clippy::cast_possible_truncation, reason = "a sample is rounded to f32 here, once")]
-        let sample = (code * step) as f32;
-        *to = sample;
+/// Delay of each channel in samples, all 0 where nothing is delayed.
+fn delays(job: &ResolvedJob, unknowns: &Unknowns, rate: SamplesPerSecond) -> Result<Vec<f64>, SimError> {
+    let common = job.rig.simulation.acquisition.delay.si() * rate.si();
+    let own: Vec<f64> = job
+        .rig
+        .channels
+        .iter()
+        .map(|channel| common + unknowns.channel_delay(&channel.name) * rate.si())
+        .collect();
+    if own.iter().all(|delay| *delay == 0.0) {
+        return Ok(own);
     }
-    beyond
+    // Whole samples more, until the earliest channel is late enough.
+    let earliest = own.iter().copied().fold(common, f64::min);
+    let late = (LATE - common.floor()).max((delay::SHORTEST - earliest).ceil()).max(0.0);
+    let delays: Vec<f64> = own.into_iter().map(|delay| delay + late).collect();
+    // Written so that what is no number is refused.
+    if delays.iter().all(|delay| *delay <= DELAY_MAX) {
+        return Ok(delays);
+    }
+    Err(SimError::new(
+        format!("a channel is late by more than {DELAY_MAX} samples"),
+        "write a shorter simulation.acquisition.delay, or a smaller errors.channel_phase",
+    ))
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    #[expect(clippy::float_cmp, reason = "codes are exact")]
-    fn the_converter_rounds_and_saturates() {
-        let mut out = [0.0; 6];
-        // 3 bits over ±4 V: steps of 1 V from −4 V to 3 V
-        assert!(!convert(&[0.4, 0.6, -0.6, -3.4, 2.5, 3.5], 4.0, 8.0, &mut out));
-        assert_eq!(out, [0.0, 1.0, -1.0, -3.0, 2.0, 3.0]);
-        assert!(convert(&[0.0, 4.0], 4.0, 8.0, &mut out));
-        assert!(convert(&[-4.0], 4.0, 8.0, &mut out));
-        assert_eq!(out[..2], [-4.0, 3.0]);
+/// What is connected to a channel of the rig.
+fn wire(job: &ResolvedJob, channel: &str) -> Result<Wire, SimError> {
+    let column = job.columns.iter().position(|c| c.name == channel);
+    let wire = match column {
+        Some(column) if column == job.reference.column => Wire::Reference,
+        Some(column) => {
+            job.sensors.iter().position(|s| s.column == column).map_or(Wire::Nothing, Wire::Sensor)
+        }
+        None => Wire::Nothing,
+    };
+    match &job.rig.displacement {
+        Some(displacement) if displacement.channel == channel => match wire {
+            Wire::Nothing => Ok(Wire::Displacement),
+            _ => Err(SimError::new(
+                format!("channel '{channel}' carries the displacement transducer and another one"),
+                "connect the other to a channel of its own",
+            )),
+        },
+        _ => Ok(wire),
     }
 }

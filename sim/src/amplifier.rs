@@ -16,6 +16,8 @@ pub(crate) struct AmplifierTruth {
     pub(crate) gain: f64,
     /// Angular frequency of the upper corner.
     pub(crate) corner: f64,
+    /// DC offset of the output, in V or A, as the mode wants.
+    pub(crate) offset: f64,
     pub(crate) voltage_limit: f64,
     pub(crate) current_limit: f64,
 }
@@ -39,12 +41,22 @@ impl AmplifierTruth {
                 format!("add {key}"),
             )
         })?;
-        let bandwidth = job.rig.simulation.amplifier.bandwidth.si();
+        let bandwidth = amplifier.bandwidth.unwrap_or(job.rig.simulation.amplifier.bandwidth).si();
+        let offset = match amplifier.mode {
+            AmplifierMode::Voltage => amplifier.offset.map_or(0.0, |o| o.si()),
+            AmplifierMode::Current => amplifier.offset_current.map_or(0.0, |o| o.si()),
+        };
+        if !offset.is_finite() {
+            return Err(SimError::new(
+                "the offset of the amplifier is no number",
+                "write a number for amplifier.offset",
+            ));
+        }
         Ok(Self {
             mode: amplifier.mode,
             gain: SimError::positive(gain, "the gain of the amplifier", key)?,
-            corner: TAU
-                * SimError::positive(bandwidth, "the bandwidth in Hz", "simulation.amplifier.bandwidth")?,
+            corner: TAU * SimError::positive(bandwidth, "the bandwidth in Hz", "amplifier.bandwidth")?,
+            offset,
             voltage_limit: SimError::positive(
                 amplifier.voltage_limit.si(),
                 "the voltage limit in V",
@@ -67,20 +79,30 @@ pub(crate) struct Amplifier {
     commanded_muted: bool,
     /// The mute as it acts on the coil.
     muted: bool,
-    /// True while it reports a fault of its own.
-    pub(crate) fault: bool,
+    tripped: bool,
+    overheated: bool,
     clipped: bool,
+    /// Commands and questions so far; a watchdog mutes if none came for its time.
+    contacts: u64,
 }
 
 impl Amplifier {
     /// An amplifier that is muted.
     pub(crate) fn new(mute: Mute) -> Self {
-        Self { mute, commanded_muted: true, muted: true, fault: false, clipped: false }
+        Self {
+            mute,
+            commanded_muted: true,
+            muted: true,
+            tripped: false,
+            overheated: false,
+            clipped: false,
+            contacts: 0,
+        }
     }
 
     /// Takes a command; returns false if the amplifier refuses it because of its fault.
     pub(crate) fn command(&mut self, muted: bool) -> bool {
-        if self.fault && !muted {
+        if self.fault() && !muted {
             return false;
         }
         self.commanded_muted = muted;
@@ -92,11 +114,44 @@ impl Amplifier {
         self.muted = self.commanded_muted;
     }
 
-    /// It trips of its own accord: muted at once, until the fault is over and it is unmuted.
-    pub(crate) fn trip(&mut self) {
+    /// True while it reports a fault of its own.
+    pub(crate) fn fault(&self) -> bool {
+        self.tripped || self.overheated
+    }
+
+    /// It trips of its own accord, or what made it trip is over: muted at once, until it is unmuted after that.
+    pub(crate) fn set_tripped(&mut self, tripped: bool) {
+        if tripped && !self.tripped {
+            self.mute_itself();
+        }
+        self.tripped = tripped;
+    }
+
+    /// The coil is warmer than it may be, or no more: as [`Self::set_tripped`].
+    pub(crate) fn set_overheated(&mut self, overheated: bool) {
+        if overheated && !self.overheated {
+            self.mute_itself();
+        }
+        self.overheated = overheated;
+    }
+
+    /// Notes a command or a question; returns how many there were.
+    pub(crate) fn note_contact(&mut self) -> u64 {
+        self.contacts += 1;
+        self.contacts
+    }
+
+    /// The watchdog's time since contact number `contact` is over: it mutes if there was none since. No fault is
+    /// reported, and the next unmute is obeyed.
+    pub(crate) fn watchdog(&mut self, contact: u64) {
+        if contact == self.contacts {
+            self.mute_itself();
+        }
+    }
+
+    fn mute_itself(&mut self) {
         self.commanded_muted = true;
         self.muted = true;
-        self.fault = true;
     }
 
     /// Notes that the output was limited.

@@ -1,7 +1,8 @@
 //! One sample step of a linear system, exact by matrix exponential.
 //!
 //! Owns: [`ToneStep`], for a system driven by a sine whose amplitude goes linearly within the sample, and
-//! [`RampStep`], for one whose input goes linearly. Both follow from the exponential of the system with its input's
+//! [`RampStep`], for one whose input goes linearly; [`tone`] and [`ramps`] are the same for systems of any size. All
+//! follow from the exponential of the system with its input's
 //! own equations attached (C. F. Van Loan, Computing integrals involving the matrix exponential, 1978).
 //!
 //! A sine is part of the exponential, so a `ToneStep` has no error of interpolation at any frequency; what is left is
@@ -34,25 +35,10 @@ pub(crate) struct ToneStep<const N: usize> {
 impl<const N: usize> ToneStep<N> {
     /// The step of `x' = a x + b e(t)` over `period` for a tone of angular frequency `omega`.
     pub(crate) fn new(a: &Matrix<N>, b: &[f64; N], omega: f64, period: f64) -> Self {
-        let mut m = DMatrix::zeros(N + DRIVE_STATES, N + DRIVE_STATES);
-        let (sine, rising, rise, constant) = (N, N + 2, N + 4, N + 6);
-        fill(&mut m, a);
-        for (row, gain) in b.iter().enumerate() {
-            m[(row, sine)] = *gain;
-            m[(row, rising)] = *gain;
-            m[(row, constant)] = *gain;
-        }
-        for at in [sine, rising, rise] {
-            m[(at, at + 1)] = omega;
-            m[(at + 1, at)] = -omega;
-        }
-        m[(rising, rise)] = 1.0 / period;
-        m[(rising + 1, rise + 1)] = 1.0 / period;
-        let e = exponential(m, period);
-        let columns = [sine, sine + 1, rise, rise + 1, constant];
+        let step = tone(&matrix(a), b, omega, period);
         Self {
-            own: std::array::from_fn(|r| std::array::from_fn(|c| e[(r, c)])),
-            wave: std::array::from_fn(|r| columns.map(|c| e[(r, c)])),
+            own: std::array::from_fn(|r| std::array::from_fn(|c| step[(r, c)])),
+            wave: std::array::from_fn(|r| std::array::from_fn(|c| step[(r, N + c)])),
         }
     }
 
@@ -76,17 +62,11 @@ pub(crate) struct RampStep<const N: usize> {
 impl<const N: usize> RampStep<N> {
     /// The step of `x' = a x + b u(t)` over `period`.
     pub(crate) fn new(a: &Matrix<N>, b: &[f64; N], period: f64) -> Self {
-        let mut m = DMatrix::zeros(N + 2, N + 2);
-        fill(&mut m, a);
-        for (row, gain) in b.iter().enumerate() {
-            m[(row, N)] = *gain;
-        }
-        m[(N, N + 1)] = 1.0 / period;
-        let e = exponential(m, period);
+        let step = ramps(&matrix(a), &DMatrix::from_column_slice(N, 1, b), period);
         Self {
-            own: std::array::from_fn(|r| std::array::from_fn(|c| e[(r, c)])),
-            start: std::array::from_fn(|r| e[(r, N)] - e[(r, N + 1)]),
-            end: std::array::from_fn(|r| e[(r, N + 1)]),
+            own: std::array::from_fn(|r| std::array::from_fn(|c| step[(r, c)])),
+            start: std::array::from_fn(|r| step[(r, N)]),
+            end: std::array::from_fn(|r| step[(r, N + 1)]),
         }
     }
 
@@ -95,6 +75,51 @@ impl<const N: usize> RampStep<N> {
     pub(crate) fn apply(&self, state: &[f64; N], u0: f64, u1: f64) -> [f64; N] {
         std::array::from_fn(|r| dot(&self.own[r], state) + self.start[r] * u0 + self.end[r] * u1)
     }
+}
+
+/// The step of `x' = a x + b e(t)` over `period` for a tone of angular frequency `omega`: for each state a row with the
+/// weights of all states, then those of the [`Wave`].
+pub(crate) fn tone(a: &DMatrix<f64>, b: &[f64], omega: f64, period: f64) -> DMatrix<f64> {
+    let size = a.nrows();
+    let mut m = DMatrix::zeros(size + DRIVE_STATES, size + DRIVE_STATES);
+    let (sine, rising, rise, constant) = (size, size + 2, size + 4, size + 6);
+    m.view_mut((0, 0), (size, size)).copy_from(a);
+    for (row, gain) in b.iter().enumerate() {
+        m[(row, sine)] = *gain;
+        m[(row, rising)] = *gain;
+        m[(row, constant)] = *gain;
+    }
+    for at in [sine, rising, rise] {
+        m[(at, at + 1)] = omega;
+        m[(at + 1, at)] = -omega;
+    }
+    m[(rising, rise)] = 1.0 / period;
+    m[(rising + 1, rise + 1)] = 1.0 / period;
+    let e = exponential(m, period);
+    let columns = [sine, sine + 1, rise, rise + 1, constant];
+    DMatrix::from_fn(size, size + columns.len(), |r, c| e[(r, if c < size { c } else { columns[c - size] })])
+}
+
+/// The step of `x' = a x + b u(t)` over `period`, each input (a column of `b`) going linearly: for each state a row with
+/// the weights of all states, those of the inputs at the start, and those of the inputs at the end.
+pub(crate) fn ramps(a: &DMatrix<f64>, b: &DMatrix<f64>, period: f64) -> DMatrix<f64> {
+    let (size, inputs) = b.shape();
+    let mut m = DMatrix::zeros(size + 2 * inputs, size + 2 * inputs);
+    m.view_mut((0, 0), (size, size)).copy_from(a);
+    m.view_mut((0, size), (size, inputs)).copy_from(b);
+    for n in 0..inputs {
+        m[(size + n, size + inputs + n)] = 1.0 / period;
+    }
+    let e = exponential(m, period);
+    DMatrix::from_fn(size, size + 2 * inputs, |r, c| {
+        let held_less_end = (size..size + inputs).contains(&c);
+        e[(r, c)] - if held_less_end { e[(r, c + inputs)] } else { 0.0 }
+    })
+}
+
+/// A matrix of any size from one of a fixed size.
+pub(crate) fn matrix<const N: usize>(a: &Matrix<N>) -> DMatrix<f64> {
+    DMatrix::from_fn(N, N, |r, c| a[r][c])
 }
 
 /// The exponential of `m × period`: its series for a fraction of the period, squared up to the whole.
@@ -136,14 +161,6 @@ fn product(a: &DMatrix<f64>, b: &DMatrix<f64>) -> DMatrix<f64> {
         }
     }
     out
-}
-
-fn fill<const N: usize>(m: &mut DMatrix<f64>, a: &Matrix<N>) {
-    for (r, row) in a.iter().enumerate() {
-        for (c, value) in row.iter().enumerate() {
-            m[(r, c)] = *value;
-        }
-    }
 }
 
 /// Sum of products.

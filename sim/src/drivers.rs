@@ -73,8 +73,9 @@ pub(crate) struct AmplifierPort(pub(crate) Port);
 impl AmplifierPort {
     fn read(&self) -> AmplifierStatus {
         let mut world = self.0.rig.lock();
+        world.note_amplifier_contact();
         let clipping = Some(world.amplifier.take_clipping());
-        AmplifierStatus { muted: world.amplifier.reads_muted(), fault: world.amplifier.fault, clipping }
+        AmplifierStatus { muted: world.amplifier.reads_muted(), fault: world.amplifier.fault(), clipping }
     }
 }
 
@@ -105,7 +106,7 @@ pub(crate) struct AcquisitionPort(pub(crate) Port);
 #[async_trait]
 impl Acquisition for AcquisitionPort {
     fn continuity(&self) -> Continuity {
-        Continuity::Continuous
+        if self.0.rig.lock().sampler.is_gated() { Continuity::Gated } else { Continuity::Continuous }
     }
 
     async fn configure(&mut self, want: &AcquisitionRequest) -> Result<AcquisitionRequest, DriverError> {

@@ -1,48 +1,74 @@
 //! Faults: what strikes, when, and what it does to the simulated rig.
 //!
-//! Owns: the script of a run's faults, checked against the job, and the effects of those that are active.
+//! Owns: the contract below, and [`Effects`], all that the world knows of the faults that are active. When they strike is
+//! `script`'s, how a loose sensor moves `rattle`'s. Must not: change the physics, which know effects only.
 //!
 //! # The contract: what a station has to do about each
 //!
-//! | kind | what happens | while moving | otherwise |
-//! |---|---|---|---|
-//! | `reference_open` | the reference's channel shows its own noise about 0 V | must trip `reference_open`; the drive must not be raised after a signal that is gone | no leave to drive |
-//! | `sensor_open` | the same on a sensor's channel | must reject the sensor's point (`sensor_open`), other sensors unharmed | the same |
-//! | `gain_jump` | the gain from source to coil is × (1 + `value`) from one sample to the next | upward: must trip (`stroke_limit`, `velocity_limit`, `acceleration_limit`) before a stop is hit, as far as `check` promised; within the ceilings: must settle again or reject the point | settles at the next point |
-//! | `amplifier_trip` | the coil is muted at once, `fault` is reported, unmuting is refused while it lasts | must trip `amplifier_fault` | must trip or fail, never drive on |
-//! | `source_deaf` | every setting is acknowledged and read back, and the output stays as it was, "off" included | must trip `source_not_following` and stop by the amplifier's mute | the same |
-//! | `acquisition_stall` | no blocks; the armature moves on; samples are lost and counted as a gap | must trip `blocks_missing` | must fail the run |
-//! | `overload` | the channel saturates and says so | reference: must trip `overload`; sensor: must reject the point (`overload`) | no point is accepted |
-//! | `emergency_stop` | the contact reads as open; the hard-wired part of it is not simulated | must trip `emergency_stop` | must trip `emergency_stop` |
-//! | `reference_reversed` | the reference's output changes sign | must trip `reference_reversed` if it was right before; else reject (`polarity`) | no point is accepted with a wrong sign |
-//! | `hum` | `value` at the mains frequency is added at the channel | must reject the point (`hum`), or keep the result within its uncertainty | the same |
+//! *moving* is from leave to drive until the armature rests; *else* is before and after that.
 //!
-//! Every fault but `source_deaf` leaves the source able to go to 0 V, every fault leaves the amplifier able to mute.
-//! Out of this version's model: the kinds listed in [`NOT_SIMULATED`].
+//! | kind | what happens | moving | else |
+//! |---|---|---|---|
+//! | `reference_open` | the reference's line is cut: its channel shows its own noise about 0 V | must trip `reference_open`; the drive must not be raised after a signal that is gone | no leave to drive |
+//! | `sensor_open` | the same on a sensor's channel; an IEPE line goes to its compliance voltage | must reject the sensor's points (`sensor_open`), other sensors unharmed | the same |
+//! | `gain_jump` | the gain from source to coil is × (1 + `value`) from one sample to the next, −100 % to 10000 % | see *sizes* | settles at the next point |
+//! | `amplifier_trip` | the coil is muted at once, `fault` is reported, unmuting is refused while it lasts | must trip `amplifier_fault` | must trip or fail, never drive on |
+//! | `source_deaf` | every setting is acknowledged and read back, and the output stays as it was, "off" included; settings sent meanwhile are lost | must trip `source_not_following` and stop by the amplifier's mute | the same |
+//! | `source_holds_last` | as `source_deaf`, and the output stops at the voltage of that instant: DC at a DC-coupled amplifier. Afterwards the last tone goes on where it would be | must trip `source_dc` or `source_not_following` and stop by the amplifier's mute | the same |
+//! | `acquisition_stall` | no blocks; the armature moves on; samples are lost and counted as a gap | must trip `blocks_missing` | must fail the run |
+//! | `overload` | the channel saturates and says so | reference: must trip `overload`; sensor: must reject the point or trip (`overload`) | no point is accepted |
+//! | `sensor_clipped` | a sensor's output stays within ±`value` (1 µV to 100 V pk) of what it shows at rest; nobody is told | must reject the point (`clipped`, `distortion` or `residual`) | the same |
+//! | `loose_mount` | the sensor alone rattles: harmonics, and an amplitude and phase that wander (`rattle`); `value` (0.001 % to 100 %, else 5 %) is the share at 1 g pk | see *sizes* | nothing to see at rest |
+//! | `hum` | `value` (1 nV to 100 V pk, else 50 mV pk) at the mains frequency is added at the channel | must reject the point (`hum`), or keep the result within its uncertainty | the same |
+//! | `reference_reversed` | the reference's output changes sign | must trip `reference_reversed` if it was right before; else reject (`polarity`) | no point is accepted with a wrong sign |
+//! | `coil_overheating` | so much heat gets into the coil that without any current it would settle `value` (1 K to 1000 K, else 20 K) above its limit; on the way there its guard trips the amplifier, until it is 5 K below again | must trip `amplifier_fault` or `coil_temperature` | must trip or fail, never drive on |
+//! | `emergency_stop` | the contact reads as open; the hard-wired part of it is not simulated | must trip `emergency_stop` | must trip `emergency_stop` |
+//! | `slow_drift` | the sensitivity of a channel, its own or the reference's, changes by `value` (±100 %, else 0.5 %) in an hour, in a straight line. The truth about the sensor stays what it was: the drift is the channel's | see *sizes* | nothing to see at rest |
+//! | `cable_intermittent` | the line of a channel is cut at once, then makes contact and opens at random, open for the share `value` (0.1 % to 100 %, else 50 %) of time; a cycle takes a fifth of a second in the mean | reference: must trip (`reference_open`, or a limit or finding of what the jumps look like); sensor: must reject the point (`sensor_open`, `residual` or `noise`) | no leave to drive if it is the reference's |
+//!
+//! Every fault but `source_deaf` and `source_holds_last` leaves the source able to go to 0 V, every fault leaves the
+//! amplifier able to mute. `lasts` counts from when a fault strikes; then everything is as if it had never been, but for
+//! what it moved, warmed or lost, and a drift that stays where it got to. Faults on one thing add up; gains multiply.
+//!
+//! # Sizes: from where a fault has to be found, and what no comparison can find
+//!
+//! | fault | has to be found | cannot be found |
+//! |---|---|---|
+//! | `gain_jump` | upward beyond a ceiling of the point: must trip (`stroke_limit`, `velocity_limit`, `acceleration_limit`) before a stop is hit, as far as `check` promised. Beyond the settle band, either way, in a dwell: must settle again or reject (`not_settled`). −100 %: must trip or reject, the drive must not be raised without bound | within the settle band (1 % by default; so 0.3 %): reference and sensor follow it alike, and the result stays right |
+//! | `loose_mount` | from the point's limit of distortion on; else where repeats disagree by more than their limit | a share below noise and limits: the result is off by less than that share |
+//! | `slow_drift` of a sensor's channel | from what repeats or a second look at the reference frequency allow (`repeat_disagrees`, `setup_drift`) | less than that within the run: the result is off by it. 0.5 % in an hour are 0.04 % in five minutes |
+//! | `slow_drift` of the reference's channel | the same: all sensors seem to drift together the other way | the same size on the reference and all sensors: their ratio shows nothing of it, ever |
+//! | `hum` | from the limit on hum or noise on, where the mains frequency is not the point's | at the mains frequency itself: the fit takes it for the sensor's, unless phases are taken at several starts or at rest |
+//! | `sensor_clipped` | from about 1 % of the amplitude cut off on (3rd harmonic) | a level that the point's amplitude does not reach |
+//! | `cable_intermittent` | every opening within a dwell | openings between dwells |
+//! | `overload`, `sensor_open`, `reference_open` | from one block on | less than a block between two dwells |
 
-use crate::error::SimError;
-use crate::truth::FaultStruck;
-use plan_schema::faults::{Fault, FaultKind, Faults, Moment, PointPhase, Size};
-use plan_schema::resolve::ResolvedJob;
-use plan_schema::units::{Fraction, Hertz, Peak, SampleCount, SamplesPerSecond, Seconds, Volts};
+mod rattle;
+mod script;
+#[cfg(test)]
+mod tests;
 
-/// Kinds that this version does not simulate.
-pub const NOT_SIMULATED: [FaultKind; 6] = [
-    FaultKind::SensorClipped,
-    FaultKind::LooseMount,
-    FaultKind::CoilOverheating,
-    FaultKind::SourceHoldsLast,
-    FaultKind::SlowDrift,
-    FaultKind::CableIntermittent,
-];
+pub(crate) use rattle::Rattle;
+pub(crate) use script::Script;
+
+/// Largest factor on the gain from source to coil that several jumps make together.
+const GAIN_MAX: f64 = 1e6;
 
 /// What the active faults do to an input.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct Disturbance {
     pub(crate) open: bool,
+    pub(crate) shorted: bool,
     pub(crate) overload: bool,
+    pub(crate) reversed: bool,
     /// Amplitude in V.
     pub(crate) hum: f64,
+    /// Distance in V from what is shown at rest at which the output stays.
+    pub(crate) clip: Option<f64>,
+    /// Share of the motion at 1 g pk that is rattle, and the angle in rad by which the drive turns from sample to sample.
+    pub(crate) rattle: (f64, f64),
+    /// Relative change of the sensitivity at the first sample at hand, and its rise from sample to sample.
+    pub(crate) drift: (f64, f64),
 }
 
 /// What the active faults do to the rig.
@@ -52,28 +78,44 @@ pub(crate) struct Effects {
     pub(crate) gain: f64,
     pub(crate) tripped: bool,
     pub(crate) deaf: bool,
+    pub(crate) held: bool,
     pub(crate) stalled: bool,
     pub(crate) emergency_stop: bool,
-    pub(crate) reversed: bool,
+    /// How far above its limit the coil settles without any current, in K; 0 where nothing heats it.
+    pub(crate) overheating: f64,
+    /// Angle in rad by which the drive turns from sample to sample, as the world says.
+    pub(crate) turn: f64,
+    /// The drift in here is that at the start of the world.
     inputs: Vec<Disturbance>,
 }
 
 impl Effects {
+    /// No effect on a rig with so many inputs.
     fn none(inputs: usize) -> Self {
         Self {
             gain: 1.0,
             tripped: false,
             deaf: false,
+            held: false,
             stalled: false,
             emergency_stop: false,
-            reversed: false,
+            overheating: 0.0,
+            turn: 0.0,
             inputs: vec![Disturbance::default(); inputs],
         }
     }
 
-    /// What is done to the input of this number in the rig file's list.
-    pub(crate) fn on(&self, input: usize) -> Disturbance {
-        self.inputs.get(input).copied().unwrap_or_default()
+    /// What is done to the input of this number in the rig file's list, `sample` samples after the world's start.
+    #[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples")]
+    pub(crate) fn on(&self, input: usize, sample: u64) -> Disturbance {
+        let mut disturbance = self.inputs.get(input).copied().unwrap_or_default();
+        disturbance.drift.0 += disturbance.drift.1 * sample as f64;
+        disturbance.rattle.1 = self.turn;
+        disturbance
+    }
+
+    fn at(&mut self, input: usize) -> Option<&mut Disturbance> {
+        self.inputs.get_mut(input)
     }
 }
 
@@ -84,272 +126,73 @@ enum Effect {
     Gain(f64),
     Trip,
     Deaf,
+    Held,
     Stall,
     Overload(usize),
     EmergencyStop,
-    Reversed,
+    Reversed(usize),
     Hum(usize, f64),
+    Clip(usize, f64),
+    Rattle(usize, f64),
+    Overheat(f64),
+    /// Relative change of a sensitivity from sample to sample.
+    Drift(usize, f64),
 }
 
 impl Effect {
-    fn add_to(self, effects: &mut Effects) {
-        let mut at = |input: usize, change: &dyn Fn(&mut Disturbance)| {
-            if let Some(disturbance) = effects.inputs.get_mut(input) {
-                change(disturbance);
-            }
-        };
+    /// Adds what it does. It struck at sample `since`, and drifts until `until` if it has stopped.
+    fn add_to(self, effects: &mut Effects, since: u64, until: Option<u64>) {
         match self {
-            Self::Open(input) => at(input, &|d| d.open = true),
-            Self::Overload(input) => at(input, &|d| d.overload = true),
-            Self::Hum(input, volts) => at(input, &|d| d.hum += volts),
-            Self::Gain(factor) => effects.gain *= factor,
+            Self::Gain(factor) => effects.gain = (effects.gain * factor).min(GAIN_MAX),
             Self::Trip => effects.tripped = true,
             Self::Deaf => effects.deaf = true,
+            Self::Held => effects.held = true,
             Self::Stall => effects.stalled = true,
             Self::EmergencyStop => effects.emergency_stop = true,
-            Self::Reversed => effects.reversed = true,
-        }
-    }
-}
-
-/// Where a fault is in its life. Each strikes once.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Life {
-    Waiting,
-    Scheduled,
-    Active,
-    Over,
-}
-
-struct Scripted {
-    kind: FaultKind,
-    effect: Effect,
-    at: Moment,
-    lasts: Option<u64>,
-    life: Life,
-}
-
-/// The faults of a run.
-pub(crate) struct Script {
-    faults: Vec<Scripted>,
-    inputs: usize,
-    struck: Vec<FaultStruck>,
-}
-
-impl Script {
-    /// Checks the faults against the job.
-    ///
-    /// # Errors
-    /// The first fault that can't be simulated or does not fit the job.
-    pub(crate) fn new(job: &ResolvedJob, faults: &Faults, rate: SamplesPerSecond) -> Result<Self, SimError> {
-        let mut scripted = Vec::with_capacity(faults.faults.len());
-        for (n, fault) in faults.faults.iter().enumerate() {
-            let name = format!("fault {} ({})", n + 1, fault.kind.word());
-            check_moment(job, fault, &name)?;
-            let lasts = match fault.lasts {
-                Some(lasts) => {
-                    SimError::positive(lasts.si(), &format!("the duration of {name} in s"), "lasts")?;
-                    Some(SampleCount::at_least(lasts, rate).0.max(1))
+            Self::Overheat(kelvins) => effects.overheating += kelvins,
+            Self::Open(input)
+            | Self::Overload(input)
+            | Self::Reversed(input)
+            | Self::Hum(input, _)
+            | Self::Clip(input, _)
+            | Self::Rattle(input, _)
+            | Self::Drift(input, _) => {
+                if let Some(disturbance) = effects.at(input) {
+                    self.disturb(disturbance, since, until);
                 }
-                None => None,
-            };
-            let effect = effect(job, fault, &name)?;
-            scripted.push(Scripted {
-                kind: fault.kind,
-                effect,
-                at: fault.at.clone(),
-                lasts,
-                life: Life::Waiting,
-            });
-        }
-        Ok(Self { faults: scripted, inputs: job.rig.channels.len(), struck: Vec::new() })
-    }
-
-    /// Faults that strike at a time: number and time; they count as scheduled from now on.
-    pub(crate) fn take_timed(&mut self) -> Vec<(usize, Seconds)> {
-        self.schedule(|at| match at {
-            Moment::Time(time) => Some(*time),
-            Moment::Point(_) => None,
-        })
-    }
-
-    /// Faults that strike within this part of this point: number and time from its start; scheduled from now on.
-    pub(crate) fn take_for(
-        &mut self,
-        point: usize,
-        phase: PointPhase,
-        frequency: Hertz,
-    ) -> Vec<(usize, Seconds)> {
-        self.schedule(|at| match at {
-            Moment::Point(moment) if u64::from(moment.point) == point as u64 && moment.phase == phase => {
-                let cycles = f64::from(moment.after_cycles);
-                Some(Seconds::new(if frequency.si() > 0.0 { cycles / frequency.si() } else { 0.0 }))
-            }
-            _ => None,
-        })
-    }
-
-    fn schedule(&mut self, after: impl Fn(&Moment) -> Option<Seconds>) -> Vec<(usize, Seconds)> {
-        let mut taken = Vec::new();
-        for (n, fault) in self.faults.iter_mut().enumerate().filter(|(_, f)| f.life == Life::Waiting) {
-            if let Some(time) = after(&fault.at) {
-                fault.life = Life::Scheduled;
-                taken.push((n, time));
             }
         }
-        taken
     }
 
-    /// A fault strikes; returns the number of samples it lasts, if it ends.
-    pub(crate) fn strike(&mut self, number: usize, at: Seconds, moving: bool) -> Option<u64> {
-        let fault = self.faults.get_mut(number)?;
-        fault.life = Life::Active;
-        self.struck.push(FaultStruck { kind: fault.kind, at, moving });
-        fault.lasts
-    }
-
-    /// A fault ends.
-    pub(crate) fn end(&mut self, number: usize) {
-        if let Some(fault) = self.faults.get_mut(number) {
-            fault.life = Life::Over;
-        }
-    }
-
-    /// What the active faults do.
-    pub(crate) fn effects(&self) -> Effects {
-        let mut effects = Effects::none(self.inputs);
-        for fault in self.faults.iter().filter(|f| f.life == Life::Active) {
-            fault.effect.add_to(&mut effects);
-        }
-        effects
-    }
-
-    /// Faults that struck so far.
-    pub(crate) fn struck(&self) -> &[FaultStruck] {
-        &self.struck
-    }
-}
-
-fn check_moment(job: &ResolvedJob, fault: &Fault, name: &str) -> Result<(), SimError> {
-    match &fault.at {
-        Moment::Time(time) => {
-            SimError::not_negative(time.si(), &format!("the time of {name} in s"), "at").map(|_| ())
-        }
-        Moment::Point(moment) => {
-            let points = job.points.len();
-            let number = u64::from(moment.point);
-            if number >= 1 && number <= points as u64 {
-                return Ok(());
-            }
-            Err(SimError::new(
-                format!("{name} strikes at point {number}, but the plan has points 1 to {points}"),
-                "name one of the plan's points",
-            ))
+    fn disturb(self, to: &mut Disturbance, since: u64, until: Option<u64>) {
+        match self {
+            Self::Open(_) => to.open = true,
+            Self::Overload(_) => to.overload = true,
+            // Reversed twice is as it was.
+            Self::Reversed(_) => to.reversed = !to.reversed,
+            Self::Hum(_, volts) => to.hum += volts,
+            Self::Clip(_, volts) => to.clip = Some(to.clip.map_or(volts, |other| other.min(volts))),
+            Self::Rattle(_, share) => to.rattle.0 += share,
+            Self::Drift(_, rise) => drift(to, rise, since, until),
+            Self::Gain(_)
+            | Self::Trip
+            | Self::Deaf
+            | Self::Held
+            | Self::Stall
+            | Self::EmergencyStop
+            | Self::Overheat(_) => {}
         }
     }
 }
 
-fn effect(job: &ResolvedJob, fault: &Fault, name: &str) -> Result<Effect, SimError> {
-    let kind = fault.kind;
-    let input = match &fault.channel {
-        Some(channel) if Fault::needs_channel(kind) => Some(input_in_use(job, channel, name)?),
-        Some(channel) => {
-            return Err(SimError::new(
-                format!("{name} concerns no channel, but names '{channel}'"),
-                "remove its channel",
-            ));
+/// Adds a drift that began at sample `since` and goes on, or stopped at `until`.
+#[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples")]
+fn drift(to: &mut Disturbance, rise: f64, since: u64, until: Option<u64>) {
+    match until {
+        Some(until) => to.drift.0 += rise * until.saturating_sub(since) as f64,
+        None => {
+            to.drift.0 -= rise * since as f64;
+            to.drift.1 += rise;
         }
-        None => None,
-    };
-    if fault.value.is_some()
-        && !matches!(kind, FaultKind::GainJump | FaultKind::Hum)
-        && !NOT_SIMULATED.contains(&kind)
-    {
-        return Err(SimError::new(format!("{name} has no size"), "remove its value"));
     }
-    let input = || {
-        input.ok_or_else(|| SimError::new(format!("{name} does not say on which channel"), "add channel = …"))
-    };
-    match kind {
-        FaultKind::ReferenceOpen => input_in_use(job, &job.rig.reference.channel, name).map(Effect::Open),
-        FaultKind::SensorOpen => sensor_input(job, fault, input()?, name).map(Effect::Open),
-        FaultKind::GainJump => gain_jump(fault, name),
-        FaultKind::AmplifierTrip => Ok(Effect::Trip),
-        FaultKind::SourceDeaf => Ok(Effect::Deaf),
-        FaultKind::AcquisitionStall => Ok(Effect::Stall),
-        FaultKind::Overload => Ok(Effect::Overload(input()?)),
-        FaultKind::EmergencyStop => Ok(Effect::EmergencyStop),
-        FaultKind::ReferenceReversed => Ok(Effect::Reversed),
-        FaultKind::Hum => {
-            let volts = size::<Volts<Peak>>(fault, name, "50 mV pk")?.si();
-            SimError::positive(volts, &format!("the size of {name} in V pk"), "value")?;
-            SimError::positive(job.rig.mains_frequency.si(), "the mains frequency in Hz", "mains_frequency")?;
-            Ok(Effect::Hum(input()?, volts))
-        }
-        FaultKind::SensorClipped
-        | FaultKind::LooseMount
-        | FaultKind::CoilOverheating
-        | FaultKind::SourceHoldsLast
-        | FaultKind::SlowDrift
-        | FaultKind::CableIntermittent => Err(not_simulated(name)),
-    }
-}
-
-fn not_simulated(name: &str) -> SimError {
-    let words =
-        |kinds: &mut dyn Iterator<Item = &FaultKind>| kinds.map(|k| k.word()).collect::<Vec<_>>().join(", ");
-    let simulated = words(&mut FaultKind::ALL.iter().filter(|k| !NOT_SIMULATED.contains(k)));
-    SimError::new(
-        format!("{name} is not simulated by this version"),
-        format!("remove it, or use one of {simulated}"),
-    )
-}
-
-/// The place in the rig file's list of a channel that the job uses.
-fn input_in_use(job: &ResolvedJob, channel: &str, name: &str) -> Result<usize, SimError> {
-    let in_use = job.columns.iter().any(|c| c.name == channel);
-    job.rig.channels.iter().position(|c| in_use && c.name == channel).ok_or_else(|| {
-        let names: Vec<String> = job.columns.iter().map(|c| format!("'{}'", c.name)).collect();
-        SimError::new(
-            format!("{name} names channel '{channel}', which the job does not use"),
-            format!("use one of {}", names.join(", ")),
-        )
-    })
-}
-
-fn sensor_input(job: &ResolvedJob, fault: &Fault, input: usize, name: &str) -> Result<usize, SimError> {
-    let channel = fault.channel.as_deref().unwrap_or_default();
-    if channel == job.rig.reference.channel {
-        return Err(SimError::new(
-            format!("{name} names channel '{channel}', which carries the reference"),
-            "name the channel of a sensor, or use reference_open",
-        ));
-    }
-    Ok(input)
-}
-
-fn gain_jump(fault: &Fault, name: &str) -> Result<Effect, SimError> {
-    let share = size::<Fraction>(fault, name, "200 %")?.si();
-    if !(share.is_finite() && share >= -1.0) {
-        return Err(SimError::new(
-            format!("{name} takes away more than all of the gain"),
-            "write −100 % or more for its value",
-        ));
-    }
-    Ok(Effect::Gain(1.0 + share))
-}
-
-fn size<T: std::str::FromStr<Err = plan_schema::units::QuantityError>>(
-    fault: &Fault,
-    name: &str,
-    example: &str,
-) -> Result<T, SimError> {
-    let Some(Size(text)) = &fault.value else {
-        return Err(SimError::new(
-            format!("{name} does not say how large it is"),
-            format!("add value = \"{example}\""),
-        ));
-    };
-    text.parse::<T>()
-        .map_err(|e| SimError::new(format!("the value of {name} can't be read: {}", e.message), e.remedy))
 }

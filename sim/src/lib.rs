@@ -1,7 +1,7 @@
 //! The simulated rig: source, amplifier, shaker, sensors, acquisition and their faults, behind the driver contract.
 //!
 //! Owns: one simulated world per [`SimulatedRig`], made from a resolved job and a seed, and the drivers that open its
-//! instruments. The first rig is the linear electro-mechanical shaker: coil, mass, spring, limits and stops.
+//! instruments. The shaker is electro-mechanical: coil, mass, spring, limits and stops, and what bends its equations.
 //!
 //! Must not: know the engine, judge a measurement, or read a clock. Physics know nothing of drivers.
 //!
@@ -17,23 +17,33 @@
 
 mod acquisition;
 mod amplifier;
+mod bend;
+mod channel;
+mod coupling;
+mod delay;
 mod discretise;
 mod drivers;
 mod error;
 mod factory;
 mod faults;
+mod follow;
+mod hum;
+mod noise;
+mod output;
+mod pickups;
 mod plant;
 mod random;
 mod reference;
 mod sensor;
 mod shaker;
 mod source;
+mod spread;
+mod thermal;
 mod truth;
 mod world;
 
 pub use error::SimError;
 pub use factory::{KIND, listing};
-pub use faults::NOT_SIMULATED;
 pub use truth::{FaultStruck, PointTruth, SensorTruth, Truth};
 
 use ::drivers::DriverFactory;
@@ -57,7 +67,7 @@ impl SimulatedRig {
     /// What the files do not say (true sensitivities, the shaker's true parameters, noise) is drawn from `seed`.
     ///
     /// # Errors
-    /// A fault of a kind that is not simulated, or a fact or a fault that does not fit the job; with its remedy.
+    /// A fact or a fault that does not fit the job; with its remedy.
     pub fn new(job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<Self, SimError> {
         let wiring = Arc::new(Wiring::read(&job.rig)?);
         Ok(Self { world: Arc::new(Mutex::new(World::new(job, seed, faults)?)), wiring })

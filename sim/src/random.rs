@@ -3,9 +3,10 @@
 //! Invariant: a stream depends on the seed and on the name of what it serves, never on order or number of the
 //! others. Adding a sensor leaves the noise of all others as it was.
 
-use rand::{Rng, RngExt, SeedableRng};
+use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use rand_xoshiro::Xoshiro256PlusPlus;
 
 /// FNV-1a, 64 bits: a hash that stays the same between versions and machines (unlike the standard library's).
 fn fnv1a(text: &str) -> u64 {
@@ -34,30 +35,21 @@ pub(crate) fn normal(seed: u64, name: &str) -> f64 {
     StandardNormal.sample(&mut stream(seed, name))
 }
 
-/// White noise.
-pub(crate) struct Noise {
-    rng: ChaCha8Rng,
-    rms: f64,
-}
+/// A stream of standard normal numbers: of a fast generator, seeded from the stream that the name has.
+pub(crate) struct Normal(Xoshiro256PlusPlus);
 
-impl Noise {
-    /// Noise of root mean square `rms` per sample that belongs to `name`.
-    pub(crate) fn new(seed: u64, name: &str, rms: f64) -> Self {
-        Self { rng: stream(seed, name), rms }
+impl Normal {
+    /// The stream that belongs to `name`.
+    pub(crate) fn new(seed: u64, name: &str) -> Self {
+        Self(Xoshiro256PlusPlus::from_rng(&mut stream(seed, name)))
     }
 
-    /// Adds the next stretch of noise to `signal`.
-    pub(crate) fn add_to(&mut self, signal: &mut [f64]) {
-        if self.rms > 0.0 {
-            add_normal(&mut self.rng, self.rms, signal);
+    /// Draws the next numbers.
+    #[inline]
+    pub(crate) fn fill(&mut self, to: &mut [f64]) {
+        for drawn in to {
+            *drawn = StandardNormal.sample(&mut self.0);
         }
-    }
-}
-
-fn add_normal(rng: &mut impl Rng, rms: f64, signal: &mut [f64]) {
-    for sample in signal {
-        let drawn: f64 = StandardNormal.sample(rng);
-        *sample += rms * drawn;
     }
 }
 
@@ -81,23 +73,11 @@ mod tests {
         assert_eq!(uniform(1, "a").to_bits(), draws[0].to_bits());
     }
 
-    #[test]
-    fn noise_does_not_depend_on_how_it_is_cut() {
-        let mut whole = [0.0; 100];
-        Noise::new(7, "n", 2.0).add_to(&mut whole);
-        let mut parts = [0.0; 100];
-        let mut noise = Noise::new(7, "n", 2.0);
-        let (first, second) = parts.split_at_mut(33);
-        noise.add_to(first);
-        noise.add_to(second);
-        assert_eq!(whole.map(f64::to_bits), parts.map(f64::to_bits));
-    }
-
     /// Mean, variance and fourth moment of 400,000 draws within four standard errors (1/√n, √2/√n, √96/√n).
     #[test]
-    fn noise_is_normal() {
+    fn numbers_are_normal() {
         let mut signal = vec![0.0; 400_000];
-        Noise::new(3, "moments", 1.0).add_to(&mut signal);
+        Normal::new(3, "moments").fill(&mut signal);
         let moment = |p: i32| signal.iter().map(|x| x.powi(p)).sum::<f64>() / 400_000.0;
         let error = 4.0 / 400_000f64.sqrt();
         assert!(moment(1).abs() < error, "{}", moment(1));

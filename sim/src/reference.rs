@@ -8,9 +8,11 @@
 //! wanted is `S A cos(θ + φ) = S (a cos φ − w v sin φ)`. For harmonics and transients the response of the fundamental is
 //! used, which is what a flat reference would do.
 
+use crate::channel::Source;
 use crate::error::SimError;
-use crate::random::{self, Noise};
-use crate::sensor::{rms_per_sample, scale};
+use crate::output::{Line, When};
+use crate::sensor::{STATED_AT, rms_per_sample};
+use crate::spread::Unknowns;
 use plan_schema::registers::ReferencePoint;
 use plan_schema::resolve::MountedReference;
 use plan_schema::units::SamplesPerSecond;
@@ -21,7 +23,10 @@ pub(crate) struct ReferenceTruth {
     table: Vec<Row>,
     temperature_coefficient: f64,
     zero_output: f64,
-    noise: Noise,
+    /// Share of the transverse acceleration.
+    cross_axis: f64,
+    /// White noise in V rms per sample, and the corner of 1/f noise in Hz.
+    noise: (f64, f64),
     sensitivity: f64,
     /// Weights of acceleration and velocity in the output, sensitivity apart.
     weights: (f64, f64),
@@ -38,21 +43,21 @@ struct Row {
 
 impl ReferenceTruth {
     /// The reference of the certificate, off by what the seed draws: the error in units of the standard uncertainty is
-    /// the same at all frequencies.
+    /// the same at all frequencies, and so is the drift since the calibration. `rate` is the true one.
     ///
     /// # Errors
     /// A certificate without points, or with a frequency or uncertainty that can't be.
     pub(crate) fn draw(
         mounted: &MountedReference,
-        seed: u64,
+        unknowns: &Unknowns,
         rate: SamplesPerSecond,
     ) -> Result<Self, SimError> {
         let serial = &mounted.reference.serial;
         let key = |name: &str| format!("{name} of reference '{serial}'");
         let coverage = mounted.calibration.coverage_factor.0;
         SimError::positive(coverage, "the coverage factor", &key("coverage_factor"))?;
-        let magnitude_error = random::normal(seed, &format!("sensitivity of reference {serial}")) / coverage;
-        let phase_error = random::normal(seed, &format!("phase of reference {serial}")) / coverage;
+        let error = unknowns.reference(mounted);
+        let (magnitude_error, phase_error) = (error.magnitude / coverage, error.phase / coverage);
         let row = |point: &ReferencePoint| -> Result<Row, SimError> {
             let u = SimError::not_negative(point.u.si(), "an uncertainty", &key("u"))?;
             let u_phase = point.u_phase.map_or(0.0, |u| u.si());
@@ -64,7 +69,7 @@ impl ReferenceTruth {
                     &key("frequency"),
                 )?
                 .ln(),
-                sensitivity: point.sensitivity.si() * (1.0 + magnitude_error * u),
+                sensitivity: point.sensitivity.si() * (1.0 + magnitude_error * u) * (1.0 + error.drift),
                 phase: point.phase.map_or(0.0, |p| p.si()) + phase_error * u_phase,
             })
         };
@@ -77,15 +82,15 @@ impl ReferenceTruth {
         };
         let density = mounted.reference.noise_density.si();
         SimError::not_negative(density, "the noise density", &key("noise_density"))?;
+        let corner = mounted.reference.noise_corner.map_or(0.0, |f| f.si());
+        SimError::not_negative(corner, "the corner of 1/f noise in Hz", &key("noise_corner"))?;
         let sensitivity = middle.sensitivity;
         Ok(Self {
             temperature_coefficient: mounted.reference.temperature_coefficient.si(),
             zero_output: mounted.reference.zero_output.si(),
-            noise: Noise::new(
-                seed,
-                &format!("noise of reference {serial}"),
-                rms_per_sample(density * sensitivity, rate),
-            ),
+            cross_axis: unknowns
+                .cross_axis(&format!("reference {serial}"), mounted.reference.transverse_sensitivity.si()),
+            noise: (rms_per_sample(density * sensitivity, rate), corner),
             sensitivity,
             weights: (1.0, 0.0),
             signal: Vec::new(),
@@ -125,19 +130,29 @@ impl ReferenceTruth {
         of_acceleration * acceleration + of_velocity * velocity
     }
 
-    /// Makes volts of the motion over a stretch; `temperature` in °C at its start and its rise per sample.
-    pub(crate) fn finish(&mut self, samples: usize, temperature: (f64, f64), reversed: bool) {
+    /// What the reference's channel gets beside the signal.
+    pub(crate) fn source(&self) -> Source {
+        Source {
+            noise: self.noise,
+            line: Line { rest: self.zero_output, ..Line::default() },
+            ..Source::default()
+        }
+    }
+
+    /// Makes volts of the motion over a stretch; `transverse` is the acceleration across the axis in m/s².
+    pub(crate) fn finish(&mut self, samples: usize, when: &When, transverse: &[f64]) {
         let Some(signal) = self.signal.get_mut(..samples) else {
             return;
         };
-        let sign = if reversed { -1.0 } else { 1.0 };
-        scale(
-            signal,
-            sign * self.sensitivity,
-            self.temperature_coefficient,
-            temperature,
-            sign * self.zero_output,
-        );
-        self.noise.add_to(signal);
+        let (start, rise) = when.temperature;
+        let (sensitivity, coefficient) = (self.sensitivity, self.temperature_coefficient);
+        let zero = self.zero_output;
+        #[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples")]
+        let mut n = when.sample as f64;
+        for (value, across) in signal.iter_mut().zip(transverse) {
+            let factor = 1.0 + coefficient * (start - STATED_AT + rise * n);
+            *value = (*value + self.cross_axis * across) * (sensitivity * factor) + zero;
+            n += 1.0;
+        }
     }
 }

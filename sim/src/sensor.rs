@@ -1,17 +1,27 @@
 //! Sensors and reference as they truly are: how their outputs follow the armature. Pure.
 //!
-//! Owns: true sensitivity, frequency response, zero output and noise of each. A sensor's filter is stepped together with
-//! the shaker's equations, so that its output is that of the continuous filter at every frequency.
-//! Must not: know channels; open cables and converters are `acquisition`'s.
+//! Owns: true sensitivity and frequency response of each, and what it shows of other motion. What its electronics make of
+//! that is `output`'s. A sensor's filter is stepped together with the shaker's equations (`follow`), so that its output is
+//! that of the continuous filter at every frequency.
+//! Must not: sample; cut cables and converters are `channel`'s.
+//!
+//! # What is truth
+//! The truth about a sensor is its own: sensitivity with polarity, frequency response, temperature coefficient, at its
+//! nominal supply. What the laboratory adds is error: mounting, an off supply, transverse motion, base strain, drift and
+//! noise, limits, the channel with its coupling.
 
-use crate::discretise::{Matrix, RampStep, ToneStep, Wave, dot};
+use crate::channel::Source;
+use crate::coupling::Coupling;
+use crate::discretise::{Matrix, dot};
 use crate::error::SimError;
-use crate::plant::{PARTS, Parts, Plant};
-use crate::random::{self, Noise};
-use crate::shaker::State;
+use crate::follow::Follower;
+use crate::output::{Output, When};
+use crate::plant::{Passage, Plant};
+use crate::spread::Unknowns;
 use nalgebra::Complex;
-use plan_schema::registers::Sensor;
-use plan_schema::units::{Fraction, SamplesPerSecond};
+use plan_schema::registers::{Polarity, Sensor};
+use plan_schema::rig::Channel;
+use plan_schema::units::SamplesPerSecond;
 use std::f64::consts::TAU;
 
 /// Temperature at which sensitivities are stated, in °C.
@@ -79,41 +89,36 @@ impl Response {
     }
 }
 
-/// The step of a filter within the limits of amplifier and stroke: from its own state, the shaker's, and the drive.
-struct JointStep {
-    own: Matrix<3>,
-    shaker: [State; 3],
-    wave: [Wave; 3],
-}
-
 /// A sensor under test.
 pub(crate) struct SensorTruth {
     pub(crate) serial: String,
-    /// True sensitivity in mid-band at 23 °C, in V/(m/s²).
+    /// True sensitivity in mid-band at 23 °C and with the nominal supply, in V/(m/s²); negative for a reversed sensor.
     sensitivity: f64,
     temperature_coefficient: f64,
-    zero_output: f64,
+    disturbed: Disturbed,
+    output: Output,
     response: Response,
     equations: Equations,
-    state: [f64; 3],
-    joint: Option<JointStep>,
-    parts: RampStep<3>,
-    period: f64,
-    noise: Noise,
+    filter: Follower<3>,
+    /// Whether there is anything to be filtered.
+    filters: bool,
+    /// White noise at the channel in V rms per sample, and the corner of 1/f noise in Hz.
+    noise: (f64, f64),
     /// The response's output over the stretch that is being simulated, then the sensor's output in V.
     pub(crate) signal: Vec<f64>,
 }
 
 impl SensorTruth {
-    /// The sensor of the register, off by what the seed draws.
+    /// The sensor of the register on `channel`, off by what the seed draws. `rate` is the true one.
     ///
     /// # Errors
     /// Frequencies or damping that make no filter.
     pub(crate) fn draw(
         sensor: &Sensor,
-        spread: Fraction,
-        seed: u64,
+        channel: &Channel,
+        unknowns: &Unknowns,
         rate: SamplesPerSecond,
+        plant: &Plant,
     ) -> Result<Self, SimError> {
         let serial = &sensor.serial;
         let key = |name: &str| format!("{name} of sensor '{serial}'");
@@ -134,27 +139,34 @@ impl SensorTruth {
         };
         let density = sensor.noise_density.si();
         SimError::not_negative(density, "the noise density", &key("noise_density"))?;
-        SimError::not_negative(spread.si(), "the spread of sensitivities", "simulation.spread.sensitivity")?;
-        let off = 1.0 + spread.si() * random::uniform(seed, &format!("sensitivity of {serial}"));
-        let sensitivity = sensor.nominal_sensitivity.si() * off;
-        let rms = rms_per_sample(density * sensitivity.abs(), rate);
+        SimError::positive(
+            sensor.zero_drift_time.si(),
+            "the time of the drift at rest in s",
+            &key("zero_drift_time"),
+        )?;
+        let corner = sensor.noise_corner.map_or(0.0, |f| f.si());
+        SimError::not_negative(corner, "the corner of 1/f noise in Hz", &key("noise_corner"))?;
+        let sign = match sensor.polarity {
+            Polarity::Normal => 1.0,
+            Polarity::Reversed => -1.0,
+        };
+        let sensitivity = sign * sensor.nominal_sensitivity.si() * (1.0 + unknowns.sensitivity(serial));
+        let supply = unknowns.supply(sensor);
+        let output = Output::new(sensor, channel, sensitivity, supply, unknowns.mounting(serial));
+        let rms = rms_per_sample(density * output.gain().abs(), rate);
         let response = Response { low_pass, high_pass };
         let equations = response.equations();
-        let period = 1.0 / rate.si();
-        #[expect(clippy::cast_precision_loss, reason = "a small constant")]
-        let parts = RampStep::new(&equations.a, &equations.b, period / PARTS as f64);
         Ok(Self {
             serial: serial.clone(),
             sensitivity,
             temperature_coefficient: sensor.temperature_coefficient.si(),
-            zero_output: sensor.zero_output.si(),
+            disturbed: Disturbed::new(sensor, unknowns, rate),
+            output,
             response,
+            filter: Follower::new(equations.a, equations.b, plant),
+            filters: response.low_pass.is_some() || response.high_pass.is_some(),
             equations,
-            state: [0.0; 3],
-            joint: None,
-            parts,
-            period,
-            noise: Noise::new(seed, &format!("noise of {serial}"), rms),
+            noise: (rms, corner),
             signal: Vec::new(),
         })
     }
@@ -166,81 +178,90 @@ impl SensorTruth {
     }
 
     /// Takes up how the plant is connected and driven now.
-    pub(crate) fn retune(&mut self, plant: &Plant, omega: f64) {
-        if self.response.low_pass.is_none() && self.response.high_pass.is_none() {
-            return;
+    pub(crate) fn retune(&mut self, plant: &Plant) {
+        if self.filters {
+            self.filter.retune(plant);
         }
-        let (a, b) = plant.equations();
-        let acceleration = plant.acceleration_row();
-        let mut joint_a = [[0.0; 7]; 7];
-        let mut joint_b = [0.0; 7];
-        for r in 0..4 {
-            joint_a[r][..4].copy_from_slice(&a[r]);
-            joint_b[r] = b[r];
-        }
-        for r in 0..3 {
-            for c in 0..4 {
-                joint_a[4 + r][c] = self.equations.b[r] * acceleration[c];
-            }
-            joint_a[4 + r][4..].copy_from_slice(&self.equations.a[r]);
-        }
-        let step = ToneStep::new(&joint_a, &joint_b, omega, self.period);
-        self.joint = Some(JointStep {
-            own: std::array::from_fn(|r| std::array::from_fn(|c| step.own[4 + r][4 + c])),
-            shaker: std::array::from_fn(|r| std::array::from_fn(|c| step.own[4 + r][c])),
-            wave: std::array::from_fn(|r| step.wave[4 + r]),
-        });
     }
 
-    /// The response's output now, in m/s².
+    /// The response's output now, in m/s², of what is felt on the table.
     #[inline]
-    pub(crate) fn output(&self, acceleration: f64) -> f64 {
-        dot(&self.equations.c, &self.state) + self.equations.d * acceleration
+    pub(crate) fn output(&self, felt: f64) -> f64 {
+        dot(&self.equations.c, self.filter.state()) + self.equations.d * felt
     }
 
-    /// Goes to the next sample along with the shaker: `shaker` is its state before, `parts` what it had to be cut into.
+    /// Goes to the next sample along with the shaker.
     #[inline]
-    pub(crate) fn step(&mut self, shaker: &State, wave: &Wave, parts: Option<&Parts>) {
-        let Some(joint) = &self.joint else { return };
-        match parts {
-            None => {
-                let state = self.state;
-                self.state = std::array::from_fn(|r| {
-                    dot(&joint.own[r], &state) + dot(&joint.shaker[r], shaker) + dot(&joint.wave[r], wave)
-                });
-            }
-            Some(parts) => {
-                for [start, end] in parts {
-                    self.state = self.parts.apply(&self.state, *start, *end);
-                }
-            }
+    pub(crate) fn step(&mut self, passage: &Passage) {
+        if self.filters {
+            self.filter.step(passage);
         }
     }
 
-    /// Makes volts of the response's output over a stretch; `temperature` in °C at its start and its rise per sample.
-    pub(crate) fn finish(&mut self, samples: usize, temperature: (f64, f64)) {
+    /// What the sensor's channel gets beside the signal.
+    pub(crate) fn source(&self) -> Source {
+        Source {
+            noise: self.noise,
+            line: self.output.line(),
+            sensitivity: self.output.gain(),
+            ..Source::default()
+        }
+    }
+
+    /// Makes volts of the response's output over a stretch.
+    pub(crate) fn finish(&mut self, samples: usize, when: &When, table: &Table<'_>) {
         let Some(signal) = self.signal.get_mut(..samples) else {
             return;
         };
-        scale(signal, self.sensitivity, self.temperature_coefficient, temperature, self.zero_output);
-        self.noise.add_to(signal);
+        self.disturbed.add_to(signal, table);
+        self.output.finish(signal, when);
     }
 }
 
-/// Multiplies by a sensitivity that follows the temperature, and adds the output at rest.
-pub(crate) fn scale(
-    signal: &mut [f64],
-    sensitivity: f64,
-    coefficient: f64,
-    temperature: (f64, f64),
-    zero: f64,
-) {
-    let (start, rise) = temperature;
-    let first = sensitivity * thermal(coefficient, start);
-    let slope = sensitivity * coefficient * rise;
-    let mut n = 0.0;
-    for sample in signal {
-        *sample = *sample * (first + slope * n) + zero;
-        n += 1.0;
+/// What the table does beside moving along the axis, over a stretch.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Table<'a> {
+    /// Displacement from the mechanical centre, in m.
+    pub(crate) position: &'a [f64],
+    /// Acceleration across the axis, in m/s².
+    pub(crate) transverse: &'a [f64],
+}
+
+/// What a sensor shows although it does not move along its axis: errors, no part of its truth.
+struct Disturbed {
+    /// Share of the transverse acceleration.
+    cross_axis: f64,
+    /// (m/s²)/m: base strain goes with displacement.
+    strain: f64,
+    coupling: Option<Coupling>,
+    work: Vec<f64>,
+}
+
+impl Disturbed {
+    fn new(sensor: &Sensor, unknowns: &Unknowns, rate: SamplesPerSecond) -> Self {
+        let omega = TAU * sensor.base_strain_frequency.si();
+        Self {
+            cross_axis: unknowns.cross_axis(&sensor.serial, sensor.transverse_sensitivity.si()),
+            // Of a sine, the acceleration is −w² times the displacement.
+            strain: -sensor.base_strain.si() * omega * omega,
+            coupling: sensor.lower_corner.map(|corner| Coupling::new(corner.si(), rate.si())),
+            work: Vec::new(),
+        }
+    }
+
+    fn add_to(&mut self, signal: &mut [f64], table: &Table<'_>) {
+        if self.cross_axis == 0.0 && self.strain == 0.0 {
+            return;
+        }
+        self.work.resize(signal.len(), 0.0);
+        for ((to, across), position) in self.work.iter_mut().zip(table.transverse).zip(table.position) {
+            *to = self.cross_axis * across + self.strain * position;
+        }
+        if let Some(coupling) = &mut self.coupling {
+            coupling.pass(&mut self.work);
+        }
+        for (to, from) in signal.iter_mut().zip(&self.work) {
+            *to += from;
+        }
     }
 }

@@ -2,6 +2,12 @@
 //!
 //! Owns: resolution and limits of a setting, phase and amplitude from sample to sample. A change of frequency keeps the
 //! phase; a change of amplitude takes the ramp, shaped as a raised cosine that is linear within a sample.
+//!
+//! # Streams
+//! A source that streams holds each value until the next, `T` later. Of a sine of frequency f this makes a sine that is
+//! smaller by `sin(πfT)/(πfT)` and late by `T/2`, which is what is put out here, and images of `f T` of its size and less
+//! about the update rate and its multiples, which are left out: amplifier and mass keep them from the table. A change of
+//! frequency then steps by the hold's change of phase, less than a held value's own steps.
 
 use crate::discretise::Wave;
 use crate::error::SimError;
@@ -30,6 +36,10 @@ pub(crate) struct Source {
     facts: SimulatedSource,
     rate: f64,
     ramp: u64,
+    /// What the hold of a stream does to the tone: cosine and sine of its lag, times its gain.
+    hold: (f64, f64),
+    /// The value in V at which the output has stopped.
+    stopped_at: Option<f64>,
     /// The setting as it was last commanded; this is what the source reads back.
     commanded: Setting,
     frequency: f64,
@@ -66,10 +76,18 @@ impl Source {
         SimError::positive(facts.output_limit.si(), "the largest output in V", &key("output_limit"))?;
         SimError::not_negative(facts.latency.si(), "the latency in s", &key("latency"))?;
         SimError::not_negative(facts.ramp.si(), "the ramp in s", &key("ramp"))?;
+        SimError::positive(facts.update_rate.si(), "the update rate in S/s", &key("update_rate"))?;
+        SimError::positive(
+            1.0 + facts.clock_error.si(),
+            "the rate of the clock against a true one",
+            &key("clock_error"),
+        )?;
         Ok(Self {
             facts: facts.clone(),
             rate: rate.si(),
             ramp: 1,
+            hold: (1.0, 0.0),
+            stopped_at: None,
             commanded: Setting::default(),
             frequency: 0.0,
             sample: 0,
@@ -140,7 +158,12 @@ impl Source {
     pub(crate) fn follow(&mut self, setting: Setting) {
         if setting.frequency > 0.0 {
             self.since = (self.sample, self.turns());
-            self.frequency = setting.frequency;
+            self.frequency = setting.frequency * (1.0 + self.facts.clock_error.si());
+            self.hold = if self.facts.streams {
+                held(self.frequency / self.facts.update_rate.si())
+            } else {
+                (1.0, 0.0)
+            };
             self.turn = (self.omega() / self.rate).sin_cos();
         }
         self.from = self.amplitude;
@@ -151,7 +174,16 @@ impl Source {
         self.amplitude_next = self.amplitude_at(self.sample + 1);
     }
 
-    /// Frequency in Hz at this sample; 0 before the first tone.
+    /// The output stops at the value that it has, or goes on where it would be had it not stopped.
+    pub(crate) fn hold(&mut self, stopped: bool) {
+        match (stopped, self.stopped_at) {
+            (true, None) => self.stopped_at = Some(self.wave(1.0)[0] + self.facts.offset.si()),
+            (false, Some(_)) => self.stopped_at = None,
+            _ => {}
+        }
+    }
+
+    /// True frequency in Hz at this sample; 0 before the first tone.
     pub(crate) fn frequency(&self) -> f64 {
         self.frequency
     }
@@ -161,15 +193,19 @@ impl Source {
         TAU * self.frequency
     }
 
-    /// Amplitude in V at this sample.
+    /// Amplitude in V at this sample; of an output that stopped, what it holds.
     pub(crate) fn amplitude(&self) -> f64 {
-        self.amplitude
+        self.stopped_at.map_or(self.amplitude, f64::abs)
     }
 
     /// The output from this sample to the next, times `gain`.
     #[inline]
     pub(crate) fn wave(&self, gain: f64) -> Wave {
-        let (sin, cos) = self.sine;
+        if let Some(volts) = self.stopped_at {
+            return [0.0, 0.0, 0.0, 0.0, volts * gain];
+        }
+        let ((sin, cos), (real, imaginary)) = (self.sine, self.hold);
+        let (sin, cos) = (sin * real - cos * imaginary, cos * real + sin * imaginary);
         let amplitude = self.amplitude * gain;
         let rise = (self.amplitude_next - self.amplitude) * gain;
         [amplitude * sin, amplitude * cos, rise * sin, rise * cos, self.facts.offset.si() * gain]
@@ -206,6 +242,13 @@ impl Source {
         let share = 0.5 - 0.5 * (PI * (passed as f64 / self.ramp as f64)).cos();
         self.from + (self.to - self.from) * share
     }
+}
+
+/// Cosine and sine of the lag of a zero-order hold, times its gain, for a tone of `turns` per update.
+fn held(turns: f64) -> (f64, f64) {
+    let half = PI * turns;
+    let gain = if half > 0.0 { half.sin() / half } else { 1.0 };
+    (gain * half.cos(), gain * half.sin())
 }
 
 /// The value on a grid of `step`, as `choose` decides for the number of steps; a step of 0 is no grid.

@@ -1,17 +1,27 @@
 //! What the simulated rig knows and a real one never tells.
 
 use plan_schema::faults::FaultKind;
-use plan_schema::units::{Displacement, Hertz, Peak, Radians, Seconds, Sensitivity, Volts};
+use plan_schema::units::{
+    Amperes, Celsius, Displacement, Hertz, Peak, Radians, Seconds, Sensitivity, Velocity, Volts,
+};
 
 /// The truth about a run on the simulated rig.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Truth {
     /// The sensors, in the order of the job.
     pub sensors: Vec<SensorTruth>,
-    /// Largest instantaneous displacement of the armature from its mechanical centre.
+    /// Largest instantaneous displacement of the armature from the middle between its stops.
     pub displacement_max: Displacement<Peak>,
     /// Contacts of the armature with a stop; one contact counts once, however long it lasts.
     pub stop_hits: u32,
+    /// Largest speed at such a contact; zero without any.
+    pub stop_hit_speed_max: Velocity<Peak>,
+    /// Speeds of the first contacts, in the order of time; at most a hundred.
+    pub stop_hit_speeds: Vec<Velocity<Peak>>,
+    /// Largest current through the coil at any sample.
+    pub current_max: Amperes<Peak>,
+    /// Highest temperature of the coil; that of the room now, where the rig file says nothing of its heat.
+    pub coil_temperature_max: Celsius,
     /// Faults that struck, in the order of time.
     pub faults_struck: Vec<FaultStruck>,
     /// Amplitude at the output of the source now.

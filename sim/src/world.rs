@@ -4,22 +4,25 @@
 //! due takes effect, then the channels are sampled, then amplifier and shaker go on. Time is a number of samples.
 //! Invariant: nothing depends on how time is cut into blocks.
 
-use crate::acquisition::{STRETCH, Sampler, Taken, Wire};
+use crate::acquisition::{Next, STRETCH, Sampler, Taken};
 use crate::amplifier::{Amplifier, AmplifierTruth};
 use crate::error::SimError;
 use crate::faults::{Effects, Script};
+use crate::output::When;
+use crate::pickups::Pickups;
 use crate::plant::Plant;
-use crate::reference::ReferenceTruth;
 use crate::sensor::SensorTruth;
 use crate::shaker::{ShakerTruth, VELOCITY};
 use crate::source::{Setting, Source};
+use crate::spread::Unknowns;
+use crate::thermal::CoilHeat;
 use crate::truth;
 use plan_schema::faults::{Faults, PointPhase};
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::simulation::SimulatedRoom;
 use plan_schema::units::{
-    Celsius, Displacement, Fraction, Hertz, Mono, Radians, SampleCount, SamplesPerSecond, Seconds,
-    Sensitivity, Volts,
+    Amperes, Celsius, Displacement, Fraction, Hertz, Mono, Radians, SampleCount, SamplesPerSecond, Seconds,
+    Sensitivity, Velocity, Volts,
 };
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
@@ -41,19 +44,26 @@ enum Event {
     Strike(usize),
     /// A fault ends.
     End(usize),
+    /// The contact of a fault opens or closes.
+    Contact(usize),
+    /// The time of the amplifier's watchdog since the contact of this number is over.
+    Watchdog(u64),
 }
 
 /// The simulated world.
 pub(crate) struct World {
+    /// Samples per second as the rig file says, and as they truly are.
     rate: SamplesPerSecond,
+    true_rate: SamplesPerSecond,
     now: u64,
     pub(crate) source: Source,
     pub(crate) amplifier: Amplifier,
     pub(crate) sampler: Sampler,
     plant: Plant,
-    reference: ReferenceTruth,
-    sensors: Vec<SensorTruth>,
+    pickups: Pickups,
     room: SimulatedRoom,
+    /// How much warmer than the room the mounting surface is, in K.
+    surface: f64,
     script: Script,
     effects: Effects,
     /// What takes effect, by sample and in the order of commands.
@@ -61,6 +71,8 @@ pub(crate) struct World {
     commands: u64,
     source_latency: u64,
     amplifier_latency: u64,
+    /// Time of the amplifier's watchdog.
+    watchdog: Option<u64>,
     /// Frequency of each point, and the temperature when it was measured last.
     points: Vec<(Hertz, Option<f64>)>,
 }
@@ -71,41 +83,38 @@ impl World {
     /// # Errors
     /// Facts or faults that can't be simulated.
     pub(crate) fn new(job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<Self, SimError> {
-        let rate = job.rig.acquisition.rate;
         let simulation = &job.rig.simulation;
+        let nominal = job.rig.acquisition.rate;
+        let rate = nominal * (1.0 + simulation.acquisition.clock_error.si());
         let period = 1.0 / SimError::positive(rate.si(), "the sample rate in S/s", "acquisition.rate")?;
+        let unknowns = Unknowns::new(job, seed)?;
         let latency = simulation.amplifier.latency;
         SimError::not_negative(latency.si(), "the latency in s", "simulation.amplifier.latency")?;
         let amplifier = Amplifier::new(job.rig.amplifier.mute);
         let shaker = ShakerTruth::draw(job, seed)?;
-        let plant = Plant::new(shaker, AmplifierTruth::read(job)?, amplifier.coil(), period);
-        let mut sensors = Vec::with_capacity(job.sensors.len());
-        for mounted in &job.sensors {
-            let mut sensor = SensorTruth::draw(&mounted.sensor, simulation.spread.sensitivity, seed, rate)?;
-            sensor.signal = vec![0.0; STRETCH];
-            sensor.retune(&plant, 0.0);
-            sensors.push(sensor);
-        }
-        let mut reference = ReferenceTruth::draw(&job.reference, seed, rate)?;
-        reference.signal = vec![0.0; STRETCH];
-        let mut script = Script::new(job, faults, rate)?;
+        let heat = CoilHeat::read(&job.rig, shaker.resistance, rate.si())?;
+        let plant = Plant::new(shaker, AmplifierTruth::read(job)?, heat, amplifier.coil(), period);
+        let pickups = Pickups::new(job, &unknowns, rate, &plant)?;
+        let mut script = Script::new(job, seed, faults, rate)?;
         let timed = script.take_timed();
         let mut world = Self {
-            rate,
+            rate: nominal,
+            true_rate: rate,
             now: 0,
             source: Source::new(&simulation.source, rate)?,
             amplifier,
-            sampler: Sampler::new(job, seed, rate)?,
+            sampler: Sampler::new(job, &unknowns, rate, |wire| pickups.source(wire))?,
             plant,
-            reference,
-            sensors,
+            pickups,
             room: simulation.room.clone(),
+            surface: unknowns.surface(),
             effects: script.effects(),
             script,
             pending: BTreeMap::new(),
             commands: 0,
             source_latency: SampleCount::at_least(simulation.source.latency, rate).0,
             amplifier_latency: SampleCount::at_least(latency, rate).0,
+            watchdog: watchdog(job)?.map(|time| SampleCount::at_least(time, rate).0),
             points: job.points.iter().map(|p| (p.frequency, None)).collect(),
         };
         world.plan_strikes(timed);
@@ -124,7 +133,7 @@ impl World {
     }
 
     fn seconds(&self) -> Seconds {
-        SampleCount(self.now).duration(self.rate)
+        SampleCount(self.now).duration(self.true_rate)
     }
 
     /// Sends the source to a setting that [`Source::resolve`] gave.
@@ -160,15 +169,23 @@ impl World {
         taken
     }
 
+    /// The amplifier was commanded or asked: its watchdog begins anew.
+    pub(crate) fn note_amplifier_contact(&mut self) {
+        if let Some(samples) = self.watchdog {
+            let contact = self.amplifier.note_contact();
+            self.after(samples, Event::Watchdog(contact));
+        }
+    }
+
     /// Whether the emergency stop reads as not pressed.
     pub(crate) fn emergency_stop_closed(&self) -> bool {
         !self.effects.emergency_stop
     }
 
-    /// Temperature now.
+    /// Temperature of the room now.
     pub(crate) fn temperature(&self) -> Celsius {
-        let (start, _) = self.room_temperature();
-        Celsius::new(start)
+        let (start, rise) = self.room_temperature();
+        Celsius::new(start + rise * self.samples())
     }
 
     /// Relative humidity now.
@@ -176,15 +193,25 @@ impl World {
         self.room.humidity
     }
 
-    /// Temperature now in °C and its rise per sample.
+    /// Temperature of the room in °C when the world starts, and its rise per sample.
     fn room_temperature(&self) -> (f64, f64) {
         let per_second = self.room.drift_per_hour.si() / 3600.0;
-        (self.room.temperature.si() + per_second * self.seconds().si(), per_second / self.rate.si())
+        (self.room.temperature.si(), per_second / self.true_rate.si())
+    }
+
+    /// Temperature of the mounting surface now, in °C.
+    fn surface_temperature(&self) -> f64 {
+        self.temperature().si() + self.surface
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples")]
+    fn samples(&self) -> f64 {
+        self.now as f64
     }
 
     /// The run is at this part of this point (from 1).
     pub(crate) fn progress(&mut self, point: usize, phase: PointPhase, frequency: Hertz) {
-        let (temperature, _) = self.room_temperature();
+        let temperature = self.surface_temperature();
         if phase == PointPhase::Dwell
             && let Some((_, measured_at)) = point.checked_sub(1).and_then(|n| self.points.get_mut(n))
         {
@@ -213,14 +240,19 @@ impl World {
             self.take_effect();
             let next = self.pending.keys().next().map_or(end, |(sample, _)| *sample).min(end);
             let left = usize::try_from(next - self.now).unwrap_or(usize::MAX);
-            let samples =
-                if self.effects.stalled { left } else { left.min(self.sampler.wanted()) }.min(STRETCH);
+            let next = if self.effects.stalled { Next::Skip(left) } else { self.sampler.next() };
+            let (Next::Take(most) | Next::Skip(most)) = next;
+            let samples = left.min(most).min(STRETCH);
             let from = self.now;
             self.run(samples);
-            if self.effects.stalled {
-                self.sampler.lose(samples as u64);
-            } else if let Some(taken) = self.sample(from, samples) {
-                return Some(taken);
+            match next {
+                Next::Skip(_) if self.effects.stalled => self.sampler.lose(samples as u64),
+                Next::Skip(_) => self.sampler.skip(samples),
+                Next::Take(_) => {
+                    if let Some(taken) = self.sampler.take(from, samples, &self.effects) {
+                        return Some(taken);
+                    }
+                }
             }
         }
         None
@@ -235,38 +267,49 @@ impl World {
             changed = true;
         }
         if changed {
-            let omega = self.source.omega();
-            self.plant.retune(self.amplifier.coil(), omega);
-            for sensor in &mut self.sensors {
-                sensor.retune(&self.plant, omega);
-            }
-            self.reference.retune(self.source.frequency());
+            self.retune();
         }
+    }
+
+    /// Everything takes up how the coil is connected and driven now.
+    fn retune(&mut self) {
+        self.plant.retune(self.amplifier.coil(), self.source.omega());
+        self.pickups.retune(&self.plant, self.source.frequency());
+        self.effects.turn = self.source.omega() / self.true_rate.si();
     }
 
     fn happen(&mut self, event: Event) {
         match event {
-            Event::Source(_) if self.effects.deaf => {}
+            Event::Source(_) if self.effects.deaf || self.effects.held => {}
             Event::Source(setting) => self.source.follow(setting),
             Event::Mute => self.amplifier.follow(),
             Event::Strike(number) => {
                 let moving = self.is_moving();
-                let lasts = self.script.strike(number, self.seconds(), moving);
+                let lasts = self.script.strike(number, self.now, self.seconds(), moving);
                 if let Some(samples) = lasts {
                     self.after(samples, Event::End(number));
                 }
-                let tripped = self.effects.tripped;
-                self.effects = self.script.effects();
-                if self.effects.tripped && !tripped {
-                    self.amplifier.trip();
-                }
+                self.happen(Event::Contact(number));
             }
             Event::End(number) => {
-                self.script.end(number);
-                self.effects = self.script.effects();
-                self.amplifier.fault = self.effects.tripped;
+                self.script.end(number, self.now);
+                self.take_effects();
             }
+            Event::Contact(number) => {
+                if let Some(samples) = self.script.turn_contact(number) {
+                    self.after(samples, Event::Contact(number));
+                }
+                self.take_effects();
+            }
+            Event::Watchdog(contact) => self.amplifier.watchdog(contact),
         }
+    }
+
+    fn take_effects(&mut self) {
+        self.effects = self.script.effects();
+        self.amplifier.set_tripped(self.effects.tripped);
+        self.source.hold(self.effects.held);
+        self.plant.overheat(self.effects.overheating);
     }
 
     fn is_moving(&self) -> bool {
@@ -278,48 +321,38 @@ impl World {
     fn run(&mut self, samples: usize) {
         for n in 0..samples {
             let wave = self.source.wave(self.effects.gain);
-            let acceleration = self.plant.acceleration();
-            let before = *self.plant.state();
-            let output = self.reference.output(acceleration, before[VELOCITY]);
-            if let Some(seen) = self.reference.signal.get_mut(n) {
-                *seen = output;
-            }
-            let parts = self.plant.step(&wave);
-            for sensor in &mut self.sensors {
-                let output = sensor.output(acceleration);
-                if let Some(seen) = sensor.signal.get_mut(n) {
-                    *seen = output;
-                }
-                sensor.step(&before, &wave, parts);
+            self.pickups.note(n, &self.plant);
+            self.plant.step(&wave);
+            self.pickups.step(&self.plant);
+            if self.plant.take_news() {
+                self.amplifier.set_overheated(self.plant.is_too_warm());
+                self.retune();
             }
             self.source.advance();
         }
+        self.feed(samples);
         self.now += samples as u64;
         if self.plant.take_limited() {
             self.amplifier.note_clipping();
         }
     }
 
-    /// Samples the channels over the stretch that was just run.
-    fn sample(&mut self, from: u64, samples: usize) -> Option<Taken> {
-        let (temperature, rise) = self.room_temperature();
-        #[expect(clippy::cast_precision_loss, reason = "a stretch is short")]
-        let temperature = (temperature - rise * samples as f64, rise);
-        self.reference.finish(samples, temperature, self.effects.reversed);
-        for sensor in &mut self.sensors {
-            sensor.finish(samples, temperature);
-        }
-        let (reference, sensors) = (&self.reference, &self.sensors);
-        self.sampler.take(from, samples, &self.effects, |wire| match wire {
-            Wire::Nothing => None,
-            Wire::Reference => Some(reference.signal.as_slice()),
-            Wire::Sensor(n) => sensors.get(n).map(|s| s.signal.as_slice()),
-        })
+    /// The channels take in the stretch that was just run.
+    fn feed(&mut self, samples: usize) {
+        let (start, rise) = self.room_temperature();
+        let when = When {
+            sample: self.now,
+            temperature: (start + self.surface, rise),
+            period: 1.0 / self.true_rate.si(),
+        };
+        self.pickups.finish(samples, &when);
+        let pickups = &self.pickups;
+        self.sampler.feed(self.now, samples, &self.effects, |wire| pickups.signal(wire));
     }
 
     /// What a real rig never tells.
     pub(crate) fn truth(&self) -> truth::Truth {
-        let (now, _) = self.room_temperature();
+        let now = self.surface_temperature();
         let at = |sensor: &SensorTruth, (frequency, measured_at): &(Hertz, Option<f64>)| {
             let response = sensor.response_at(frequency.si(), measured_at.unwrap_or(now));
             // −180° is written as 180°.
@@ -334,13 +367,27 @@ impl World {
             serial: sensor.serial.clone(),
             points: self.points.iter().map(|p| at(sensor, p)).collect(),
         };
+        let extremes = &self.plant.extremes;
         truth::Truth {
-            sensors: self.sensors.iter().map(of).collect(),
-            displacement_max: Displacement::new(self.plant.displacement_max),
-            stop_hits: self.plant.stop_hits,
+            sensors: self.pickups.sensors.iter().map(of).collect(),
+            displacement_max: Displacement::new(extremes.displacement),
+            stop_hits: extremes.stop_hits,
+            stop_hit_speed_max: Velocity::new(extremes.hit_speed),
+            stop_hit_speeds: extremes.hit_speeds.iter().map(|v| Velocity::new(*v)).collect(),
+            current_max: Amperes::new(extremes.current),
+            coil_temperature_max: Celsius::new(self.plant.coil_temperature_max().unwrap_or(now)),
             faults_struck: self.script.struck().to_vec(),
             final_drive: Volts::new(self.source.amplitude()),
             muted: self.amplifier.is_muted(),
         }
     }
+}
+
+/// The time of the amplifier's watchdog, if it has one.
+fn watchdog(job: &ResolvedJob) -> Result<Option<Seconds>, SimError> {
+    let Some(time) = job.rig.amplifier.watchdog else {
+        return Ok(None);
+    };
+    SimError::positive(time.si(), "the time of the watchdog in s", "amplifier.watchdog")?;
+    Ok(Some(time))
 }

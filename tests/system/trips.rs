@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::fs;
 use tests::Bench;
-use tests::claims::trips::{CASES, Case, fault, interrupted, killed, second_program};
+use tests::claims::trips::{CASES, Case, NO_TRIP, fault, interrupted, killed, second_program};
 
 fn case(file: &str) -> &'static Case {
     CASES.iter().find(|c| c.file == file).unwrap()
@@ -36,8 +36,34 @@ fn every_fault_of_the_examples_has_its_line() {
         .unwrap()
         .map(|e| e.unwrap().path().file_stem().unwrap().to_string_lossy().into_owned())
         .collect();
-    let listed: BTreeSet<String> = CASES.iter().map(|c| c.file.to_owned()).collect();
+    let tripping = CASES.iter().map(|c| c.file);
+    let listed: BTreeSet<String> = tripping.chain(NO_TRIP.iter().map(|n| n.0)).map(str::to_owned).collect();
     assert_eq!(there, listed);
+}
+
+#[test]
+fn an_amplifier_that_trips_and_a_coil_that_overheats() {
+    fault(1, case("amplifier-trip")).unwrap();
+    fault(1, case("coil-overheating")).unwrap();
+}
+
+/// A cable that opens or makes contact on and off costs points of its own sensor, never the run, and never passes.
+#[test]
+fn a_bad_cable_costs_its_own_sensor_points() {
+    for file in ["sensor-open", "cable-intermittent"] {
+        let bench = Bench::new().unwrap();
+        let faults = format!("examples/faults/{file}.toml");
+        bench.dry_run(1, "cable", &["--faults", &faults]).unwrap().expect_status(1).unwrap();
+        let result = bench.run_dir("cable").json("result.json").unwrap();
+        let of = |sensor: &serde_json::Value, status: &str| {
+            sensor["points"].as_array().unwrap().iter().filter(|p| p["status"] == status).count()
+        };
+        let sensors = result["sensors"].as_array().unwrap();
+        let hurt: Vec<_> = sensors.iter().filter(|s| of(s, "rejected") > 0).collect();
+        assert_eq!(hurt.len(), 1, "{file}");
+        assert_ne!(hurt[0]["decision"], "pass");
+        assert!(sensors.iter().filter(|s| of(s, "accepted") == 12).all(|s| s["decision"] == "pass"));
+    }
 }
 
 #[test]

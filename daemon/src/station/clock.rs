@@ -1,6 +1,6 @@
 //! Time as the station sees it: monotonic for liveness, wall time for records only.
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::{SignedDuration, Timestamp, Unit};
 use plan_schema::units::Mono;
 
 /// Where time comes from.
@@ -36,7 +36,9 @@ impl<F: Fn() -> Mono + Send + Sync> Clock for SimulatedClock<F> {
 
     fn utc(&self) -> Timestamp {
         let passed = SignedDuration::from_nanos(i64::try_from(self.now().0).unwrap_or(i64::MAX));
-        self.started.checked_add(passed).unwrap_or(self.started)
+        let now = self.started.checked_add(passed).unwrap_or(self.started);
+        // Records state milliseconds; a simulated clock that goes fast would give a tail of digits.
+        now.round(Unit::Millisecond).unwrap_or(now)
     }
 
     fn lock_step(&self) -> bool {

@@ -4,7 +4,6 @@ use super::Checker;
 use crate::faults::{Fault, FaultKind, Faults, Moment};
 use crate::read::{Diagnostics, Document, Report};
 use crate::resolve::{ResolvedJob, list};
-use crate::units::Fraction;
 
 /// Checks faults against the job that they are to strike.
 ///
@@ -17,6 +16,7 @@ pub fn check_faults(document: &Document<Faults>, job: &ResolvedJob) -> Result<()
         moment(&mut checker, &path, fault, job);
         channel(&mut checker, &path, fault, job);
         size(&mut checker, &path, fault);
+        heat(&mut checker, &path, fault, job);
         checker.positive_if_any(&format!("{path}.lasts"), fault.lasts.map(|t| t.si()));
     }
     if checker.found.is_empty() { Ok(()) } else { Err(Report(Diagnostics(checker.found))) }
@@ -65,21 +65,36 @@ fn channel(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &R
                 format!("it uses {}", used()),
             );
         }
+        Some(name) if Fault::needs_sensor(fault.kind) && name == &job.rig.reference.channel => {
+            let sensors = job.sensors.iter().filter_map(|s| job.columns.get(s.column));
+            checker.error(
+                &format!("{path}.channel"),
+                format!("{kind} strikes a sensor, but '{name}' carries the reference"),
+                format!("name one of {}", list(sensors.map(|c| c.name.as_str()))),
+            );
+        }
         _ => {}
     }
 }
 
 fn size(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault) {
-    if fault.kind != FaultKind::GainJump {
-        return;
+    if let Err(error) = fault.sized() {
+        let key = if fault.value.is_some() { "value" } else { "kind" };
+        checker.error(&format!("{path}.{key}"), error.message, error.remedy);
     }
-    match fault.value.as_ref().map(|size| size.0.parse::<Fraction>()) {
-        None => checker.error(
+}
+
+/// A coil can only become too warm where the rig says how warm it gets and what is too much.
+fn heat(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &ResolvedJob) {
+    let shaker = &job.rig.shaker;
+    let known = shaker.coil_heat_capacity.is_some()
+        && shaker.coil_heat_resistance.is_some()
+        && shaker.coil_temperature_limit.is_some();
+    if fault.kind == FaultKind::CoilOverheating && !known {
+        checker.error(
             &format!("{path}.kind"),
-            "a jump of the gain needs its size",
-            "add value = \"200 %\": the gain becomes threefold",
-        ),
-        Some(Err(error)) => checker.error(&format!("{path}.value"), error.message, error.remedy),
-        Some(Ok(_)) => {}
+            "the rig does not say when its coil is too warm",
+            "write shaker.coil_heat_capacity, coil_heat_resistance and coil_temperature_limit in the rig file",
+        );
     }
 }

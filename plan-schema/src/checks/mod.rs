@@ -4,6 +4,7 @@
 //! checked in [`resolve`](crate::resolve); whether a point can be reached is foreseen by the calibration core.
 
 mod faults;
+mod machine;
 mod plan;
 mod registers;
 mod rig;

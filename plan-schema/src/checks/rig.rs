@@ -14,9 +14,11 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     checker.positive("mains_frequency", rig.mains_frequency.si());
     shaker(&mut checker, rig);
     amplifier(&mut checker, rig);
+    super::machine::machine(&mut checker, rig);
     timing(&mut checker, rig);
     roles(&mut checker, rig);
     channels(&mut checker, rig);
+    displacement(&mut checker, rig);
     errors(&mut checker, rig);
     safe_paths(&mut checker, rig);
     simulation(&mut checker, rig);
@@ -216,9 +218,38 @@ fn channels(checker: &mut Checker<'_, Rig>, rig: &Rig) {
     for (n, channel) in rig.channels.iter().enumerate() {
         checker.named(&format!("channel[{n}].name"), &channel.name);
         checker.positive(&format!("channel[{n}].range"), channel.range.si());
+        checker.positive_if_any(&format!("channel[{n}].ac_corner"), channel.ac_corner.map(|f| f.si()));
     }
     checker.unique("channel", "name", rig.channels.iter().map(|c| c.name.as_str()));
     checker.unique("channel", "input", rig.channels.iter().map(|c| c.input));
+}
+
+fn displacement(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    let Some(displacement) = &rig.displacement else {
+        return;
+    };
+    let channel = &displacement.channel;
+    if !rig.channels.iter().any(|c| &c.name == channel) {
+        let names = crate::resolve::list(rig.channels.iter().map(|c| c.name.as_str()));
+        checker.error(
+            "displacement.channel",
+            format!("the rig has no channel '{channel}'"),
+            format!("its channels are {names}"),
+        );
+    } else if channel == &rig.reference.channel {
+        checker.error(
+            "displacement.channel",
+            format!("channel '{channel}' carries the reference"),
+            "name the channel that the displacement transducer is connected to",
+        );
+    }
+    if displacement.sensitivity.si() == 0.0 {
+        checker.error(
+            "displacement.sensitivity",
+            "a transducer without sensitivity shows nothing",
+            "write its sensitivity at the channel, such as \"100 V/m\"",
+        );
+    }
 }
 
 fn errors(checker: &mut Checker<'_, Rig>, rig: &Rig) {
@@ -272,6 +303,7 @@ fn simulation(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         ("source.frequency_step", simulation.source.frequency_step.si()),
         ("source.amplitude_step", simulation.source.amplitude_step.si()),
         ("source.output_limit", simulation.source.output_limit.si()),
+        ("source.update_rate", simulation.source.update_rate.si()),
         ("amplifier.bandwidth", simulation.amplifier.bandwidth.si()),
     ] {
         checker.positive(&format!("simulation.{key}"), value);
@@ -281,8 +313,17 @@ fn simulation(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         ("source.ramp", simulation.source.ramp.si()),
         ("amplifier.latency", simulation.amplifier.latency.si()),
         ("acquisition.noise", simulation.acquisition.noise.si()),
+        ("acquisition.hum", simulation.acquisition.hum.si()),
+        ("acquisition.hum_second", simulation.acquisition.hum_second.si()),
+        ("acquisition.hum_third", simulation.acquisition.hum_third.si()),
+        ("acquisition.hum_fifth", simulation.acquisition.hum_fifth.si()),
+        ("acquisition.delay", simulation.acquisition.delay.si()),
+        ("acquisition.startup", simulation.acquisition.startup.si()),
+        ("acquisition.gate", simulation.acquisition.gate.si()),
+        ("acquisition.pause", simulation.acquisition.pause.si()),
         ("room.humidity", simulation.room.humidity.si()),
         ("spread.sensitivity", simulation.spread.sensitivity.si()),
+        ("spread.supply", simulation.spread.supply.si()),
         ("spread.shaker", simulation.spread.shaker.si()),
     ] {
         checker.not_negative(&format!("simulation.{key}"), value);
@@ -294,9 +335,24 @@ fn simulation(checker: &mut Checker<'_, Rig>, rig: &Rig) {
             "write a number from 4 to 32",
         );
     }
-    for (key, value) in
-        [("sensitivity", simulation.spread.sensitivity.si()), ("shaker", simulation.spread.shaker.si())]
-    {
+    for (key, value) in [
+        ("source", simulation.source.clock_error.si()),
+        ("acquisition", simulation.acquisition.clock_error.si()),
+    ] {
+        if value.abs() > 0.01 {
+            let path = format!("simulation.{key}.clock_error");
+            checker.error(
+                &path,
+                "no clock is this wrong",
+                "write a few parts per million, such as \"20 ppm\"",
+            );
+        }
+    }
+    for (key, value) in [
+        ("sensitivity", simulation.spread.sensitivity.si()),
+        ("supply", simulation.spread.supply.si()),
+        ("shaker", simulation.spread.shaker.si()),
+    ] {
         if value >= 0.5 {
             let path = format!("simulation.spread.{key}");
             checker.error(&path, "a spread this wide leaves nothing of the rig", "write a share below 50 %");

@@ -72,6 +72,9 @@ impl Found<'_> {
         let mut taken: BTreeMap<&str, String> = BTreeMap::new();
         let mut sensors = Vec::new();
         taken.insert(&rig.reference.channel, "the reference".to_owned());
+        if let Some(displacement) = &rig.displacement {
+            taken.insert(&displacement.channel, "the displacement transducer".to_owned());
+        }
         for (n, mounted) in job.value.mounted.iter().enumerate() {
             let path = |key: &str| format!("mounted[{n}].{key}");
             let channel = rig.channels.iter().position(|c| c.name == mounted.channel);
@@ -174,11 +177,15 @@ impl Found<'_> {
         for (n, point) in self.files.plan.value.points.iter().enumerate() {
             let target = point.amplitude.acceleration_at(point.frequency);
             for FoundSensor { sensor, channel, .. } in sensors {
+                let Some(input) = self.files.rig.value.channels.get(*channel) else {
+                    continue;
+                };
+                let (zero_output, share) = sensor.seen_by(input);
                 let transducer = Transducer {
                     name: format!("sensor '{}'", sensor.serial),
                     range: sensor.range,
-                    sensitivity: sensor.nominal_sensitivity,
-                    zero_output: sensor.zero_output,
+                    sensitivity: sensor.nominal_sensitivity * share,
+                    zero_output,
                     channel: *channel,
                 };
                 self.range(n, target, &transducer);

@@ -95,6 +95,14 @@ fn files_that_disagree() {
             ("channel taken by a sensor", job("channel = \"two\"", "channel = \"one\"")),
             ("channel taken by the reference", job("channel = \"two\"", "channel = \"ref\"")),
             ("channel that the rig has not", job("channel = \"two\"", "channel = \"three\"")),
+            (
+                "channel taken by the displacement transducer",
+                rig("[roles]", "[displacement]\nchannel = \"two\"\nsensitivity = \"100 V/m\"\n\n[roles]"),
+            ),
+            (
+                "bias beyond the range of a channel",
+                sensors("mass = \"10 g\"", "mass = \"10 g\"\nbias = \"11 V\""),
+            ),
             ("reference not in the register", rig("\"R-1\"", "\"R-2\"")),
             ("reference on no channel", rig("channel = \"ref\"", "channel = \"reference\"")),
             (
@@ -202,6 +210,19 @@ safe_path = []
             ("all ways through one box", rig("source = \"generator.source\"", "source = \"power.source\"")),
             ("negative error", rig("mounting = \"0.1 %\"", "mounting = \"-0.1 %\"")),
             ("converter of one bit", rig("[roles]", "[simulation.acquisition]\nbits = 1\n\n[roles]")),
+            (
+                "clock of another world",
+                rig("[roles]", "[simulation.source]\nclock_error = \"5 %\"\n\n[roles]"),
+            ),
+            (
+                "displacement on the reference's channel",
+                rig("[roles]", "[displacement]\nchannel = \"ref\"\nsensitivity = \"100 V/m\"\n\n[roles]"),
+            ),
+            (
+                "displacement on no channel",
+                rig("[roles]", "[displacement]\nchannel = \"stroke\"\nsensitivity = \"0 V/m\"\n\n[roles]"),
+            ),
+            ("coupling without a corner", rig("name = \"spare\"", "name = \"spare\"\nac_corner = \"0 Hz\"")),
         ],
     );
 }
@@ -215,6 +236,29 @@ fn registers_by_themselves() {
             ("sensor without mass", sensors("mass = \"40 g\"", "mass = \"0 g\"")),
             ("sensitivity of zero", sensors("\"1000 mV/g\"", "\"0 mV/g\"")),
             ("damping without a natural frequency", sensors("natural_frequency = \"700 Hz\"\n", "")),
+            (
+                "limits the wrong way round",
+                sensors(
+                    "supply = \"12 V\"",
+                    "supply = \"12 V\"\noutput_low = \"4 V\"\noutput_high = \"1 V\"",
+                ),
+            ),
+            (
+                "common mode of one line",
+                sensors("supply = \"12 V\"", "supply = \"12 V\"\ncommon_mode = \"2 V\""),
+            ),
+            (
+                "ratiometric without a supply",
+                sensors("supply = \"12 V\"", "supply_dependence = \"ratiometric\""),
+            ),
+            ("bias of a capacitive sensor", sensors("supply = \"12 V\"", "bias = \"11 V\"")),
+            (
+                "bias above the compliance voltage",
+                sensors(
+                    "lower_corner = \"0.05 Hz\"",
+                    "lower_corner = \"0.05 Hz\"\nbias = \"24 V\"\nbase_strain = \"-1 %\"",
+                ),
+            ),
             ("frequencies that fall", references("\"16 Hz\"", "\"160 Hz\"")),
             (
                 "phase without its uncertainty",
@@ -248,6 +292,21 @@ fn faults_against_the_job() {
             ),
             ("jump without its size", faults("value = \"200 %\"\n", "")),
             ("size that is no share", faults("\"200 %\"", "\"2 V\"")),
+            ("size beyond its range", faults("\"200 %\"", "\"-120 %\"")),
+            (
+                "reference in place of a sensor",
+                faults(
+                    "\"overload\"\nat = \"12.5 s\"\nchannel = \"two\"",
+                    "\"loose_mount\"\nat = \"12.5 s\"\nchannel = \"ref\"",
+                ),
+            ),
+            (
+                "coil of which nothing is known",
+                faults(
+                    "\"overload\"\nat = \"12.5 s\"\nchannel = \"two\"",
+                    "\"coil_overheating\"\nat = \"12.5 s\"",
+                ),
+            ),
             ("before the start", faults("\"12.5 s\"", "\"-1 s\"")),
         ],
     );

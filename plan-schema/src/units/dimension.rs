@@ -153,10 +153,21 @@ dimension!(/// Sensitivity of a voltage output, V/(m/s²).
     [unit(&["V/(m/s2)", "Vs2/m"], 0), unit(&["mV/(m/s2)", "mVs2/m"], -3), scaled(&["V/g"], 0, 1.0 / STANDARD_GRAVITY),
      scaled(&["mV/g"], -3, 1.0 / STANDARD_GRAVITY), scaled(&["uV/g"], -6, 1.0 / STANDARD_GRAVITY)],
     [("mV/m/s2", "write 'mV/(m/s2)'"), ("mV", "say per what: 'mV/g' or 'mV/(m/s2)'")]);
+dimension!(/// Sensitivity of a displacement transducer, V/m.
+    VoltagePerLength, "a sensitivity to displacement", "V/m", "100 V/m",
+    [unit(&["V/m", "mV/mm"], 0), unit(&["V/mm", "mV/um"], 3), unit(&["mV/m"], -3)]);
 dimension!(/// Spectral density of acceleration noise, (m/s²)/√Hz rms.
     AccelerationDensity, "a noise density", "(m/s2)/sqrtHz", "100 µg/√Hz",
     [unit(&["(m/s2)/sqrtHz", "m/s2/sqrtHz"], 0), scaled(&["g/sqrtHz"], 0, STANDARD_GRAVITY),
      scaled(&["mg/sqrtHz"], -3, STANDARD_GRAVITY), scaled(&["ug/sqrtHz"], -6, STANDARD_GRAVITY)]);
+dimension!(/// Heat resistance, K/W.
+    HeatResistance, "a heat resistance", "K/W", "2 K/W", [unit(&["K/W"], 0), unit(&["mK/W"], -3)]);
+dimension!(/// Heat capacity, J/K.
+    HeatCapacity, "a heat capacity", "J/K", "60 J/K", [unit(&["J/K", "Ws/K"], 0), unit(&["kJ/K"], 3)]);
+dimension!(/// Angle per length, rad/m.
+    AnglePerLength, "an angle per length", "rad/m", "10 µrad/mm",
+    [unit(&["rad/m", "mrad/mm"], 0), unit(&["mrad/m", "urad/mm"], -3), unit(&["urad/m"], -6),
+     scaled(&["deg/m"], 0, std::f64::consts::PI / 180.0)]);
 dimension!(/// Relative change per temperature, 1/K.
     PerKelvin, "a temperature coefficient", "1/K", "0.01 %/K", [unit(&["1/K"], 0), unit(&["%/K"], -2), unit(&["ppm/K"], -6)]);
 
@@ -172,6 +183,8 @@ pub type Kilograms = Quantity<Mass>;
 pub type Newtons<S> = Quantity<Of<Force, S>>;
 /// Current in amperes.
 pub type Amperes<S> = Quantity<Of<Current, S>>;
+/// A direct current, in amperes.
+pub type AmperesDc = Quantity<Current>;
 /// Voltage amplitude in volts.
 pub type Volts<S> = Quantity<Of<Voltage, S>>;
 /// A direct voltage or an instantaneous one, in volts.

@@ -26,6 +26,7 @@ pub(crate) struct Bench {
     pub(crate) power: Opened,
     pub(crate) permit: DrivePermit,
     pub(crate) frames: u32,
+    want: AcquisitionRequest,
 }
 
 impl Bench {
@@ -61,7 +62,16 @@ impl Bench {
             power,
             permit: issuer.grant(Volts::new(5.0)),
             frames,
+            want,
         })
+    }
+
+    /// Samples this input too, from the start.
+    pub(crate) fn also(&mut self, input: u32, range: f64) {
+        wait(self.acquisition.stop()).unwrap();
+        self.want.channels.push(ChannelRequest { input, range: Volts::new(range) });
+        wait(self.acquisition.configure(&self.want)).unwrap();
+        wait(self.acquisition.start()).unwrap();
     }
 
     /// Goes to a tone as fast as the source can; returns what was applied.

@@ -31,8 +31,27 @@ pub(crate) struct Facts {
     /// Lines of each sensor beside those that all share; serials are S1, S2, … on channels ch1, ch2, …
     pub(crate) sensors: Vec<&'static str>,
     pub(crate) density: &'static str,
+    /// Kind of all sensors, and their transverse sensitivity.
+    pub(crate) kind: &'static str,
+    pub(crate) cross_axis: &'static str,
     /// Mass of the first sensor in kg.
     pub(crate) payload: f64,
+    /// Phase, transverse motion, mounting and temperature among the rig's errors.
+    pub(crate) errors: [&'static str; 4],
+    /// Lines of the simulated source, of the simulated acquisition, and of the spread, beside those below.
+    pub(crate) source: &'static str,
+    pub(crate) acquisition: &'static str,
+    pub(crate) more_spread: &'static str,
+    /// Lines that every channel has beside those below.
+    pub(crate) channel: &'static str,
+    /// Lines of the shaker beside those below.
+    pub(crate) shaker: &'static str,
+    /// Tables of the rig beside those below.
+    pub(crate) tables: &'static str,
+    /// Drift of the reference in a year.
+    pub(crate) drift: &'static str,
+    /// Whether the job lists its sensors the other way round.
+    pub(crate) backwards: bool,
 }
 
 pub(crate) const FLAT: &str = r#"
@@ -63,7 +82,18 @@ impl Default for Facts {
             reference_points: FLAT,
             sensors: vec![""],
             density: "0 ug/sqrtHz",
+            kind: "dc_mems",
+            cross_axis: "0 %",
             payload: 0.0,
+            errors: ["0 deg", "0 %", "0 %", "0 K"],
+            source: "",
+            acquisition: "",
+            more_spread: "",
+            channel: "",
+            shaker: "",
+            tables: "",
+            drift: "0 %",
+            backwards: false,
         }
     }
 }
@@ -97,8 +127,12 @@ pub(crate) fn shaker() -> Shaker {
 impl Facts {
     fn rig(&self) -> String {
         let channels: String = (0..=self.sensors.len())
-            .map(|n| format!("[[channel]]\nname = \"ch{n}\"\ninput = {n}\nrange = \"10 V pk\"\n"))
+            .map(|n| {
+                let more = self.channel;
+                format!("[[channel]]\nname = \"ch{n}\"\ninput = {n}\nrange = \"10 V pk\"\n{more}\n")
+            })
             .collect();
+        let [phase, transverse, mounting, surface] = self.errors;
         format!(
             r#"
 format = 1
@@ -118,6 +152,7 @@ damping_ratio = "5 %"
 force_factor = "9 N/A"
 coil_resistance = "3 ohm"
 coil_inductance = "0.3 mH"
+{coil}
 [amplifier]
 mode = "{mode}"
 mute = "{mute}"
@@ -143,24 +178,28 @@ serial = "R1"
 channel = "ch0"
 [errors]
 channel_ratio = "{ratio}"
-channel_phase = "0 deg"
-transverse_motion = "0 %"
-mounting = "0 %"
-temperature = "0 K"
+channel_phase = "{phase}"
+transverse_motion = "{transverse}"
+mounting = "{mounting}"
+temperature = "{surface}"
 [[safe_path]]
 action = "source_off"
 time = "30 ms"
 [simulation.source]
 offset = "{offset}"
+{source}
 [simulation.acquisition]
 bits = {bits}
 noise = "{noise}"
+{acquisition}
 [simulation.room]
 temperature = "{temperature}"
 drift_per_hour = "0 K"
 [simulation.spread]
 sensitivity = "{spread}"
 shaker = "{spread}"
+{more_spread}
+{tables}
 "#,
             stop = self.stop,
             mode = self.mode,
@@ -174,6 +213,11 @@ shaker = "{spread}"
             noise = self.noise,
             temperature = self.temperature,
             spread = self.spread,
+            source = self.source,
+            acquisition = self.acquisition,
+            more_spread = self.more_spread,
+            coil = self.shaker,
+            tables = self.tables,
         )
     }
 
@@ -186,17 +230,19 @@ shaker = "{spread}"
 serial = "S{}"
 make = "Invented Instruments"
 model = "I-1"
-kind = "dc_mems"
+kind = "{}"
 nominal_sensitivity = "20 mV/(m/s2)"
 range = "200 m/s2 pk"
 mass = "1 g"
 noise_density = "{}"
-transverse_sensitivity = "0 %"
+transverse_sensitivity = "{}"
 temperature_coefficient = "0.1 %/K"
 {extra}
 "#,
                 n + 1,
-                self.density
+                self.kind,
+                self.density,
+                self.cross_axis
             ));
         }
         text
@@ -215,7 +261,7 @@ range = "500 m/s2 pk"
 noise_density = "{}"
 transverse_sensitivity = "0 %"
 temperature_coefficient = "0 %/K"
-drift_per_year = "0 %"
+drift_per_year = "{}"
 [[reference.calibration]]
 certificate = "C-1"
 laboratory = "Invented Laboratory"
@@ -223,7 +269,7 @@ date = 2026-01-15
 due = 2027-01-15
 {}
 "#,
-            self.density, self.reference_points
+            self.density, self.drift, self.reference_points
         )
     }
 
@@ -251,6 +297,9 @@ due = 2027-01-15
         for (n, mounted) in resolved.sensors.iter_mut().enumerate() {
             // No register takes a sensor without mass, but the closed forms are simplest without.
             mounted.sensor.mass = Kilograms::new(if n == 0 { self.payload } else { 0.0 });
+        }
+        if self.backwards {
+            resolved.sensors.reverse();
         }
         resolved
     }

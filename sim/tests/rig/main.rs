@@ -10,7 +10,13 @@ mod bench;
 #[cfg(test)]
 mod channels;
 #[cfg(test)]
+mod electronics;
+#[cfg(test)]
 mod facts;
+#[cfg(test)]
+mod fault_schedules;
+#[cfg(test)]
+mod fault_sizes;
 #[cfg(test)]
 mod faults;
 #[cfg(test)]
@@ -18,4 +24,8 @@ mod limits;
 #[cfg(test)]
 mod motion;
 #[cfg(test)]
+mod sampling;
+#[cfg(test)]
 mod stopping;
+#[cfg(test)]
+mod unknowns;

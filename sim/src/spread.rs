@@ -1,0 +1,189 @@
+//! What a laboratory can't know of its own rig: drawn once per seed, from the distributions that the budget declares.
+//!
+//! Owns: one function for each such quantity, which names its distribution; the figures are those that the rig file and
+//! the registers state, and from which the budget is made. A stream of its own belongs to each (`random`), so none depends
+//! on how many others there are.
+//! Must not: know physics; what a drawn error does is said where it acts.
+//!
+//! | quantity | distribution | figure |
+//! |---|---|---|
+//! | reference, magnitude and phase | normal | U/k of its certificate, one draw for all frequencies |
+//! | reference, drift since its calibration | rectangular | `drift_per_year` × age |
+//! | gain of each channel | normal | `errors.channel_ratio`: U (k = 2) of the ratio of two, so U/2√2 of each |
+//! | delay of each channel | normal | `errors.channel_phase`: U (k = 2) at 100 Hz of the difference of two |
+//! | mounting of each sensor | rectangular | `errors.mounting` |
+//! | temperature of the mounting surface | rectangular | `errors.temperature` off the room's |
+//! | transverse motion, share | rectangular | `errors.transverse_motion` |
+//! | transverse motion, direction against each sensor's | evenly all around | – |
+//! | transverse sensitivity of each sensor | rectangular | `transverse_sensitivity` |
+//! | sensitivity of each sensor | rectangular | `simulation.spread.sensitivity` (part of the truth) |
+//! | supply of each sensor | rectangular | `simulation.spread.supply` |
+
+use crate::error::SimError;
+use crate::random;
+use plan_schema::registers::{Date, Sensor};
+use plan_schema::resolve::{MountedReference, ResolvedJob};
+use plan_schema::rig::RigErrors;
+use plan_schema::simulation::Spread;
+use std::f64::consts::{PI, SQRT_2, TAU};
+
+/// Frequency in Hz at which the rig file states the phase between channels.
+const PHASE_STATED_AT: f64 = 100.0;
+
+/// The day on which a dry run starts unless told otherwise; from it the age of a calibration is counted.
+const DRY_RUN: Date = Date { year: 2000, month: 1, day: 1 };
+
+const DAYS_PER_YEAR: f64 = 365.25;
+
+/// What a quantity is distributed as.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Distribution {
+    /// With this standard deviation about zero.
+    Normal(f64),
+    /// Evenly within ± this half-width.
+    Rectangular(f64),
+}
+
+/// Error of the reference against its certificate.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct ReferenceError {
+    /// Of its magnitude, in standard uncertainties of the certificate.
+    pub(crate) magnitude: f64,
+    /// Of its phase, in standard uncertainties of the certificate.
+    pub(crate) phase: f64,
+    /// Of its magnitude since the calibration, relative.
+    pub(crate) drift: f64,
+}
+
+/// Draws what the laboratory of one job can't know.
+#[derive(Debug, Clone)]
+pub(crate) struct Unknowns {
+    seed: u64,
+    errors: RigErrors,
+    spread: Spread,
+}
+
+impl Unknowns {
+    /// Those of a job.
+    ///
+    /// # Errors
+    /// A width below zero, or none at all.
+    pub(crate) fn new(job: &ResolvedJob, seed: u64) -> Result<Self, SimError> {
+        let errors = job.rig.errors.clone();
+        let spread = job.rig.simulation.spread.clone();
+        for (value, key) in [
+            (errors.channel_ratio.si(), "errors.channel_ratio"),
+            (errors.channel_phase.si(), "errors.channel_phase"),
+            (errors.mounting.si(), "errors.mounting"),
+            (errors.temperature.si(), "errors.temperature"),
+            (errors.transverse_motion.si(), "errors.transverse_motion"),
+            (spread.sensitivity.si(), "simulation.spread.sensitivity"),
+            (spread.supply.si(), "simulation.spread.supply"),
+        ] {
+            SimError::not_negative(value, &format!("the width of {key}"), key)?;
+        }
+        Ok(Self { seed, errors, spread })
+    }
+
+    /// The seed itself, for noise.
+    pub(crate) fn seed(&self) -> u64 {
+        self.seed
+    }
+
+    fn draw(&self, name: &str, distribution: Distribution) -> f64 {
+        match distribution {
+            Distribution::Normal(standard) => standard * random::normal(self.seed, name),
+            Distribution::Rectangular(half) => half * random::uniform(self.seed, name),
+        }
+    }
+
+    /// What the reference is off by.
+    pub(crate) fn reference(&self, mounted: &MountedReference) -> ReferenceError {
+        let serial = &mounted.reference.serial;
+        let normal = Distribution::Normal(1.0);
+        let drift = mounted.reference.drift_per_year.si() * age_years(mounted.calibration.date);
+        ReferenceError {
+            magnitude: self.draw(&format!("sensitivity of reference {serial}"), normal),
+            phase: self.draw(&format!("phase of reference {serial}"), normal),
+            drift: self.draw(&format!("drift of reference {serial}"), Distribution::Rectangular(drift)),
+        }
+    }
+
+    /// Relative error of a channel's gain.
+    pub(crate) fn channel_gain(&self, channel: &str) -> f64 {
+        let standard = self.errors.channel_ratio.si() / 2.0 / SQRT_2;
+        self.draw(&format!("gain of channel {channel}"), Distribution::Normal(standard))
+    }
+
+    /// How much later than the others a channel samples, in s; its phase then lags in proportion to frequency.
+    pub(crate) fn channel_delay(&self, channel: &str) -> f64 {
+        let standard = self.errors.channel_phase.si() / 2.0 / SQRT_2 / (TAU * PHASE_STATED_AT);
+        self.draw(&format!("delay of channel {channel}"), Distribution::Normal(standard))
+    }
+
+    /// Relative error of a sensor's output by its mounting, cable and place on the table.
+    pub(crate) fn mounting(&self, serial: &str) -> f64 {
+        let half = self.errors.mounting.si();
+        self.draw(&format!("mounting of {serial}"), Distribution::Rectangular(half))
+    }
+
+    /// How much warmer than the room the mounting surface is, in K.
+    pub(crate) fn surface(&self) -> f64 {
+        let half = self.errors.temperature.si();
+        self.draw("temperature of the surface", Distribution::Rectangular(half))
+    }
+
+    /// Transverse motion as a share of the motion along the axis, in phase with it.
+    pub(crate) fn transverse_motion(&self) -> f64 {
+        let half = self.errors.transverse_motion.si();
+        self.draw("transverse motion", Distribution::Rectangular(half))
+    }
+
+    /// Response of a sensor or reference to transverse motion as a share of its sensitivity, at the angle that it happens
+    /// to be turned to. `limit` is the largest that its register states.
+    pub(crate) fn cross_axis(&self, serial: &str, limit: f64) -> f64 {
+        let largest =
+            self.draw(&format!("transverse sensitivity of {serial}"), Distribution::Rectangular(limit));
+        let angle = self.draw(&format!("transverse direction of {serial}"), Distribution::Rectangular(PI));
+        largest * angle.cos()
+    }
+
+    /// Relative error of a sensor's sensitivity against its nominal one: not an error of the laboratory's, but the truth
+    /// that it is to find.
+    pub(crate) fn sensitivity(&self, serial: &str) -> f64 {
+        let half = self.spread.sensitivity.si();
+        self.draw(&format!("sensitivity of {serial}"), Distribution::Rectangular(half))
+    }
+
+    /// What a ratiometric sensor's output is off by because its supply is; relative.
+    pub(crate) fn supply(&self, sensor: &Sensor) -> f64 {
+        if !sensor.is_ratiometric() {
+            return 0.0;
+        }
+        let half = self.spread.supply.si();
+        self.draw(&format!("supply of {}", sensor.serial), Distribution::Rectangular(half))
+    }
+
+    /// Where a channel's hum is in its turn when the world starts, as a share of one; each harmonic for itself.
+    pub(crate) fn hum_phase(&self, channel: &str, harmonic: u32) -> f64 {
+        self.draw(&format!("hum {harmonic} of channel {channel}"), Distribution::Rectangular(0.5))
+    }
+}
+
+/// Age in years of a calibration when a dry run starts; one that lies after that day counts as a year old.
+fn age_years(date: Date) -> f64 {
+    let days = day_number(DRY_RUN) - day_number(date);
+    if days > 0.0 { days / DAYS_PER_YEAR } else { 1.0 }
+}
+
+/// Days since some day long ago, by the rule of the Gregorian calendar.
+fn day_number(date: Date) -> f64 {
+    // A year that begins in March ends with the leap day.
+    let month = (f64::from(date.month) + 9.0) % 12.0;
+    let year = f64::from(date.year) - f64::from(u8::from(date.month < 3));
+    let leap_days = (year / 4.0).floor() - (year / 100.0).floor() + (year / 400.0).floor();
+    365.0 * year + leap_days + ((153.0 * month + 2.0) / 5.0).floor() + f64::from(date.day)
+}
+
+#[cfg(test)]
+mod tests;
