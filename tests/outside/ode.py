@@ -5,6 +5,7 @@
 
 Needs SciPy (tried with 1.17): `scipy.integrate.solve_ivp`, method Radau (Hairer and Wanner), rtol 1e-10.
 Wanted: 0.01 % of the peak of what a sensor feels, at every sample of twenty cycles from rest. Exits 1 if missed.
+The last line of standard output is JSON.
 """
 
 import json
@@ -98,7 +99,8 @@ def main():
         expected, stroke = solve(case)
         peak = np.abs(expected).max()
         off = np.abs(np.array(case["felt_mps2"]) - expected).max() / peak
-        worst = max(worst, off)
+        # A number that is none is the worst of all.
+        worst = worst if off <= worst else off
         mode = "current" if case["current_mode"] else "voltage"
         print(
             f"{case['name']:12} {mode} {case['frequency_hz']:5.1f} Hz hardening {case['suspension_hardening']:.2f}: "
@@ -106,6 +108,7 @@ def main():
             f"simulator {case['displacement_m_peak_max'] * 1e3:.3f} mm"
         )
     print(f"worst {worst * 100:.5f} % of {SHARE * 100} % in {len(cases)} cases")
+    print(json.dumps({"cases": len(cases), "worst_share": worst}))
     return 0 if worst < SHARE else 1
 
 

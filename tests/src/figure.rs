@@ -9,7 +9,7 @@ pub struct Figure {
     pub what: String,
     /// What came out.
     pub value: f64,
-    /// The most that is allowed.
+    /// The most that is allowed; infinite for a figure that is only printed.
     pub limit: f64,
     /// Unit of both; empty for a count.
     pub unit: &'static str,
@@ -44,7 +44,11 @@ impl fmt::Display for Figure {
         };
         let verdict = if self.met() { "met" } else { "MISSED" };
         writeln!(f, "{}: {}{unit}", self.what, shown(self.value))?;
-        writeln!(f, "  limit   {}{unit}: {verdict}", shown(self.limit))?;
+        if self.limit.is_finite() {
+            writeln!(f, "  limit   {}{unit}: {verdict}", shown(self.limit))?;
+        } else {
+            writeln!(f, "  limit   none, printed only")?;
+        }
         writeln!(f, "  sample  {}", self.sample)?;
         write!(f, "  seeds   {seeds}")
     }

@@ -34,13 +34,12 @@ pub(crate) fn rows() -> Vec<Row> {
 fn resonances() -> Vec<Row> {
     let mut rows = Vec::new();
     for (machine, natural, damping, slow) in
-        [(RIGS[0], "0.8", "2.0", "10.6"), (RIGS[1], "4.0", "5.0", "0.15"), (RIGS[2], "12", "5.0", "0.05")]
+        [(RIGS[0], 0.8, "2.0", "10.6"), (RIGS[1], 4.0, "5.0", "0.15"), (RIGS[2], 12.0, "5.0", "0.05")]
     {
         let name = machine.name;
-        let expected: f64 = natural.parse().unwrap_or(f64::NAN);
-        let open = let_go(&Machine { opens: true, ..machine }, 5.0 / expected);
+        let open = let_go(&Machine { opens: true, ..machine }, 5.0 / natural);
         let (frequency, ratio) = free_oscillation(&open);
-        rows.push(Row::stated(format!("{name}: resonance"), "Hz", frequency, natural));
+        rows.push(Row::near(format!("{name}: resonance"), "Hz", frequency, natural, 1e-3));
         rows.push(Row::stated(format!("{name}: mechanical damping"), "%", 100.0 * ratio, damping));
         let pole = slow_pole(&machine);
         let shorted = let_go(&machine, 4.0 * pole);

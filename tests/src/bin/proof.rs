@@ -7,14 +7,14 @@
 use anyhow::Result;
 use std::process::ExitCode;
 use std::time::Instant;
-use tests::claims::{identity, main_job, outside, records, suites, trips};
+use tests::claims::{identity, main_job, outside, records, rig, suites, trips};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
 
 /// A figure's name, what it is about, and how it is found out; `true` for the full form.
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
-const FIGURES: [Entry; 7] = [
+const FIGURES: [Entry; 13] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -22,6 +22,12 @@ const FIGURES: [Entry; 7] = [
     ("A.5", "faults that are not handled as they must be", faults),
     ("A.6", "documents against their schemas, and the golden files", documents),
     ("A.7", "the shape of the house", house),
+    ("B.1", "linear rigs against their transfer functions", |_| Ok(rig::transfer()?.into())),
+    ("B.2", "nonlinear rigs against an independent solver", |_| Ok(vec![rig::equations()?])),
+    ("B.3", "electro-mechanical facts of the three rigs", |_| Ok(vec![rig::facts()?])),
+    ("B.4", "noise, clocks and converters", |_| Ok(vec![rig::channels()?])),
+    ("B.5", "speed of the simulator and of dry runs", |full| rig::speed(if full { 10 } else { 3 })),
+    ("B.6", "rigs drawn at random", |full| Ok(vec![rig::drawn(full)?])),
 ];
 
 fn main() -> ExitCode {

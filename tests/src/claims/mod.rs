@@ -4,5 +4,6 @@ pub mod identity;
 pub mod main_job;
 pub mod outside;
 pub mod records;
+pub mod rig;
 pub mod suites;
 pub mod trips;

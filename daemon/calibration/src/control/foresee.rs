@@ -2,7 +2,6 @@
 
 use super::amplitude::window;
 use super::plant::{Need, Plant};
-use super::transition::transition;
 use crate::interlock::Ceiling;
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
 use plan_schema::units::{Accel, Displacement, Hertz, Peak, Seconds, Velocity, engineering};
@@ -133,7 +132,8 @@ fn largest(job: &ResolvedJob, plant: &Plant, frequency: Hertz, first: &[Obstacle
 fn foreseen_time(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> Seconds {
     let source = job.rig.roles.source.split('.').next().unwrap_or_default();
     let latency = job.rig.instruments.iter().find(|i| i.name == source).map_or(Seconds::ZERO, |i| i.latency);
-    let moved = transition(point.frequency) + latency + plant.settling_time() + job.rig.acquisition.block;
+    let moved =
+        plant.transition(point.frequency) + latency + plant.settling_time() + job.rig.acquisition.block;
     let measured = f64::from(point.dwell_cycles) * f64::from(point.repeats) / point.frequency.si();
     moved * 3.0 + window(point.frequency) * 3.0 + Seconds::new(measured)
 }

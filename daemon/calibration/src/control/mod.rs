@@ -11,4 +11,3 @@ mod transition;
 pub use amplitude::{AmplitudeLoop, Progress, Settled, window};
 pub use foresee::{Forecast, Obstacle, foresee, overshoot_allowed};
 pub use plant::{Need, Plant};
-pub use transition::transition;

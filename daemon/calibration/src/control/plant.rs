@@ -2,6 +2,7 @@
 //!
 //! `L di/dt + R i + Bl v = u`, `m x'' + c x' + k x = Bl i` (standard electro-dynamics of a moving coil). Solved for a sine.
 
+use super::transition::{transition, transition_beside};
 use nalgebra::Complex;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::AmplifierMode;
@@ -93,6 +94,18 @@ impl Plant {
             coil_voltage: Volts::new(voltage.norm()),
             current: Amperes::new(current.norm()),
             force: Newtons::new(current.norm() * self.force_factor),
+        }
+    }
+
+    /// How long a change of drive takes at a frequency, so that it neither moves the centre nor rings the suspension.
+    #[must_use]
+    pub fn transition(&self, frequency: Hertz) -> Seconds {
+        match self.mode {
+            AmplifierMode::Voltage => transition(frequency),
+            AmplifierMode::Current => {
+                let resonance = Hertz::new((self.stiffness / self.mass).sqrt() / TAU);
+                transition_beside(frequency, resonance)
+            }
         }
     }
 

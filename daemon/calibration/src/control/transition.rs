@@ -5,13 +5,30 @@ use plan_schema::units::{Hertz, Seconds};
 /// A change of drive takes at least this long, so that it does not ring what hangs on the armature.
 const SHORTEST: Seconds = Seconds::new(0.02);
 
+/// A change of drive takes at most about this long for the sake of a resonance.
+const LONGEST: Seconds = Seconds::new(10.0);
+
+/// Beats between the tone and a resonance over which a change of drive is drawn out.
+const BEATS: f64 = 3.0;
+
+/// How long a change of drive takes on a shaker that rings at `resonance` where it is driven by a current.
+///
+/// What a raised cosine over a time `T` stirs at a resonance `Δf` away falls as `1/(4 (T Δf)²)`: 3 % for three beats. A
+/// tone at the resonance itself builds up in its own time, whatever the ramp, and is waited for by the settling time.
+#[must_use]
+pub(super) fn transition_beside(frequency: Hertz, resonance: Hertz) -> Seconds {
+    let drawn_out = Seconds::new(BEATS / (frequency - resonance).abs().si().max(1e-3)).min(LONGEST);
+    let whole = (drawn_out.max(SHORTEST).si() * frequency.si() - 0.5).ceil().max(1.0);
+    Seconds::new((whole + 0.5) / frequency.si())
+}
+
 /// How long a change of drive takes: a whole number of cycles and a half, at least one and a half.
 ///
 /// A raised cosine over `N` cycles leaves the armature off its centre by `|cos(πN) / (1 − 4N²)|` of the change where
 /// the drive sets the velocity (the spectrum of a half-sine pulse at the frequency of the tone): a third of it for one
 /// cycle, nothing for one and a half, whatever the phase at which it begins.
 #[must_use]
-pub fn transition(frequency: Hertz) -> Seconds {
+pub(super) fn transition(frequency: Hertz) -> Seconds {
     let whole = (SHORTEST.si() * frequency.si() - 0.5).ceil().max(1.0);
     Seconds::new((whole + 0.5) / frequency.si())
 }
@@ -37,6 +54,16 @@ mod tests {
             t += step;
         }
         sum / f64::from(count)
+    }
+
+    /// Near a resonance a change is drawn out, far from it it is not, and never is it shorter than without one.
+    #[test]
+    fn a_resonance_draws_a_change_out() {
+        let at = |f: f64| transition_beside(Hertz::new(f), Hertz::new(4.0)).si();
+        assert!(at(5.0) >= 3.0 && at(4.0) <= 10.5 && at(100.0) < 0.06);
+        for f in [0.5, 3.9, 4.0, 5.0, 40.0] {
+            assert!(at(f) >= transition(Hertz::new(f)).si());
+        }
     }
 
     #[test]

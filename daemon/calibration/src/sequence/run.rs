@@ -13,7 +13,6 @@ use super::recent::Recent;
 use super::setup::Setup;
 use super::stopping::Stopping;
 use crate::block::BlockView;
-use crate::control::transition;
 use crate::interlock::{Ceiling, Interlock, Order, Trip, TripReason};
 use plan_schema::units::{Celsius, Hertz, Mono, Rms, SampleIndex, Seconds, Volts, VoltsDc};
 
@@ -269,7 +268,7 @@ impl Run {
                     let next = (next < self.setup.job.points.len()).then_some(next);
                     let frequency = point.frequency;
                     self.state = State::Leaving { frequency, next, until: None };
-                    out.push(Action::SourceOff { over: transition(frequency) });
+                    out.push(Action::SourceOff { over: self.setup.plant.transition(frequency) });
                 }
             }
             _ => {}

@@ -1,7 +1,6 @@
 //! What a run does about its points: begin one, follow what it wants, end it.
 
 use super::{Run, State, carry_out};
-use crate::control::transition;
 use crate::interlock::Watch;
 use crate::sequence::input::{Action, Event, Outcome};
 use crate::sequence::measure::{Finding, FindingKind, Measurement, PointEnd, measure};
@@ -133,7 +132,7 @@ impl Run {
         let allowed = self.interlock.drive(drive, &mut orders);
         carry_out(orders, out);
         if allowed {
-            let over = transition(frequency);
+            let over = self.setup.plant.transition(frequency);
             out.push(Action::SetTone { frequency, amplitude: drive, over });
         } else if let Some(trip) = self.trip().cloned() {
             self.tripped(trip, out);

@@ -1,7 +1,6 @@
 //! The ways out of a run: trip, stop, failure, and the end of the way out.
 
 use super::{Run, State, carry_out};
-use crate::control::transition;
 use crate::interlock::Trip;
 use crate::sequence::input::{Action, Consequence, Event, Outcome, Target};
 use crate::sequence::measure::{Finding, FindingKind};
@@ -43,7 +42,7 @@ impl Run {
                 return self.make_safe(Stopping::begin(&self.setup, outcome, None), out);
             }
         };
-        let over = transition(frequency);
+        let over = self.setup.plant.transition(frequency);
         let moment = self.now.after(over + self.setup.job.rig.timing.reply_limit + PATIENCE);
         let mut stopping = Stopping::ramp(&self.setup, outcome, moment);
         match &self.state {
