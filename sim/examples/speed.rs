@@ -1,4 +1,4 @@
-//! How fast the simulator runs alone: the long-stroke rig with four sensors at 10 kS/s, in times of real time.
+//! How fast the simulator runs alone: the three rigs with four sensors at 10 kS/s, in times of real time.
 //!
 //! `cargo run --profile proof -p sim --example speed`
 
@@ -23,10 +23,12 @@ fn main() {
     let linear = RIGS[0];
     let warm = Machine { heat: (0.0039, 200.0, 1.5), ..linear.healthy() };
     for (what, machine, density) in [
-        ("linear, without noise", linear, "0 ug/sqrtHz"),
-        ("linear", linear, "10 ug/sqrtHz"),
-        ("healthy", linear.healthy(), "10 ug/sqrtHz"),
-        ("healthy, coil warming up", warm, "10 ug/sqrtHz"),
+        ("long stroke, linear, without noise", linear, "0 ug/sqrtHz"),
+        ("long stroke, linear", linear, "10 ug/sqrtHz"),
+        ("long stroke, healthy", linear.healthy(), "10 ug/sqrtHz"),
+        ("long stroke, healthy, coil warming up", warm, "10 ug/sqrtHz"),
+        ("portable, healthy", RIGS[1].healthy(), "10 ug/sqrtHz"),
+        ("mid-size, healthy", RIGS[2].healthy(), "10 ug/sqrtHz"),
     ] {
         let took = measure(&machine, density);
         println!("{what}: {:.0} x real time", SIMULATED / took.as_secs_f64());
