@@ -5,6 +5,7 @@ use plan_schema::job::Job;
 use plan_schema::plan::Plan;
 use plan_schema::read::{Diagnostics, Document, Report, Written};
 use plan_schema::resolve::{JobFiles, ResolvedJob};
+use plan_schema::rig::Rig;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
@@ -50,6 +51,8 @@ pub struct Loaded {
     pub warnings: Diagnostics,
     /// The plan's file.
     pub plan: Document<Plan>,
+    /// The rig's file.
+    pub rig: Document<Rig>,
 }
 
 /// Loads a job with all its files.
@@ -69,7 +72,7 @@ pub fn job(path: &Path) -> Result<Loaded, LoadError> {
         (Some(plan), Some(rig), Some(sensors), Some(references)) => {
             let files = JobFiles { job, plan, rig, sensors, references };
             let (job, warnings) = ResolvedJob::resolve(&files).map_err(LoadError::Input)?;
-            Ok(Loaded { job, warnings, plan: files.plan })
+            Ok(Loaded { job, warnings, plan: files.plan, rig: files.rig })
         }
         _ => Err(LoadError::Input(Report(Diagnostics(problems)))),
     }

@@ -97,6 +97,27 @@ fn a_point_that_the_shaker_can_not_run_is_refused_with_the_largest_that_it_can()
     bench.dry_run(1, "out", &[]).unwrap().expect_status(0).unwrap();
 }
 
+/// A reference that is not in force on the day of the measurement makes nothing traceable.
+#[test]
+fn a_reference_out_of_its_dates_is_refused() {
+    let bench = Bench::new().unwrap();
+    for (day, what) in
+        [("2001-06-15", "was due for calibration on 2001-06-14"), ("1990-01-01", "after the measurement")]
+    {
+        let at = format!("{day}T12:00:00Z");
+        for command in ["check", "dry-run"] {
+            let said = bench.run(&[command, MAIN_JOB, "--at", &at]).unwrap().expect_status(2).unwrap();
+            assert!(
+                said.stderr.contains(what) && said.stderr.contains("long-stroke.toml:"),
+                "{}",
+                said.stderr
+            );
+        }
+    }
+    bench.run(&["check", MAIN_JOB, "--at", "2001-06-14T23:59:59Z"]).unwrap().expect_status(0).unwrap();
+    assert!(!bench.path("run").exists(), "a run directory was made");
+}
+
 #[test]
 fn files_that_are_missing_or_no_text_are_named_with_who_names_them() {
     let bench = Bench::new().unwrap();

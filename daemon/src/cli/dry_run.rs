@@ -41,6 +41,10 @@ struct Prepared {
 fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Prepared, Exit> {
     let loaded = load::job(&arguments.job).map_err(|e| check::refuse(&e))?;
     say::error(&loaded.warnings.render(say::colour()));
+    if let Some(overdue) = check::overdue(&loaded, arguments.at) {
+        say::error(&overdue.render(say::colour()));
+        return Err(Exit::Input);
+    }
     let setup = Setup::new(loaded.job.clone());
     if !setup.feasible() {
         say::error(&check::obstacles(&loaded, &setup).render(say::colour()));
