@@ -10,7 +10,7 @@ use crate::record::journal::FinishedEntry;
 use crate::record::result::Software;
 use crate::record::words::{Decision, Outcome, PointStatus};
 use crate::record::{ResultRecord, RunDirectory, RunRecord};
-use crate::station::latch::{Latch, LatchFile};
+use crate::station::latch::LatchFile;
 use crate::station::{self, Mission, Observer, Report, Start, StationError};
 use crate::wiring::Simulated;
 use calibration::evaluate::RunFacts;
@@ -54,6 +54,10 @@ fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Prepared, E
         Some(path) => load::faults(path, &loaded.job).map_err(|e| check::refuse(&e))?,
         None => Faults { format: loaded.job.plan.format, faults: Vec::new() },
     };
+    // Asked here too, so that a run that is refused leaves no directory behind.
+    let rig = &loaded.job.rig.name;
+    station::may_begin(&latch_of(context, &loaded.job), &Disk, rig, arguments.at.timestamp())
+        .map_err(|e| refused(context, rig, &e))?;
     let simulated = Simulated::new(&loaded.job, arguments.seed, &faults).map_err(|e| {
         say::error(&format!("error: {e}"));
         Exit::Input
@@ -61,15 +65,6 @@ fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Prepared, E
     let stem = arguments.job.file_stem().map_or("job".into(), |s| s.to_string_lossy());
     let name = format!("dry-{stem}-{}", arguments.seed);
     let record = RunRecord::of(&loaded.job, &name, Some(arguments.seed), arguments.at, software());
-    // Asked here too, so that a run that is refused leaves no directory behind.
-    let latch = latch_of(context, &loaded.job);
-    if latch.is_locked() {
-        let rig = loaded.job.rig.name.clone();
-        return Err(refused(context, &rig, &StationError::Locked(rig.clone())));
-    }
-    if let Latch::Tripped { reason, message, .. } = latch.read(&Disk, arguments.at.timestamp()) {
-        return Err(refused(context, &loaded.job.rig.name, &StationError::Tripped { reason, message }));
-    }
     let directory = match &arguments.out {
         Some(out) => out.clone(),
         None => free_directory(&name),

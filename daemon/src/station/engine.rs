@@ -8,9 +8,7 @@ use super::devices::{Lines, Safes, instrument_of};
 use super::messages::{AmplifierCommand, Message, Observer, Order, SourceCommand};
 use calibration::block::BlockView;
 use calibration::interlock::Trip;
-use calibration::sequence::{
-    Action, Consequence, Effective, Event, Input, Operator, Outcome, Reply, Run, Target,
-};
+use calibration::sequence::{Action, Consequence, Effective, Event, Input, Outcome, Reply, Run, Target};
 use drivers::{
     AmbientReading, Block, DrivePermit, DriverError, PermitIssuer, Policy, Stage, StopReason, Tone,
     Transition, policy,
@@ -413,9 +411,4 @@ impl Engine {
 
 fn after(sample: SampleIndex, time: Seconds, rate: SamplesPerSecond) -> SampleIndex {
     sample + SampleCount::at_least(time, rate)
-}
-
-/// For the outside: what a person may say to a run.
-pub(super) fn operator(what: Operator) -> Message {
-    Message::Operator(what)
 }

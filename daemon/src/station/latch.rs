@@ -126,6 +126,22 @@ impl LatchFile {
         files.write(&self.path(), &bytes)
     }
 
+    /// Takes the lock, then reads the latch: what another process wrote before it let go of the lock counts.
+    ///
+    /// # Errors
+    /// As [`Self::lock`].
+    pub fn claim(&self, files: &dyn Files, now: Timestamp) -> io::Result<(RigLock, Latch)> {
+        // The lock's own file would make a new rig look like one whose latch is lost.
+        let used = self.exists();
+        let lock = self.lock(files)?;
+        let latch = if used || self.path().exists() {
+            self.read(files, now)
+        } else {
+            Latch::Clear { at_utc: now.to_string(), acknowledged: None }
+        };
+        Ok((lock, latch))
+    }
+
     /// True while another process has the lock. Leaves no trace of having asked.
     #[must_use]
     pub fn is_locked(&self) -> bool {
@@ -175,6 +191,18 @@ mod tests {
         let lock = file.lock(&Disk).unwrap();
         assert!(matches!(file.read(&Disk, now()), Latch::Tripped { .. }), "used, but no latch");
         drop(lock);
+    }
+
+    #[test]
+    fn a_claim_reads_under_the_lock() {
+        let dir = tempfile::tempdir().unwrap();
+        let file = latch(dir.path());
+        let (lock, new) = file.claim(&Disk, now()).unwrap();
+        assert!(matches!(new, Latch::Clear { .. }), "a rig never used");
+        assert_eq!(file.claim(&Disk, now()).unwrap_err().kind(), io::ErrorKind::WouldBlock);
+        drop(lock);
+        let (_, lost) = file.claim(&Disk, now()).unwrap();
+        assert!(matches!(lost, Latch::Tripped { .. }), "used, but no latch");
     }
 
     #[test]

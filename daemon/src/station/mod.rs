@@ -23,7 +23,7 @@ mod writer;
 pub use clock::Clock;
 pub use engine::Report;
 pub use messages::Observer;
-pub use supervise::{Mission, Start, StationError, run};
+pub use supervise::{Mission, Start, StationError, may_begin, run};
 pub use writer::RunStore;
 
 #[cfg(test)]

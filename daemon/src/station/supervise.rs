@@ -2,14 +2,15 @@
 
 use super::clock::Clock;
 use super::devices::{self, Safes, instrument_of};
-use super::engine::{Engine, Progress, Report, operator};
-use super::latch::{Latch, LatchFile};
+use super::engine::{Engine, Progress, Report};
+use super::latch::{Acknowledgement, Latch, LatchFile};
 use super::messages::{Message, Observer, Order};
 use super::writer::{RunStore, tripped, write_all};
 use crate::files::Files;
 use calibration::interlock::{Trip, TripReason};
 use calibration::sequence::{Operator, Run, Setup};
 use drivers::{DriverError, PermitIssuer, Registry, StopReason};
+use jiff::Timestamp;
 use std::fmt;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -52,7 +53,7 @@ impl Start {
     pub fn tell(&self, what: Operator) {
         // A full inbox empties within a block; waiting here would hold up whoever asks.
         let inbox = self.inbox.clone();
-        thread::spawn(move || inbox.blocking_send(operator(what)).is_ok());
+        thread::spawn(move || inbox.blocking_send(Message::Operator(what)).is_ok());
     }
 }
 
@@ -98,6 +99,35 @@ impl fmt::Display for StationError {
 
 impl std::error::Error for StationError {}
 
+/// Whether a run could begin on a rig at this moment; leaves no trace of having asked. [`run`] asks again, under the lock.
+///
+/// # Errors
+/// `Locked` or `Tripped`.
+pub fn may_begin(
+    latch: &LatchFile,
+    files: &dyn Files,
+    rig: &str,
+    now: Timestamp,
+) -> Result<(), StationError> {
+    if latch.is_locked() {
+        return Err(StationError::Locked(rig.to_owned()));
+    }
+    cleared(latch.read(files, now)).map(|_| ())
+}
+
+/// The last acknowledgement of a latch that is clear.
+fn cleared(latch: Latch) -> Result<Option<Acknowledgement>, StationError> {
+    match latch {
+        Latch::Clear { acknowledged, .. } => Ok(acknowledged),
+        Latch::Tripped { reason, message, .. } => Err(StationError::Tripped { reason, message }),
+        // Reading turns 'may be moving' into a trip; should it ever come through, it is one all the same.
+        Latch::MayBeMoving { run, .. } => Err(StationError::Tripped {
+            reason: TripReason::RestartWhileMoving.word().to_owned(),
+            message: format!("run {run} was cut off while the armature may have been moving"),
+        }),
+    }
+}
+
 /// Runs a job to its end. `started` is given the line by which a person reaches the run.
 ///
 /// # Errors
@@ -109,21 +139,13 @@ pub fn run<S: RunStore + 'static>(
 ) -> Result<(Report, S), StationError> {
     let rig = mission.setup.job.rig.name.clone();
     let (files, latch, clock) = (mission.files.clone(), mission.latch.clone(), mission.clock.clone());
-    // Read before the lock is taken: the lock's file is what tells a used rig from a new one.
-    let before = latch.read(files.as_ref(), clock.utc());
-    let _lock = latch.lock(files.as_ref()).map_err(|e| match e.kind() {
+    let (_lock, before) = latch.claim(files.as_ref(), clock.utc()).map_err(|e| match e.kind() {
         io::ErrorKind::WouldBlock => StationError::Locked(rig),
         _ => StationError::Disk(e),
     })?;
-    if let Latch::Tripped { reason, message, .. } = before {
-        return Err(StationError::Tripped { reason, message });
-    }
+    let acknowledged = cleared(before)?;
     let moving = Latch::MayBeMoving { at_utc: format!("{:.3}", clock.utc()), run: mission.run.clone() };
     latch.write(files.as_ref(), &moving).map_err(StationError::Disk)?;
-    let acknowledged = match before {
-        Latch::Clear { acknowledged, .. } => acknowledged,
-        Latch::MayBeMoving { .. } | Latch::Tripped { .. } => None,
-    };
 
     let run = mission.run.clone();
     let (inbox, messages) = channel(INBOX);
