@@ -8,6 +8,7 @@ use crate::uncertainty::{
     Budget, Component, ComponentSource as Source, Distribution, Measurand, UncertaintyError,
 };
 use plan_schema::registers::ReferencePoint;
+use plan_schema::resolve::{MountedSensor, ResolvedJob};
 use plan_schema::units::{Hertz, Seconds};
 
 /// What has to be known beside samples and files.
@@ -61,12 +62,7 @@ pub(super) fn magnitude(
             Component::new("temperature of sensor", Source::Register, rectangular, temperature)?
                 .with_correlation(1.0)?,
         );
-        components.push(Component::transverse(
-            "transverse motion on sensor",
-            Source::Register,
-            mounted.sensor.transverse_sensitivity.si(),
-            errors.transverse_motion.si(),
-        )?);
+        components.push(transverse_on_sensor(&setup.job, mounted)?);
     }
     if let Some(observed) = observed {
         // A sine fit is blind to harmonics but for what a nonlinear sensor mixes back: bounded by d²/2.
@@ -117,12 +113,7 @@ fn of_reference(
             (reference.temperature_coefficient.si() * errors.temperature.si()).abs(),
         )?
         .with_correlation(1.0)?,
-        Component::transverse(
-            "transverse motion on reference",
-            Source::RigFile,
-            reference.transverse_sensitivity.si(),
-            errors.transverse_motion.si(),
-        )?,
+        transverse_on_reference(job)?,
         Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?,
     ];
     if value.interpolated {
@@ -142,14 +133,6 @@ fn of_reference(
 ///
 /// # Errors
 /// As [`magnitude_budget`].
-pub fn phase_budget(
-    setup: &Setup,
-    sensor: usize,
-    frequency: Hertz,
-) -> Result<Option<Budget>, UncertaintyError> {
-    phase(setup, sensor, frequency, None)
-}
-
 pub(super) fn phase(
     setup: &Setup,
     sensor: usize,
@@ -172,12 +155,7 @@ pub(super) fn phase(
             expanded.si(),
         )?,
         Component::new("channel phase", Source::RigFile, Distribution::Normal { k: 2.0 }, channels)?,
-        Component::transverse(
-            "transverse motion on reference",
-            Source::RigFile,
-            job.reference.reference.transverse_sensitivity.si(),
-            errors.transverse_motion.si(),
-        )?,
+        transverse_on_reference(job)?,
     ];
     if value.interpolated {
         let half = interpolation(&job.reference.calibration.points, frequency, |p| p.phase.map(|a| a.si()));
@@ -189,17 +167,32 @@ pub(super) fn phase(
         )?);
     }
     if let Some(mounted) = job.sensors.get(sensor) {
-        components.push(Component::transverse(
-            "transverse motion on sensor",
-            Source::Register,
-            mounted.sensor.transverse_sensitivity.si(),
-            errors.transverse_motion.si(),
-        )?);
+        components.push(transverse_on_sensor(&setup.job, mounted)?);
     }
     if let Some(observed) = observed {
         push_observed(&mut components, observed)?;
     }
     Budget::new(Measurand::Phase, components).map(Some)
+}
+
+/// Transverse motion seen by the reference: the same share of magnitude and, in rad, of phase.
+fn transverse_on_reference(job: &ResolvedJob) -> Result<Component, UncertaintyError> {
+    Component::transverse(
+        "transverse motion on reference",
+        Source::RigFile,
+        job.reference.reference.transverse_sensitivity.si(),
+        job.rig.errors.transverse_motion.si(),
+    )
+}
+
+/// Transverse motion seen by a sensor, likewise.
+fn transverse_on_sensor(job: &ResolvedJob, mounted: &MountedSensor) -> Result<Component, UncertaintyError> {
+    Component::transverse(
+        "transverse motion on sensor",
+        Source::Register,
+        mounted.sensor.transverse_sensitivity.si(),
+        job.rig.errors.transverse_motion.si(),
+    )
 }
 
 fn push_observed(components: &mut Vec<Component>, observed: &Observed) -> Result<(), UncertaintyError> {

@@ -7,7 +7,7 @@ mod budgets;
 mod point;
 mod verdict;
 
-pub use budgets::{Circumstances, magnitude_budget, phase_budget};
+pub use budgets::{Circumstances, magnitude_budget};
 pub use point::{PointResult, RepeatResult, Status, Value};
 pub use verdict::sensor_decision;
 

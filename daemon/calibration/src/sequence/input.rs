@@ -1,6 +1,6 @@
 //! Everything that can happen to a run, and everything it can ask for. All causes on one screen.
 
-use super::measure::{Measurement, PointEnd};
+use super::measure::PointEnd;
 use super::quiet::QuietRecord;
 use super::recent::Recent;
 use crate::block::BlockView;
@@ -216,15 +216,4 @@ pub enum Event {
     Stopping(Outcome),
     /// Something failed that ends the run.
     Failure(String),
-}
-
-impl Event {
-    /// The measurement of a point that ended well.
-    #[must_use]
-    pub fn measured(end: &PointEnd) -> Option<&Measurement> {
-        match end {
-            PointEnd::Measured(m) => Some(m),
-            PointEnd::Unreached { .. } => None,
-        }
-    }
 }
