@@ -132,13 +132,15 @@ mod tests {
             let uncertainty = lead * 10f64.powi(exponent);
             let rounded = with_uncertainty(value, uncertainty).unwrap();
             let (v, u): (f64, f64) = (rounded.value.parse().unwrap(), rounded.uncertainty.parse().unwrap());
-            let half_place = 10f64.powi(last_place(uncertainty, 2).unwrap()) / 2.0;
+            let place = last_place(uncertainty, 2).unwrap();
+            let half_place = 10f64.powi(place) / 2.0;
             prop_assert!((v - value).abs() <= half_place * (1.0 + 1e-9) + 1e-12);
             prop_assert!((u - uncertainty).abs() <= half_place * (1.0 + 1e-9) + 1e-12);
             prop_assert!(u >= uncertainty * 0.95);
             let digits: String = rounded.uncertainty.chars().filter(char::is_ascii_digit).collect();
             let kept = digits.trim_start_matches('0');
-            prop_assert!(kept.len() == 2 || (exponent > 1 && kept[2..].chars().all(|c| c == '0')), "{digits}");
+            // Zeros left of the point are no digits that are stated: 99.6 becomes 100, as 1234 becomes 1200.
+            prop_assert!(kept.len() == 2 || (place > 0 && kept[2..].chars().all(|c| c == '0')), "{digits}");
         }
     }
 }
