@@ -1,7 +1,7 @@
 //! The job: a plan on a rig, with sensors mounted on its channels, for a customer.
 
 use crate::plan::Format;
-use crate::units::{Kilograms, Quantity, Torque};
+use crate::units::{Kilograms, Quantity, Seconds, Torque};
 use crate::{written_table, written_words};
 
 written_table! {
@@ -25,6 +25,9 @@ written_table! {
         pub order: Option<String>,
         /// State of the sensors: before or after an adjustment.
         pub condition: Condition = Condition::AsFound,
+        /// How long the sensors have been mounted and switched on already when the job is handed in; what is left of their
+        /// soak time is waited for.
+        pub soaked: Seconds = Seconds::ZERO,
         /// The sensors and where they sit.
         pub mounted: Vec<Mounted>,
     }
@@ -64,13 +67,28 @@ written_words! {
     }
 }
 
+written_words! {
+    /// What a sensor is mounted for.
+    pub enum MountedRole {
+        /// It is to be calibrated.
+        Sensor = "sensor",
+        /// It is well known and stays in the laboratory: it shows with every job whether the rig still measures right, and
+        /// gets no certificate.
+        CheckStandard = "check standard",
+    }
+}
+
 written_table! {
     /// A sensor on a channel.
     pub struct Mounted {
         /// Serial number in the sensor register.
         pub sensor: String,
+        /// What it is mounted for.
+        pub role: MountedRole = MountedRole::Sensor,
         /// Channel of the rig.
         pub channel: String,
+        /// Channel of the rig that reads this sensor's supply voltage; absent where none does.
+        pub supply_channel: Option<String>,
         /// How it is fixed.
         pub mounting: Mounting,
         /// Mounting torque, where there is one.

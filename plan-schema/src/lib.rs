@@ -12,6 +12,7 @@ pub mod faults;
 #[cfg(test)]
 mod fixture;
 pub mod job;
+pub mod mains;
 pub mod plan;
 pub mod read;
 pub mod record;

@@ -1,7 +1,7 @@
 //! The plan: which frequencies and amplitudes, how long, and how the result is judged.
 
 use crate::read::{Node, Notes, Written};
-use crate::units::{Amplitude, Celsius, Fraction, Hertz, Seconds};
+use crate::units::{Amplitude, Celsius, Fraction, Hertz, Kelvins, Seconds};
 use crate::{written_table, written_words};
 
 /// The format that this version reads and writes.
@@ -41,10 +41,28 @@ written_table! {
         pub name: String,
         /// Frequency whose sensitivity the deviations refer to where the rule says so.
         pub reference_frequency: Option<Hertz>,
+        /// In which order the points are run.
+        pub order: Order = Order::Fastest,
         /// The amplitude counts as settled within this share of the target.
         pub settle_band: Fraction = Fraction::new(0.01),
         /// A point that has not settled within this time is recorded as rejected and the run goes on.
         pub settle_limit: Seconds = Seconds::new(120.0),
+        /// A measurement ends early, once its cycles are measured and the sensitivity scatters by less than this: expanded
+        /// uncertainty (type A, k = 2) of its mean. The cycles of a point are measured in any case.
+        pub scatter_limit: Fraction = Fraction::new(0.002),
+        /// A measurement is never drawn out beyond this time; the cycles of a point are measured whatever they take.
+        pub dwell_limit: Seconds = Seconds::new(300.0),
+        /// Whether the point that was run first is measured once more at the end, to see whether the setup drifted.
+        pub closing_point: bool = true,
+        /// Largest change of a sensitivity from the first measurement of that point to the closing one.
+        pub drift_limit: Fraction = Fraction::new(0.005),
+        /// Largest difference of two measurements of one point with the same mounting.
+        pub repeat_limit: Fraction = Fraction::new(0.005),
+        /// Largest hum at the measuring frequency itself, as a share of the signal, where the two can't be told apart: it is
+        /// measured at rest.
+        pub hum_limit: Fraction = Fraction::new(0.01),
+        /// Waiting for a steady temperature before the first point; absent: no waiting.
+        pub soak: Option<Soak>,
         /// Harmonics that are fitted beside the fundamental.
         pub harmonics: u32 = 5,
         /// How deviations are judged.
@@ -55,7 +73,7 @@ written_table! {
         pub distortion_limit: Fraction = Fraction::new(0.1),
         /// Ambient conditions within which results count.
         pub ambient: Option<AmbientLimits>,
-        /// The points in the order in which they are run.
+        /// The points. They stand in this order in every result, in whatever order they are run.
         pub points key "point": Vec<Point>,
     }
 }
@@ -75,6 +93,28 @@ written_table! {
         pub tolerance: Option<Fraction>,
         /// Largest distortion of acceleration.
         pub distortion_limit: Option<Fraction>,
+    }
+}
+
+written_words! {
+    /// In which order the points of a plan are run.
+    pub enum Order {
+        /// So that the whole takes least time: from point to point with the least waiting.
+        Fastest = "fastest",
+        /// As they stand in the plan.
+        AsWritten = "as_written",
+    }
+}
+
+written_table! {
+    /// Waiting until the temperature is steady.
+    pub struct Soak {
+        /// Largest change of temperature over the time below.
+        pub steady: Kelvins,
+        /// Time over which the change is looked at.
+        pub over: Seconds = Seconds::new(60.0),
+        /// Longest waiting; if it is not steady then, the run is held.
+        pub longest: Seconds = Seconds::new(1800.0),
     }
 }
 

@@ -67,7 +67,7 @@ written_words! {
 }
 
 written_table! {
-    /// A sensor under test, as register and data sheet describe it.
+    /// A sensor under test or a check standard, as register and data sheet describe it.
     pub struct Sensor {
         /// Serial number; the key of the register.
         pub serial: String,
@@ -79,8 +79,17 @@ written_table! {
         pub kind: SensorKind,
         /// Nominal sensitivity at the output of its conditioner.
         pub nominal_sensitivity: Sensitivity,
+        /// How far the first motion may find the sensitivity off its nominal value before the sensor counts as another one
+        /// than the register says.
+        pub sensitivity_tolerance: Fraction = Fraction::new(0.2),
         /// Measuring range.
         pub range: Accel<Peak>,
+        /// Lowest frequency at which it is used; absent: no limit.
+        pub frequency_min: Option<Hertz>,
+        /// Highest frequency at which it is used; absent: no limit.
+        pub frequency_max: Option<Hertz>,
+        /// Time from mounting and switching on until it has settled.
+        pub soak_time: Seconds = Seconds::ZERO,
         /// Mass without cable.
         pub mass: Kilograms,
         /// How the signal leaves it.
@@ -91,6 +100,8 @@ written_table! {
         pub polarity: Polarity = Polarity::Normal,
         /// Output at rest.
         pub zero_output: VoltsDc = VoltsDc::ZERO,
+        /// How far the output at rest may lie off the above before the run; absent: it is not judged.
+        pub zero_tolerance: Option<VoltsDc>,
         /// What the output at rest is off by when the sensor is switched on; it dies away exponentially.
         pub zero_drift: VoltsDc = VoltsDc::ZERO,
         /// Time constant of that drift.
@@ -101,10 +112,16 @@ written_table! {
         pub output_high: Option<VoltsDc>,
         /// Supply voltage; of a bridge, the excitation.
         pub supply: Option<VoltsDc>,
+        /// How far the supply voltage may lie off, where a channel reads it.
+        pub supply_tolerance: Fraction = Fraction::new(0.05),
         /// What the output does when the supply is off; absent: ratiometric for a piezoresistive bridge, else regulated.
         pub supply_dependence: Option<SupplyDependence>,
         /// Voltage at rest of built-in electronics on their line; absent where it is not to be seen at the channel.
         pub bias: Option<VoltsDc>,
+        /// Lowest bias of a healthy sensor; absent: half of the bias.
+        pub bias_low: Option<VoltsDc>,
+        /// Highest bias of a healthy sensor; absent: one and a half times the bias.
+        pub bias_high: Option<VoltsDc>,
         /// Voltage on the line of built-in electronics with nothing connected: what the constant-current source is fed from.
         pub compliance: VoltsDc = VoltsDc::new(24.0),
         /// Output noise where it is white, as acceleration.
@@ -128,6 +145,20 @@ written_table! {
         pub temperature_coefficient: Quantity<PerKelvin>,
         /// Tolerance that goes before the plan's.
         pub tolerance: Option<Fraction>,
+        /// What it is expected to show as a check standard, by frequency, ascending.
+        pub expected: Vec<ExpectedSensitivity> = Vec::new(),
+    }
+}
+
+written_table! {
+    /// What a check standard is expected to show at one frequency: the mean of earlier measurements.
+    pub struct ExpectedSensitivity {
+        /// Frequency.
+        pub frequency: Hertz,
+        /// Magnitude of the sensitivity.
+        pub sensitivity: Sensitivity,
+        /// Largest deviation from it.
+        pub limit: Fraction,
     }
 }
 
@@ -144,6 +175,13 @@ impl Sensor {
             Some(_) => (VoltsDc::ZERO, share),
             None => (at_rest, share),
         }
+    }
+
+    /// Lowest and highest bias of a healthy sensor, where it has a bias at all.
+    #[must_use]
+    pub fn bias_window(&self) -> Option<(VoltsDc, VoltsDc)> {
+        let bias = self.bias?;
+        Some((self.bias_low.unwrap_or(bias * 0.5), self.bias_high.unwrap_or(bias * 1.5)))
     }
 
     /// Whether sensitivity and output at rest are proportional to the supply.

@@ -4,14 +4,19 @@
 //! feasible on the shaker's physics is foreseen by the calibration core.
 
 mod found;
+mod hum;
+mod reach;
+mod witness;
+
+pub use witness::{Expected, Witness, WitnessRole};
 
 use crate::checks;
 use crate::job::{Job, Mounted};
-use crate::plan::{Plan, Point};
+use crate::plan::{FORMAT, Format, Plan, Point};
 use crate::read::{Diagnostic, Diagnostics, Document, Report};
 use crate::registers::{Reference, ReferenceCalibration, ReferenceRegister, Sensor, SensorRegister};
 use crate::rig::{Channel, Rig};
-use crate::units::{Accel, Fraction, Hertz, Kilograms, Peak};
+use crate::units::{Accel, Fraction, Hertz, Kilograms, Peak, Seconds};
 use found::{Found, FoundReference, FoundSensor};
 use std::collections::BTreeSet;
 
@@ -43,8 +48,14 @@ pub struct ResolvedJob {
     pub columns: Vec<Channel>,
     /// The reference and the calibration in force.
     pub reference: MountedReference,
-    /// The sensors, in the order of the job.
+    /// The second reference and its calibration in force, where the rig has one.
+    pub second_reference: Option<MountedReference>,
+    /// The sensors under test, in the order of the job.
     pub sensors: Vec<MountedSensor>,
+    /// The check standards, in the order of the job. They take every point.
+    pub check_standards: Vec<MountedSensor>,
+    /// What is looked at beside the sensors under test: the check standards, then the second reference.
+    pub witnesses: Vec<Witness>,
     /// The points, in the order of the plan.
     pub points: Vec<ResolvedPoint>,
 }
@@ -69,6 +80,26 @@ pub struct MountedSensor {
     pub mounted: Mounted,
     /// Its column.
     pub column: usize,
+    /// The column of its supply voltage, where a channel reads it.
+    pub supply_column: Option<usize>,
+    /// One for each point of the plan: why this sensor alone does not take it, as a sentence; its channel may overload
+    /// there. `None` where it does.
+    pub skips: Vec<Option<String>>,
+}
+
+impl MountedSensor {
+    /// True if this sensor takes a point (counted from 0).
+    #[must_use]
+    pub fn takes(&self, point: usize) -> bool {
+        self.skips.get(point).is_none_or(Option::is_none)
+    }
+
+    /// True if a frequency lies within the sensor's band.
+    #[must_use]
+    pub fn is_within_band(&self, frequency: Hertz) -> bool {
+        let above = self.sensor.frequency_min.is_none_or(|lowest| frequency >= lowest);
+        above && self.sensor.frequency_max.is_none_or(|highest| frequency <= highest)
+    }
 }
 
 /// A point with all defaults filled in.
@@ -89,10 +120,37 @@ pub struct ResolvedPoint {
 }
 
 impl ResolvedJob {
-    /// Everything that moves beside the armature: sensors and their adapters.
+    /// Everything that moves beside the armature: sensors, check standards and their adapters.
     #[must_use]
     pub fn payload(&self) -> Kilograms {
-        self.sensors.iter().fold(Kilograms::ZERO, |sum, s| sum + s.sensor.mass + s.mounted.adapter_mass)
+        self.mounted().fold(Kilograms::ZERO, |sum, s| sum + s.sensor.mass + s.mounted.adapter_mass)
+    }
+
+    /// Time for which the sensors and check standards still have to soak before the first point.
+    #[must_use]
+    pub fn soak_left(&self) -> Seconds {
+        self.mounted().fold(Seconds::ZERO, |left, s| left.max(s.sensor.soak_time - self.job.soaked))
+    }
+
+    /// The register of the sensors and check standards that are mounted: what a record keeps of the whole one.
+    #[must_use]
+    pub fn sensor_extract(&self) -> SensorRegister {
+        SensorRegister { format: Format(FORMAT), sensors: self.mounted().map(|s| s.sensor.clone()).collect() }
+    }
+
+    /// The register of the references that are mounted, each with its calibration in force: what a record keeps of the whole
+    /// one.
+    #[must_use]
+    pub fn reference_extract(&self) -> ReferenceRegister {
+        let mounted = std::iter::once(&self.reference).chain(&self.second_reference);
+        let references =
+            mounted.map(|m| Reference { calibrations: vec![m.calibration.clone()], ..m.reference.clone() });
+        ReferenceRegister { format: Format(FORMAT), references: references.collect() }
+    }
+
+    /// Sensors under test, then check standards.
+    fn mounted(&self) -> impl Iterator<Item = &MountedSensor> {
+        self.sensors.iter().chain(&self.check_standards)
     }
 
     /// Checks each file by itself and puts them together. The diagnostics of a usable job are warnings.
@@ -107,12 +165,20 @@ impl ResolvedJob {
         noted.extend(checks::references(&files.references));
         let mut found = Found { files, noted };
         let reference = found.reference();
-        let sensors = found.sensors();
+        let second = found.second_reference();
+        let mut sensors = found.sensors();
         let points = found.points(reference.as_ref());
-        found.ranges(&sensors);
+        found.reach(&mut sensors);
+        found.check_standards(&points, &sensors);
+        if let (Some(first), Some(second)) = (&reference, &second) {
+            found.second_reach(&points, second, first);
+        }
         let noted = in_order(files, found.noted);
         match reference {
-            Some(reference) if noted.is_usable() => Ok((assemble(files, reference, sensors, points), noted)),
+            Some(first) if noted.is_usable() => {
+                let parts = Parts { first, second, sensors, points };
+                Ok((assemble(files, parts), noted))
+            }
             _ => Err(Report(noted)),
         }
     }
@@ -134,16 +200,42 @@ fn in_order(files: &JobFiles, mut noted: Vec<Diagnostic>) -> Diagnostics {
     Diagnostics(noted)
 }
 
-/// Numbers the channels in use and builds the job from what was found.
-fn assemble(
-    files: &JobFiles,
-    reference: FoundReference,
+/// What was found for a job whose files agree.
+struct Parts {
+    first: FoundReference,
+    second: Option<FoundReference>,
     sensors: Vec<FoundSensor>,
     points: Vec<ResolvedPoint>,
-) -> ResolvedJob {
-    let used: BTreeSet<usize> = sensors.iter().map(|s| s.channel).chain([reference.channel]).collect();
+}
+
+/// Numbers the channels in use and builds the job from what was found.
+fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
+    let Parts { first, second, sensors, points } = parts;
+    let of_sensors = sensors.iter().flat_map(|s| std::iter::once(s.channel).chain(s.supply));
+    let used: BTreeSet<usize> =
+        of_sensors.chain([first.channel]).chain(second.as_ref().map(|s| s.channel)).collect();
     let column = |channel: usize| used.range(..channel).count();
     let rig = files.rig.value.clone();
+    let (under_test, check_standards): (Vec<_>, Vec<_>) =
+        sensors.into_iter().partition(FoundSensor::is_under_test);
+    let mounted = |s: FoundSensor| MountedSensor {
+        column: column(s.channel),
+        supply_column: s.supply.map(column),
+        skips: s.skips,
+        sensor: s.sensor,
+        mounted: s.mounted,
+    };
+    let standard = |s: &FoundSensor| {
+        let channel = rig.channels.get(s.channel)?;
+        Some(Witness::of_check_standard(&mounted(s.clone()), channel))
+    };
+    let mut witnesses: Vec<Witness> = check_standards.iter().filter_map(standard).collect();
+    witnesses.extend(second.as_ref().map(|s| Witness::of_reference(s, &first, column(s.channel))));
+    let reference = |found: FoundReference| MountedReference {
+        column: column(found.channel),
+        reference: found.reference,
+        calibration: found.calibration,
+    };
     ResolvedJob {
         columns: rig
             .channels
@@ -152,15 +244,11 @@ fn assemble(
             .filter(|(n, _)| used.contains(n))
             .map(|(_, c)| c.clone())
             .collect(),
-        reference: MountedReference {
-            column: column(reference.channel),
-            reference: reference.reference,
-            calibration: reference.calibration,
-        },
-        sensors: sensors
-            .into_iter()
-            .map(|s| MountedSensor { column: column(s.channel), sensor: s.sensor, mounted: s.mounted })
-            .collect(),
+        reference: reference(first),
+        second_reference: second.map(reference),
+        sensors: under_test.into_iter().map(mounted).collect(),
+        check_standards: check_standards.into_iter().map(mounted).collect(),
+        witnesses,
         job: files.job.value.clone(),
         plan: files.plan.value.clone(),
         points,
@@ -169,9 +257,20 @@ fn assemble(
 }
 
 fn resolve_point(plan: &Plan, point: &Point) -> ResolvedPoint {
-    let frequency = point.frequency.si();
+    ResolvedPoint {
+        frequency: point.frequency,
+        target: point.amplitude.acceleration_at(point.frequency),
+        dwell_cycles: dwell_cycles(point, point.frequency),
+        repeats: point.repeats,
+        tolerance: point.tolerance.or(plan.tolerance),
+        distortion_limit: point.distortion_limit.unwrap_or(plan.distortion_limit),
+    }
+}
+
+/// Cycles that the point would be measured for if its frequency were this.
+fn dwell_cycles(point: &Point, frequency: Hertz) -> u32 {
     // Counted so that rounding can't take a cycle away; 1 s above 10 Hz.
-    let default = match frequency {
+    let default = match frequency.si() {
         f if f < 1.0 => 5.0,
         f if f <= 10.0 => 10.0,
         f => f.ceil(),
@@ -182,14 +281,7 @@ fn resolve_point(plan: &Plan, point: &Point) -> ResolvedPoint {
         reason = "clamped to the range of u32"
     )]
     let default = default.clamp(1.0, 1e9) as u32;
-    ResolvedPoint {
-        frequency: point.frequency,
-        target: point.amplitude.acceleration_at(point.frequency),
-        dwell_cycles: point.dwell_cycles.unwrap_or(default),
-        repeats: point.repeats,
-        tolerance: point.tolerance.or(plan.tolerance),
-        distortion_limit: point.distortion_limit.unwrap_or(plan.distortion_limit),
-    }
+    point.dwell_cycles.unwrap_or(default)
 }
 
 /// Names in a row for a message: 'a', 'b'.

@@ -38,6 +38,8 @@ written_table! {
         pub channels key "channel": Vec<Channel>,
         /// The reference transducer in the rig.
         pub reference: ReferenceMount,
+        /// A second reference transducer, where there is one: the two are compared throughout.
+        pub second_reference: Option<ReferenceMount>,
         /// A transducer for the armature's displacement, where there is one.
         pub displacement: Option<DisplacementChannel>,
         /// What the laboratory knows of the rig's errors, for the uncertainty.
@@ -78,7 +80,7 @@ written_table! {
         pub force_limit: Newtons<Peak>,
         /// Largest source output into the amplifier.
         pub drive_limit: Volts<Peak>,
-        /// Mass of armature, table and reference.
+        /// Mass of armature, table and references.
         pub moving_mass: Kilograms,
         /// Stiffness of the suspension.
         pub stiffness: Quantity<Stiffness>,
@@ -268,7 +270,7 @@ written_table! {
 }
 
 written_table! {
-    /// The reference transducer in the rig.
+    /// A reference transducer in the rig.
     pub struct ReferenceMount {
         /// Serial number in the register of references.
         pub serial: String,

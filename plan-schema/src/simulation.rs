@@ -101,7 +101,32 @@ written_table! {
         pub sensitivity: Fraction = Fraction::new(0.02),
         /// Supply voltages off their nominal value.
         pub supply: Fraction = Fraction::ZERO,
-        /// Force factor, mass, stiffness, resistance of the shaker off the rig file.
+        /// Force factor, mass, stiffness, resistance of the shaker off the rig file; the four below come on top of it.
         pub shaker: Fraction = Fraction::new(0.03),
+        /// Gain of the amplifier off the rig file.
+        pub amplifier_gain: Fraction = Fraction::ZERO,
+        /// Moving mass off the rig file.
+        pub moving_mass: Fraction = Fraction::ZERO,
+        /// Stiffness of the suspension off the rig file.
+        pub stiffness: Fraction = Fraction::ZERO,
+        /// Force factor off the rig file.
+        pub force_factor: Fraction = Fraction::ZERO,
+        /// Resistance of the coil off the rig file.
+        pub coil_resistance: Fraction = Fraction::ZERO,
+    }
+}
+
+impl Spread {
+    /// The spreads of amplifier and shaker with their keys.
+    #[must_use]
+    pub fn of_the_machine(&self) -> [(&'static str, Fraction); 6] {
+        [
+            ("shaker", self.shaker),
+            ("amplifier_gain", self.amplifier_gain),
+            ("moving_mass", self.moving_mass),
+            ("stiffness", self.stiffness),
+            ("force_factor", self.force_factor),
+            ("coil_resistance", self.coil_resistance),
+        ]
     }
 }

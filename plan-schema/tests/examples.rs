@@ -7,10 +7,10 @@ use plan_schema::faults::{FaultKind, Faults};
 use plan_schema::job::Job;
 use plan_schema::read::{Document, Written};
 use plan_schema::record::{from_json, to_json};
-use plan_schema::resolve::{JobFiles, ResolvedJob};
+use plan_schema::resolve::{JobFiles, ResolvedJob, WitnessRole};
 use plan_schema::rig::{AmplifierMode, Mute, Rig, SafeAction};
 use plan_schema::units::{Displacement, Fraction, Peak};
-use std::f64::consts::TAU;
+use std::f64::consts::{SQRT_2, TAU};
 use std::fmt::Debug;
 use std::path::{Path, PathBuf};
 
@@ -49,7 +49,10 @@ fn resolve_on(job: Document<Job>, rig: &str) -> ResolvedJob {
         job,
     };
     let (job, noted) = ResolvedJob::resolve(&files).unwrap_or_else(|report| panic!("{report}"));
-    assert!(noted.0.is_empty(), "an example gives no warnings:\n{}", noted.render(false));
+    // Some points lie on a multiple of the mains frequency, as they do in practice; no example is warned of anything else.
+    let on_mains = job.points.iter().filter(|p| [50.0, 100.0, 150.0].contains(&p.frequency.si())).count();
+    let said_so = noted.0.iter().filter(|d| d.message.starts_with("hum can't be told")).count();
+    assert_eq!((noted.0.len(), said_so), (on_mains, on_mains), "{}", noted.render(false));
     job
 }
 
@@ -63,10 +66,11 @@ fn files_of(folder: &str) -> Vec<String> {
 }
 
 /// Every job with the number of its points and sensors, the mass on the table in kg, and the resonance in Hz.
-const JOBS: [(&str, usize, usize, f64, f64); 5] = [
+const JOBS: [(&str, usize, usize, f64, f64); 6] = [
     ("low-frequency.toml", 12, 4, 0.5, 0.8),
     ("mid-size.toml", 10, 3, 0.05, 12.0),
     ("portable-current.toml", 8, 2, 0.1, 4.0),
+    ("portable-night.toml", 10, 2, 0.1, 4.0),
     ("portable-worn.toml", 8, 2, 0.1, 4.0),
     ("portable.toml", 8, 2, 0.1, 4.0),
 ];
@@ -79,6 +83,32 @@ fn jobs_come_together() {
         let job = resolve(name);
         assert_eq!((job.points.len(), job.sensors.len()), (points, sensors), "{name}");
     }
+}
+
+/// The night's job has all that watches over an unattended run.
+#[test]
+fn the_night_is_watched_over() {
+    let job = resolve("portable-night.toml");
+    let roles: Vec<WitnessRole> = job.witnesses.iter().map(|w| w.role).collect();
+    assert_eq!(roles, [WitnessRole::CheckStandard, WitnessRole::SecondReference]);
+    for point in &job.points {
+        assert!(
+            job.witnesses.iter().all(|w| w.expected_at(point.frequency).is_some()),
+            "{}",
+            point.frequency
+        );
+    }
+    // √2 · 0.5 %, both certificates being that good.
+    let (_, limit) = job.witnesses[1].expected_at(job.points[0].frequency).unwrap();
+    assert!((limit.percent() - 0.5 * SQRT_2).abs() < 1e-6, "{limit}");
+    assert!(
+        job.sensors[0].supply_column.is_some()
+            && job.sensors.iter().all(|s| s.skips.iter().all(Option::is_none))
+    );
+    assert!((job.soak_left().si() - 60.0).abs() < 1e-9);
+    // Time constant of 2 s: 1/(2π · 2 s) = 0.0796 Hz.
+    let corner = job.sensors[1].sensor.lower_corner.unwrap().si();
+    assert!((corner * TAU * 2.0 - 1.0).abs() < 0.01);
 }
 
 /// Every plan and every rig belongs to a job, or is a rig's twin that opens the coil.

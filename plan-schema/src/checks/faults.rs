@@ -65,16 +65,27 @@ fn channel(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &R
                 format!("it uses {}", used()),
             );
         }
-        Some(name) if Fault::needs_sensor(fault.kind) && name == &job.rig.reference.channel => {
-            let sensors = job.sensors.iter().filter_map(|s| job.columns.get(s.column));
+        Some(name) if Fault::needs_sensor(fault.kind) && !sensors(job).any(|sensor| sensor == name) => {
+            let second = job.rig.second_reference.as_ref().is_some_and(|second| &second.channel == name);
+            let carried = match name {
+                name if name == &job.rig.reference.channel => "the reference",
+                _ if second => "the second reference",
+                _ => "a supply",
+            };
             checker.error(
                 &format!("{path}.channel"),
-                format!("{kind} strikes a sensor, but '{name}' carries the reference"),
-                format!("name one of {}", list(sensors.map(|c| c.name.as_str()))),
+                format!("{kind} strikes a sensor, but '{name}' carries {carried}"),
+                format!("name one of {}", list(sensors(job))),
             );
         }
         _ => {}
     }
+}
+
+/// The channels of sensors and check standards.
+fn sensors(job: &ResolvedJob) -> impl Iterator<Item = &str> {
+    let mounted = job.sensors.iter().chain(&job.check_standards);
+    mounted.filter_map(|s| job.columns.get(s.column)).map(|c| c.name.as_str())
 }
 
 fn size(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault) {

@@ -15,6 +15,7 @@ pub(crate) use registers::{references, sensors};
 pub(crate) use rig::rig;
 
 use crate::read::{Diagnostic, Document};
+use crate::units::Hertz;
 use std::collections::BTreeMap;
 use std::fmt::Display;
 
@@ -59,6 +60,13 @@ impl<'a, T> Checker<'a, T> {
                 format!("{} can't be below zero", last_key(path)),
                 "write zero or a positive value",
             );
+        }
+    }
+
+    /// In a list by frequency, each entry lies above the one before.
+    fn rising(&mut self, path: &str, previous: Option<Hertz>, frequency: Hertz) {
+        if previous.is_some_and(|previous| frequency <= previous) {
+            self.error(path, "the frequencies do not rise", "list the points by rising frequency, each once");
         }
     }
 

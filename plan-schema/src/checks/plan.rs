@@ -1,7 +1,7 @@
 //! Checks of a plan and of a job by themselves.
 
 use super::Checker;
-use crate::job::Job;
+use crate::job::{Job, MountedRole};
 use crate::plan::{DeviationFrom, Plan};
 use crate::read::{Diagnostic, Document};
 use crate::units::{Hertz, engineering};
@@ -22,10 +22,37 @@ pub(crate) fn plan(document: &Document<Plan>) -> Vec<Diagnostic> {
             "write a number from 1 to 20",
         );
     }
+    for (key, share) in [
+        ("scatter_limit", plan.scatter_limit),
+        ("drift_limit", plan.drift_limit),
+        ("repeat_limit", plan.repeat_limit),
+        ("hum_limit", plan.hum_limit),
+    ] {
+        checker.proper_share(key, share.si());
+    }
+    checker.positive("dwell_limit", plan.dwell_limit.si());
+    soak(&mut checker, plan);
     ambient(&mut checker, plan);
     points(&mut checker, plan);
     reference_frequency(&mut checker, plan);
     checker.found
+}
+
+fn soak(checker: &mut Checker<'_, Plan>, plan: &Plan) {
+    let Some(soak) = &plan.soak else { return };
+    checker.positive("soak.steady", soak.steady.si());
+    checker.positive("soak.over", soak.over.si());
+    if soak.over >= soak.longest {
+        checker.error(
+            "soak.longest",
+            format!(
+                "the waiting would end after {} s, before the temperature was looked at for {} s",
+                soak.longest.si(),
+                soak.over.si()
+            ),
+            "write a longest waiting well above 'over', such as \"30 min\"",
+        );
+    }
 }
 
 fn ambient(checker: &mut Checker<'_, Plan>, plan: &Plan) {
@@ -108,8 +135,15 @@ pub(crate) fn job(document: &Document<Job>) -> Vec<Diagnostic> {
     if let Some(customer) = &job.customer {
         checker.named("customer.name", &customer.name);
     }
+    checker.not_negative("soaked", job.soaked.si());
     if job.mounted.is_empty() {
         checker.error("mounted", "no sensor is mounted", "add a table [[mounted]] for each sensor");
+    } else if job.mounted.iter().all(|m| m.role == MountedRole::CheckStandard) {
+        checker.error(
+            "mounted",
+            "nothing is to be calibrated: only check standards are mounted",
+            "add a sensor, or write role = \"sensor\"",
+        );
     }
     for (n, mounted) in job.mounted.iter().enumerate() {
         checker.not_negative(&format!("mounted[{n}].adapter_mass"), mounted.adapter_mass.si());

@@ -6,7 +6,7 @@ use crate::registers::{
     ReferenceCalibration, ReferenceRegister, Sensor, SensorKind, SensorOutput, SensorRegister,
     SupplyDependence,
 };
-use crate::units::VoltsDc;
+use crate::units::{VoltsDc, engineering};
 
 /// What is wrong with a register of sensors.
 pub(crate) fn sensors(document: &Document<SensorRegister>) -> Vec<Diagnostic> {
@@ -35,6 +35,10 @@ fn one_sensor(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Se
     checker.positive(&at("zero_drift_time"), sensor.zero_drift_time.si());
     checker.not_negative(&at("base_strain"), sensor.base_strain.si());
     checker.positive(&at("base_strain_frequency"), sensor.base_strain_frequency.si());
+    checker.not_negative(&at("soak_time"), sensor.soak_time.si());
+    checker.proper_share(&at("sensitivity_tolerance"), sensor.sensitivity_tolerance.si());
+    band(checker, path, sensor);
+    expected(checker, path, sensor);
     electronics(checker, path, sensor);
     if sensor.damping_ratio.is_some() != sensor.natural_frequency.is_some() {
         let (has, lacks) = match sensor.damping_ratio {
@@ -46,6 +50,34 @@ fn one_sensor(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Se
             format!("{has} means nothing without {lacks}"),
             format!("add {lacks}, or remove {has}"),
         );
+    }
+}
+
+fn band(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Sensor) {
+    let at = |key: &str| format!("{path}.{key}");
+    checker.positive_if_any(&at("frequency_min"), sensor.frequency_min.map(|f| f.si()));
+    checker.positive_if_any(&at("frequency_max"), sensor.frequency_max.map(|f| f.si()));
+    if let (Some(lowest), Some(highest)) = (sensor.frequency_min, sensor.frequency_max)
+        && lowest >= highest
+    {
+        checker.error(
+            &at("frequency_max"),
+            "the highest frequency does not lie above the lowest",
+            "take both from the data sheet, lowest first",
+        );
+    }
+}
+
+/// What a check standard is expected to show.
+fn expected(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Sensor) {
+    let mut previous = None;
+    for (n, entry) in sensor.expected.iter().enumerate() {
+        let at = |key: &str| format!("{path}.expected[{n}].{key}");
+        checker.positive(&at("frequency"), entry.frequency.si());
+        checker.positive(&at("sensitivity"), entry.sensitivity.si());
+        checker.proper_share(&at("limit"), entry.limit.si());
+        checker.rising(&at("frequency"), previous, entry.frequency);
+        previous = Some(entry.frequency);
     }
 }
 
@@ -76,7 +108,23 @@ fn electronics(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &S
         );
     }
     checker.positive_if_any(&at("supply"), sensor.supply.map(|v| v.si()));
-    let Some(bias) = sensor.bias else { return };
+    checker.proper_share(&at("supply_tolerance"), sensor.supply_tolerance.si());
+    checker.positive_if_any(&at("zero_tolerance"), sensor.zero_tolerance.map(|v| v.si()));
+    bias(checker, path, sensor);
+}
+
+/// A bias belongs to built-in electronics, and lies within the window in which they are healthy.
+fn bias(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Sensor) {
+    let at = |key: &str| format!("{path}.{key}");
+    let Some(bias) = sensor.bias else {
+        for (key, value) in [("bias_low", sensor.bias_low), ("bias_high", sensor.bias_high)] {
+            if value.is_some() {
+                let message = format!("{key} means nothing without bias");
+                checker.error(&at(key), message, format!("add bias, or remove {key}"));
+            }
+        }
+        return;
+    };
     if sensor.kind != SensorKind::Iepe {
         checker.error(
             &at("bias"),
@@ -89,6 +137,15 @@ fn electronics(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &S
             "the bias does not lie between zero and the compliance voltage",
             "a bias lies near the middle of what the current source is fed from, such as 11 V of 24 V",
         );
+    }
+    let volts = engineering(bias.si(), "V");
+    if sensor.bias_low.is_some_and(|low| low >= bias) {
+        let message = format!("the lowest healthy bias does not lie below the bias of {volts}");
+        checker.error(&at("bias_low"), message, format!("write a voltage below {volts}"));
+    }
+    if sensor.bias_high.is_some_and(|high| high <= bias) {
+        let message = format!("the highest healthy bias does not lie above the bias of {volts}");
+        checker.error(&at("bias_high"), message, format!("write a voltage above {volts}"));
     }
 }
 
@@ -135,13 +192,7 @@ fn one_calibration(
         checker.positive(&at("sensitivity"), point.sensitivity.si());
         checker.proper_share(&at("u"), point.u.si());
         checker.positive_if_any(&at("u_phase"), point.u_phase.map(|u| u.si()));
-        if previous.is_some_and(|previous| point.frequency <= previous) {
-            checker.error(
-                &at("frequency"),
-                "the frequencies do not rise",
-                "list the points by rising frequency, each once",
-            );
-        }
+        checker.rising(&at("frequency"), previous, point.frequency);
         if point.phase.is_some() != point.u_phase.is_some() {
             let (has, lacks) =
                 if point.phase.is_some() { ("phase", "u_phase") } else { ("u_phase", "phase") };

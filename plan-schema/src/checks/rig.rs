@@ -3,6 +3,7 @@
 use super::Checker;
 use crate::read::{Diagnostic, Document};
 use crate::rig::{AmplifierMode, Rig, SafeAction};
+use crate::simulation::Spread;
 use crate::units::engineering;
 use std::collections::BTreeSet;
 
@@ -322,9 +323,6 @@ fn simulation(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         ("acquisition.gate", simulation.acquisition.gate.si()),
         ("acquisition.pause", simulation.acquisition.pause.si()),
         ("room.humidity", simulation.room.humidity.si()),
-        ("spread.sensitivity", simulation.spread.sensitivity.si()),
-        ("spread.supply", simulation.spread.supply.si()),
-        ("spread.shaker", simulation.spread.shaker.si()),
     ] {
         checker.not_negative(&format!("simulation.{key}"), value);
     }
@@ -348,13 +346,15 @@ fn simulation(checker: &mut Checker<'_, Rig>, rig: &Rig) {
             );
         }
     }
-    for (key, value) in [
-        ("sensitivity", simulation.spread.sensitivity.si()),
-        ("supply", simulation.spread.supply.si()),
-        ("shaker", simulation.spread.shaker.si()),
-    ] {
-        if value >= 0.5 {
-            let path = format!("simulation.spread.{key}");
+    spreads(checker, &simulation.spread);
+}
+
+fn spreads(checker: &mut Checker<'_, Rig>, spread: &Spread) {
+    let of_sensors = [("sensitivity", spread.sensitivity), ("supply", spread.supply)];
+    for (key, value) in of_sensors.into_iter().chain(spread.of_the_machine()) {
+        let path = format!("simulation.spread.{key}");
+        checker.not_negative(&path, value.si());
+        if value.si() >= 0.5 {
             checker.error(&path, "a spread this wide leaves nothing of the rig", "write a share below 50 %");
         }
     }

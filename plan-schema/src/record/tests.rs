@@ -2,13 +2,13 @@
 
 use super::{from_json, to_json};
 use crate::faults::Faults;
-use crate::fixture::{FAULTS, JOB, PLAN, REFERENCES, RIG, SENSORS};
-use crate::job::Job;
-use crate::plan::{Plan, Point};
+use crate::fixture::{FAULTS, JOB, PLAN, REFERENCES, RIG, SENSORS, edit};
+use crate::job::{Job, MountedRole};
+use crate::plan::{Order, Plan, Point, Soak};
 use crate::read::{Document, Written};
 use crate::registers::{CoverageFactor, Date, ReferenceCalibration, ReferenceRegister, SensorRegister};
 use crate::rig::Rig;
-use crate::units::{Accel, Amplitude, Displacement, Fraction, Hertz, Seconds, Velocity};
+use crate::units::{Accel, Amplitude, Displacement, Fraction, Hertz, Kelvins, Seconds, Velocity};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 use std::fmt::Debug;
@@ -34,6 +34,38 @@ fn every_kind_of_file_comes_back() {
     round_trip::<SensorRegister>(&written(SENSORS));
     round_trip::<ReferenceRegister>(&written(REFERENCES));
     round_trip::<Faults>(&written(FAULTS));
+}
+
+/// Every key that a file may leave out, written down with a value that is not its default.
+#[test]
+fn what_is_seldom_written_comes_back() {
+    let keys = "order = \"as_written\"\nscatter_limit = \"0.2 %\"\ndwell_limit = \"2 min\"\ndrift_limit = \"0.3 %\"\n\
+                repeat_limit = \"0.4 %\"\nhum_limit = \"2 %\"\nclosing_point = false\n\n[soak]\nsteady = \"200 mK\"\n\
+                over = \"2 min\"\nlongest = \"1 h\"\n\n[decision]";
+    let plan: Plan = written(&edit(PLAN, "[decision]", keys));
+    assert_eq!((plan.order, plan.closing_point), (Order::AsWritten, false));
+    assert_eq!(plan.soak.as_ref().map(|s| (s.over.si(), s.longest.si())), Some((120.0, 3600.0)));
+    round_trip(&plan);
+    let job = edit(JOB, "order = \"X-1\"", "order = \"X-1\"\nsoaked = \"10 min\"");
+    let role = "sensor = \"S-2\"\nrole = \"check standard\"\nsupply_channel = \"spare\"";
+    let job: Job = written(&edit(&job, "sensor = \"S-2\"", role));
+    assert_eq!((job.soaked.si(), job.mounted[1].role), (600.0, MountedRole::CheckStandard));
+    round_trip(&job);
+    let second = "\n[second_reference]\nserial = \"R-2\"\nchannel = \"spare\"\n\n[simulation.spread]\n\
+                  amplifier_gain = \"3 %\"\nmoving_mass = \"1 %\"\nstiffness = \"5 %\"\nforce_factor = \"2 %\"\n\
+                  coil_resistance = \"2 %\"\n\n[errors]";
+    let rig: Rig = written(&edit(RIG, "\n[errors]", second));
+    assert_eq!(to_json(&rig)["second_reference"], json!({ "serial": "R-2", "channel": "spare" }));
+    round_trip(&rig);
+    let lines = "mass = \"10 g\"\nsoak_time = \"5 min\"\nfrequency_min = \"1 Hz\"\nfrequency_max = \"2 kHz\"\n\
+                 zero_tolerance = \"10 mV\"\nbias = \"11 V\"\nbias_low = \"8 V\"\nbias_high = \"14 V\"\n\
+                 supply_tolerance = \"2 %\"\nsensitivity_tolerance = \"10 %\"\n\
+                 expected = [{ frequency = \"1 Hz\", sensitivity = \"101 mV/g\", limit = \"1 %\" }]";
+    let sensors: SensorRegister = written(&edit(SENSORS, "mass = \"10 g\"", lines));
+    let stored = to_json(&sensors);
+    let limit = &stored["sensor"][1]["expected"][0]["limit"];
+    assert_eq!((limit, &stored["sensor"][1]["bias_high"]), (&json!("1 %"), &json!("14 V")));
+    round_trip(&sensors);
 }
 
 #[test]
@@ -112,11 +144,23 @@ fn any_setting() -> impl Strategy<Value = Value> {
 
 proptest! {
     #[test]
-    fn any_plan_comes_back(name: String, points in proptest::collection::vec(any_point(), 0..4), limit in any_finite()) {
+    fn any_plan_comes_back(
+        name: String, points in proptest::collection::vec(any_point(), 0..4), limit in any_finite(),
+        soak in proptest::option::of((any_finite(), any_finite(), any_finite())), closing: bool, as_written: bool,
+        shares in [any_finite(), any_finite(), any_finite(), any_finite()],
+    ) {
         let mut plan: Plan = written(PLAN);
         plan.name = name;
         plan.points = points;
         plan.settle_limit = Seconds::new(limit);
+        plan.soak = soak.map(|(steady, over, longest)| Soak {
+            steady: Kelvins::new(steady),
+            over: Seconds::new(over),
+            longest: Seconds::new(longest),
+        });
+        plan.closing_point = closing;
+        plan.order = if as_written { Order::AsWritten } else { Order::Fastest };
+        [plan.scatter_limit, plan.drift_limit, plan.repeat_limit, plan.hum_limit] = shares.map(Fraction::new);
         round_trip(&plan);
     }
 

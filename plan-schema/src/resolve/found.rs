@@ -1,24 +1,40 @@
 //! Looks up in one file of a job what another names, and takes down where they disagree.
 
 use super::{JobFiles, ResolvedPoint, list, resolve_point};
-use crate::job::Mounted;
+use crate::job::{Mounted, MountedRole};
 use crate::read::Diagnostic;
 use crate::registers::{Reference, ReferenceCalibration, Sensor};
-use crate::units::{Accel, Hertz, Peak, STANDARD_GRAVITY, Sensitivity, VoltsDc, engineering};
+use crate::rig::ReferenceMount;
+use crate::units::{Hertz, engineering};
 use std::collections::BTreeMap;
 
-/// The reference where it was found: its calibration in force and the number of its channel in the rig.
+/// A reference where it was found: its calibration in force and the number of its channel in the rig.
+#[derive(Debug, Clone)]
 pub(super) struct FoundReference {
     pub(super) reference: Reference,
     pub(super) calibration: ReferenceCalibration,
     pub(super) channel: usize,
 }
 
-/// A sensor where it was found, with the number of its channel in the rig.
+/// A sensor where it was found, with the numbers of its channels in the rig.
+#[derive(Debug, Clone)]
 pub(super) struct FoundSensor {
+    /// Number of its entry in the job.
+    pub(super) entry: usize,
     pub(super) sensor: Sensor,
     pub(super) mounted: Mounted,
     pub(super) channel: usize,
+    /// The channel that reads its supply.
+    pub(super) supply: Option<usize>,
+    /// Point by point why it alone is left out.
+    pub(super) skips: Vec<Option<String>>,
+}
+
+impl FoundSensor {
+    /// True for what is to be calibrated.
+    pub(super) fn is_under_test(&self) -> bool {
+        self.mounted.role == MountedRole::Sensor
+    }
 }
 
 /// What was found so far while the files are put together.
@@ -27,15 +43,49 @@ pub(super) struct Found<'a> {
     pub(super) noted: Vec<Diagnostic>,
 }
 
-impl Found<'_> {
+/// Channels that are taken already, and by what.
+type Taken<'a> = BTreeMap<&'a str, String>;
+
+impl<'a> Found<'a> {
     pub(super) fn reference(&mut self) -> Option<FoundReference> {
+        self.mount("reference", &self.files.rig.value.reference)
+    }
+
+    /// The second reference, if the rig has one: another than the first, on a channel of its own.
+    pub(super) fn second_reference(&mut self) -> Option<FoundReference> {
         let rig = &self.files.rig;
-        let mount = &rig.value.reference;
+        let second = rig.value.second_reference.as_ref()?;
+        let first = &rig.value.reference;
+        let displacement = rig.value.displacement.as_ref().map(|d| d.channel.as_str());
+        if second.serial == first.serial {
+            self.noted.push(rig.error(
+                "second_reference.serial",
+                format!("'{}' is the first reference already", second.serial),
+                "name another one; it is there to be compared with the first",
+            ));
+        }
+        for (channel, by) in
+            [(Some(first.channel.as_str()), "the reference"), (displacement, "the displacement transducer")]
+        {
+            if channel == Some(second.channel.as_str()) {
+                self.noted.push(rig.error(
+                    "second_reference.channel",
+                    format!("channel '{}' is taken by {by}", second.channel),
+                    "connect the second reference to a channel of its own",
+                ));
+            }
+        }
+        self.mount("second_reference", second)
+    }
+
+    /// Looks up a reference that the rig file names under `key`.
+    fn mount(&mut self, key: &str, mount: &ReferenceMount) -> Option<FoundReference> {
+        let rig = &self.files.rig;
         let channel = rig.value.channels.iter().position(|c| c.name == mount.channel);
         if channel.is_none() {
             let names = list(rig.value.channels.iter().map(|c| c.name.as_str()));
             self.noted.push(rig.error(
-                "reference.channel",
+                &format!("{key}.channel"),
                 format!("the rig has no channel '{}'", mount.channel),
                 format!("its channels are {names}"),
             ));
@@ -44,7 +94,7 @@ impl Found<'_> {
         let Some(reference) = register.value.references.iter().find(|r| r.serial == mount.serial) else {
             let known = list(register.value.references.iter().map(|r| r.serial.as_str()));
             self.noted.push(rig.error(
-                "reference.serial",
+                &format!("{key}.serial"),
                 format!("the register {} has no reference '{}'", register.source.name, mount.serial),
                 format!("it has {known}"),
             ));
@@ -52,7 +102,7 @@ impl Found<'_> {
         };
         let Some(calibration) = reference.current().filter(|c| !c.points.is_empty()) else {
             self.noted.push(rig.error(
-                "reference.serial",
+                &format!("{key}.serial"),
                 format!("reference '{}' has no calibration with points", mount.serial),
                 format!("enter its last certificate in the register {}", register.source.name),
             ));
@@ -65,33 +115,25 @@ impl Found<'_> {
         })
     }
 
+    /// Everything that the job mounts, sensors under test and check standards, in its order.
     pub(super) fn sensors(&mut self) -> Vec<FoundSensor> {
         let job = &self.files.job;
         let rig = &self.files.rig.value;
         let register = &self.files.sensors;
-        let mut taken: BTreeMap<&str, String> = BTreeMap::new();
-        let mut sensors = Vec::new();
+        let mut taken = Taken::new();
         taken.insert(&rig.reference.channel, "the reference".to_owned());
+        if let Some(second) = &rig.second_reference {
+            taken.insert(&second.channel, "the second reference".to_owned());
+        }
         if let Some(displacement) = &rig.displacement {
             taken.insert(&displacement.channel, "the displacement transducer".to_owned());
         }
+        let mut sensors = Vec::new();
         for (n, mounted) in job.value.mounted.iter().enumerate() {
             let path = |key: &str| format!("mounted[{n}].{key}");
-            let channel = rig.channels.iter().position(|c| c.name == mounted.channel);
-            if channel.is_none() {
-                self.noted.push(job.error(
-                    &path("channel"),
-                    format!("rig '{}' has no channel '{}'", rig.name, mounted.channel),
-                    format!("its channels are {}", list(rig.channels.iter().map(|c| c.name.as_str()))),
-                ));
-            } else if let Some(other) = taken.insert(&mounted.channel, format!("sensor '{}'", mounted.sensor))
-            {
-                self.noted.push(job.error(
-                    &path("channel"),
-                    format!("channel '{}' is taken by {other}", mounted.channel),
-                    "connect this sensor to a channel of its own",
-                ));
-            }
+            let by = format!("sensor '{}'", mounted.sensor);
+            let own = "connect this sensor to a channel of its own";
+            let channel = self.claim(&mut taken, &path("channel"), &mounted.channel, by, own);
             let sensor = register.value.sensors.iter().find(|s| s.serial == mounted.sensor);
             if sensor.is_none() {
                 self.noted.push(job.error(
@@ -100,11 +142,100 @@ impl Found<'_> {
                     format!("it has {}", list(register.value.sensors.iter().map(|s| s.serial.as_str()))),
                 ));
             }
-            if let (Some(sensor), Some(channel)) = (sensor, channel) {
-                sensors.push(FoundSensor { sensor: sensor.clone(), mounted: mounted.clone(), channel });
+            let supply = self.supply(&mut taken, n, mounted, sensor);
+            let Some(sensor) = sensor else { continue };
+            if mounted.role == MountedRole::CheckStandard && sensor.expected.is_empty() {
+                self.noted.push(job.error(
+                    &path("sensor"),
+                    format!("nothing says what sensor '{}' has to show as a check standard", sensor.serial),
+                    format!(
+                        "add a table [[sensor.expected]] for each frequency to its entry in {}, or write role = \
+                         \"sensor\"",
+                        register.source.name
+                    ),
+                ));
+            }
+            if let Some(channel) = channel {
+                sensors.push(FoundSensor {
+                    entry: n,
+                    sensor: sensor.clone(),
+                    mounted: mounted.clone(),
+                    channel,
+                    supply,
+                    skips: vec![None; self.files.plan.value.points.len()],
+                });
             }
         }
         sensors
+    }
+
+    /// Number of the channel `name`, now taken by `by`; notes where the rig has no such channel, or another took it.
+    fn claim(
+        &mut self,
+        taken: &mut Taken<'a>,
+        path: &str,
+        name: &'a str,
+        by: String,
+        remedy: &str,
+    ) -> Option<usize> {
+        let (job, rig) = (&self.files.job, &self.files.rig.value);
+        let channel = rig.channels.iter().position(|c| c.name == name);
+        if channel.is_none() {
+            self.noted.push(job.error(
+                path,
+                format!("rig '{}' has no channel '{name}'", rig.name),
+                format!("its channels are {}", list(rig.channels.iter().map(|c| c.name.as_str()))),
+            ));
+        } else if let Some(other) = taken.insert(name, by) {
+            self.noted.push(job.error(path, format!("channel '{name}' is taken by {other}"), remedy));
+        }
+        channel
+    }
+
+    /// The channel that reads a sensor's supply: it has to be able to.
+    fn supply(
+        &mut self,
+        taken: &mut Taken<'a>,
+        n: usize,
+        mounted: &'a Mounted,
+        sensor: Option<&Sensor>,
+    ) -> Option<usize> {
+        let name = mounted.supply_channel.as_ref()?;
+        let path = format!("mounted[{n}].supply_channel");
+        let by = format!("the supply of sensor '{}'", mounted.sensor);
+        let own = "have this supply read by a channel of its own";
+        let number = self.claim(taken, &path, name, by, own)?;
+        let (job, sensor) = (&self.files.job, sensor?);
+        let channel = self.files.rig.value.channels.get(number)?;
+        let Some(supply) = sensor.supply else {
+            self.noted.push(job.error(
+                &path,
+                format!("nothing says what the supply of sensor '{}' should be", sensor.serial),
+                format!(
+                    "add supply = \"12 V\" or what it is to its entry in {}, or remove the channel",
+                    self.files.sensors.source.name
+                ),
+            ));
+            return None;
+        };
+        let highest = supply.si() * (1.0 + sensor.supply_tolerance.si());
+        if channel.ac_corner.is_some() {
+            self.noted.push(job.error(
+                &path,
+                format!("channel '{name}' is coupled for AC and can't show a supply"),
+                "name a channel with DC coupling",
+            ));
+        } else if highest > channel.range.si() {
+            self.noted.push(job.error(
+                &path,
+                format!(
+                    "the supply may reach {}, more than channel '{name}' takes",
+                    engineering(highest, "V")
+                ),
+                format!("the range of the channel is {}", engineering(channel.range.si(), "V pk")),
+            ));
+        }
+        Some(number)
     }
 
     pub(super) fn points(&mut self, reference: Option<&FoundReference>) -> Vec<ResolvedPoint> {
@@ -128,10 +259,11 @@ impl Found<'_> {
                     ),
                 ));
             }
-            if let Some(reference) = reference
-                && point.frequency > Hertz::ZERO
-            {
-                self.reference_band(n, &resolved, reference);
+            if point.frequency > Hertz::ZERO {
+                if let Some(reference) = reference {
+                    self.reference_band(n, &resolved, reference);
+                }
+                self.hum(n, &resolved);
             }
             points.push(resolved);
         }
@@ -141,7 +273,7 @@ impl Found<'_> {
     /// Never extrapolated: a point has to lie within the reference's calibration and range.
     fn reference_band(&mut self, n: usize, point: &ResolvedPoint, found: &FoundReference) {
         let plan = &self.files.plan;
-        let FoundReference { reference, calibration, channel } = found;
+        let FoundReference { reference, calibration, .. } = found;
         let (Some(first), Some(last)) = (calibration.points.first(), calibration.points.last()) else {
             return;
         };
@@ -160,90 +292,9 @@ impl Found<'_> {
                 ),
             ));
         }
-        let sensitivity =
-            calibration.points.iter().fold(Sensitivity::ZERO, |most, p| most.max(p.sensitivity));
-        let transducer = Transducer {
-            name: format!("reference '{}'", reference.serial),
-            range: reference.range,
-            sensitivity,
-            zero_output: reference.zero_output,
-            channel: *channel,
-        };
-        self.range(n, point.target, &transducer);
+        self.reference_range(n, point, found);
     }
-
-    /// Sensors and their channels have to take the largest amplitude.
-    pub(super) fn ranges(&mut self, sensors: &[FoundSensor]) {
-        for (n, point) in self.files.plan.value.points.iter().enumerate() {
-            let target = point.amplitude.acceleration_at(point.frequency);
-            for FoundSensor { sensor, channel, .. } in sensors {
-                let Some(input) = self.files.rig.value.channels.get(*channel) else {
-                    continue;
-                };
-                let (zero_output, share) = sensor.seen_by(input);
-                let transducer = Transducer {
-                    name: format!("sensor '{}'", sensor.serial),
-                    range: sensor.range,
-                    sensitivity: sensor.nominal_sensitivity * share,
-                    zero_output,
-                    channel: *channel,
-                };
-                self.range(n, target, &transducer);
-            }
-        }
-    }
-
-    /// The range of a transducer and of its channel against one target, with offset and overshoot.
-    fn range(&mut self, n: usize, target: Accel<Peak>, transducer: &Transducer) {
-        let plan = &self.files.plan;
-        let path = format!("point[{n}].amplitude");
-        if target > transducer.range {
-            self.noted.push(plan.error(
-                &path,
-                format!("{} is beyond the range of {}", acceleration(target), transducer.name),
-                format!("its range is {}", acceleration(transducer.range)),
-            ));
-            return;
-        }
-        let Some(channel) = self.files.rig.value.channels.get(transducer.channel) else {
-            return;
-        };
-        let swing = OVERSHOOT * target.si() * transducer.sensitivity.si().abs();
-        let output = transducer.zero_output.si().abs() + swing;
-        if output > channel.range.si() {
-            self.noted.push(plan.error(
-                &path,
-                format!(
-                    "{} would put out {} with its offset and 10 % overshoot, more than channel '{}' takes",
-                    transducer.name,
-                    engineering(output, "V pk"),
-                    channel.name
-                ),
-                format!("the range of the channel is {}", engineering(channel.range.si(), "V pk")),
-            ));
-        }
-    }
-}
-
-/// A reference or sensor as far as ranges are concerned.
-struct Transducer {
-    /// "sensor '4711'"
-    name: String,
-    range: Accel<Peak>,
-    sensitivity: Sensitivity,
-    zero_output: VoltsDc,
-    /// Number of its channel in the rig.
-    channel: usize,
 }
 
 /// Highest frequency of a point as a share of the sample rate: below Nyquist with room for an anti-alias filter.
 const HIGHEST_FREQUENCY: f64 = 0.4;
-
-/// Largest amplitude on the way to a target, as a multiple of it.
-const OVERSHOOT: f64 = 1.1;
-
-/// In m/s² and in g, since data sheets have either.
-fn acceleration(value: Accel<Peak>) -> String {
-    let g = value.si() / STANDARD_GRAVITY;
-    format!("{} pk ({})", engineering(value.si(), "m/s²"), engineering(g, "g pk"))
-}

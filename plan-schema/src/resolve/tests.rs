@@ -6,11 +6,13 @@ use crate::fixture::{FAULTS, JOB, PLAN, REFERENCES, RIG, SENSORS, Texts, edit};
 use crate::read::Document;
 use proptest::prelude::*;
 
+mod mounted;
+
 /// What is said about the fixture's job after an edit.
 fn said(mistake: impl FnOnce(&mut Texts)) -> String {
     let mut texts = Texts::valid();
     mistake(&mut texts);
-    match ResolvedJob::resolve(&texts.files()) {
+    match texts.read().and_then(|files| ResolvedJob::resolve(&files)) {
         Ok((_, warnings)) => format!("usable\n{}", warnings.render(false)),
         Err(report) => report.to_string(),
     }

@@ -1,7 +1,7 @@
 //! The two clocks of the house: the index of a sample, and monotonic time for liveness.
 
 use super::{SamplesPerSecond, Seconds};
-use std::ops::{Add, Sub};
+use std::ops::{Add, AddAssign, Sub};
 
 /// Position of a sample since the acquisition was started. All judgement of the signal is in these.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
@@ -28,6 +28,19 @@ impl SampleCount {
     #[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples: 28,000 years at 10 kS/s")]
     pub fn duration(self, rate: SamplesPerSecond) -> Seconds {
         Seconds::new(self.0 as f64 / rate.si())
+    }
+}
+
+impl Add for SampleCount {
+    type Output = Self;
+    fn add(self, more: Self) -> Self {
+        Self(self.0.saturating_add(more.0))
+    }
+}
+
+impl AddAssign for SampleCount {
+    fn add_assign(&mut self, more: Self) {
+        *self = *self + more;
     }
 }
 

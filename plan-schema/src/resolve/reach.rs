@@ -1,0 +1,223 @@
+//! What transducers and their channels can take of each point: a sensor that can't is left out there, a reference has to.
+
+use super::ResolvedPoint;
+use super::found::{Found, FoundReference, FoundSensor};
+use crate::units::{Accel, Hertz, Peak, STANDARD_GRAVITY, Sensitivity, VoltsDc, engineering};
+
+/// Largest amplitude on the way to a target, as a multiple of it.
+const OVERSHOOT: f64 = 1.1;
+
+/// A motion beyond this multiple of a sensor's range may damage it.
+const DAMAGE: f64 = 2.0;
+
+/// A reference or sensor as far as ranges are concerned.
+struct Transducer {
+    /// "sensor '4711'"
+    name: String,
+    range: Accel<Peak>,
+    sensitivity: Sensitivity,
+    zero_output: VoltsDc,
+    /// Number of its channel in the rig.
+    channel: usize,
+}
+
+/// What keeps a transducer from a point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Limit {
+    /// The frequencies at which it is used.
+    Band,
+    /// Its measuring range.
+    Range,
+    /// The range of its channel.
+    Channel,
+}
+
+impl Limit {
+    fn in_words(self) -> &'static str {
+        match self {
+            Self::Band => "that is outside its band",
+            Self::Range => "the motion is beyond its range",
+            Self::Channel => "its output would leave the range of its channel",
+        }
+    }
+}
+
+/// Why a transducer can't take a point.
+struct Obstacle {
+    limit: Limit,
+    message: String,
+    remedy: String,
+}
+
+impl Found<'_> {
+    /// The reference and its channel have to take a point.
+    pub(super) fn reference_range(&mut self, n: usize, point: &ResolvedPoint, found: &FoundReference) {
+        let most = |most: Sensitivity, next: Sensitivity| most.max(next);
+        let transducer = Transducer {
+            name: format!("reference '{}'", found.reference.serial),
+            range: found.reference.range,
+            sensitivity: found.calibration.points.iter().map(|p| p.sensitivity).fold(Sensitivity::ZERO, most),
+            zero_output: found.reference.zero_output,
+            channel: found.channel,
+        };
+        if let Some(obstacle) = self.obstacle(point.target, &transducer) {
+            self.refuse(n, obstacle);
+        }
+    }
+
+    /// Leaves out each sensor where it alone can't take a point, and says so. What no sensor can take is an error, and so
+    /// is what a check standard can't, and a motion that may damage a sensor.
+    pub(super) fn reach(&mut self, sensors: &mut [FoundSensor]) {
+        let points = &self.files.plan.value.points;
+        let mut left_out: Vec<Vec<(Limit, Hertz, String)>> = sensors.iter().map(|_| Vec::new()).collect();
+        for (n, point) in points.iter().enumerate() {
+            let target = point.amplitude.acceleration_at(point.frequency);
+            let mut obstacles: Vec<Option<Obstacle>> = sensors
+                .iter()
+                .map(|s| band(point.frequency, s).or_else(|| self.sensor_range(target, s)))
+                .collect();
+            for sensor in sensors.iter().filter(|s| target > s.sensor.range * DAMAGE) {
+                self.damage(n, target, sensor);
+            }
+            let mut tested = sensors.iter().zip(&obstacles).filter(|(s, _)| s.is_under_test());
+            let nobody = tested.all(|(_, obstacle)| obstacle.is_some());
+            for ((sensor, obstacle), left_out) in sensors.iter_mut().zip(&mut obstacles).zip(&mut left_out) {
+                let Some(obstacle) = obstacle.take() else { continue };
+                if target > sensor.sensor.range * DAMAGE && obstacle.limit == Limit::Range {
+                    // That was said already, and louder.
+                    continue;
+                }
+                if nobody || !sensor.is_under_test() {
+                    self.refuse(n, obstacle);
+                    continue;
+                }
+                if let Some(skip) = sensor.skips.get_mut(n) {
+                    *skip = Some(format!("{}; {}", obstacle.message, obstacle.remedy));
+                }
+                left_out.push((obstacle.limit, point.frequency, obstacle.remedy));
+            }
+        }
+        for (sensor, left_out) in sensors.iter().zip(&left_out) {
+            self.tell(sensor, left_out);
+        }
+    }
+
+    fn refuse(&mut self, n: usize, obstacle: Obstacle) {
+        let key = if obstacle.limit == Limit::Band { "frequency" } else { "amplitude" };
+        let path = format!("point[{n}].{key}");
+        self.noted.push(self.files.plan.error(&path, obstacle.message, obstacle.remedy));
+    }
+
+    fn damage(&mut self, n: usize, target: Accel<Peak>, sensor: &FoundSensor) {
+        self.noted.push(self.files.plan.error(
+            &format!("point[{n}].amplitude"),
+            format!(
+                "{} is more than twice the range of sensor '{}' and may damage it",
+                acceleration(target),
+                sensor.sensor.serial
+            ),
+            format!(
+                "its range is {}; lower the amplitude, or take the sensor off",
+                acceleration(sensor.sensor.range)
+            ),
+        ));
+    }
+
+    /// Says at its entry in the job where a sensor is left out.
+    fn tell(&mut self, found: &FoundSensor, left_out: &[(Limit, Hertz, String)]) {
+        let job = &self.files.job;
+        let plan = &self.files.plan.value;
+        let path = format!("mounted[{}].sensor", found.entry);
+        let serial = &found.sensor.serial;
+        if !found.skips.is_empty() && found.skips.iter().all(Option::is_some) {
+            let (why, remedy) =
+                left_out.first().map_or(("", ""), |(limit, _, remedy)| (limit.in_words(), remedy.as_str()));
+            let message = format!("sensor '{serial}' can take none of the points: {why}");
+            self.noted.push(job.error(&path, message, format!("{remedy}; take it off, or change the plan")));
+            return;
+        }
+        for limit in [Limit::Band, Limit::Range, Limit::Channel] {
+            let mut points = left_out.iter().filter(|(l, ..)| *l == limit).peekable();
+            let Some((_, _, remedy)) = points.peek() else { continue };
+            let remedy = format!("{remedy}; the other sensors are measured there");
+            let frequencies: Vec<String> = points.map(|(_, f, _)| engineering(f.si(), "Hz")).collect();
+            let why = limit.in_words();
+            let message = format!("sensor '{serial}' is left out at {}: {why}", frequencies.join(", "));
+            self.noted.push(job.warning(&path, message, remedy));
+        }
+        let refers = plan.decision.deviation_from == crate::plan::DeviationFrom::ReferenceFrequency;
+        let reference = plan.reference_frequency.filter(|_| refers);
+        if let Some((_, frequency, _)) = left_out.iter().find(|(_, f, _)| Some(*f) == reference) {
+            let at = engineering(frequency.si(), "Hz");
+            self.noted.push(job.warning(
+                &path,
+                format!(
+                    "deviations refer to {at}, where sensor '{serial}' is left out: none of it can be judged"
+                ),
+                "choose a reference frequency that all sensors take, or write deviation_from = \"nominal\"",
+            ));
+        }
+    }
+
+    fn sensor_range(&self, target: Accel<Peak>, found: &FoundSensor) -> Option<Obstacle> {
+        let input = self.files.rig.value.channels.get(found.channel)?;
+        let (zero_output, share) = found.sensor.seen_by(input);
+        let transducer = Transducer {
+            name: format!("sensor '{}'", found.sensor.serial),
+            range: found.sensor.range,
+            sensitivity: found.sensor.nominal_sensitivity * share,
+            zero_output,
+            channel: found.channel,
+        };
+        self.obstacle(target, &transducer)
+    }
+
+    /// The range of a transducer and of its channel against one target, with offset and overshoot.
+    fn obstacle(&self, target: Accel<Peak>, transducer: &Transducer) -> Option<Obstacle> {
+        if target > transducer.range {
+            return Some(Obstacle {
+                limit: Limit::Range,
+                message: format!("{} is beyond the range of {}", acceleration(target), transducer.name),
+                remedy: format!("its range is {}", acceleration(transducer.range)),
+            });
+        }
+        let channel = self.files.rig.value.channels.get(transducer.channel)?;
+        let swing = OVERSHOOT * target.si() * transducer.sensitivity.si().abs();
+        let output = transducer.zero_output.si().abs() + swing;
+        (output > channel.range.si()).then(|| Obstacle {
+            limit: Limit::Channel,
+            message: format!(
+                "{} would put out {} with its offset and 10 % overshoot, more than channel '{}' takes",
+                transducer.name,
+                engineering(output, "V pk"),
+                channel.name
+            ),
+            remedy: format!("the range of the channel is {}", engineering(channel.range.si(), "V pk")),
+        })
+    }
+}
+
+/// A sensor is used within its band only.
+fn band(frequency: Hertz, found: &FoundSensor) -> Option<Obstacle> {
+    let sensor = &found.sensor;
+    let below = sensor.frequency_min.is_some_and(|lowest| frequency < lowest);
+    let above = sensor.frequency_max.is_some_and(|highest| frequency > highest);
+    let hertz = |f: Hertz| engineering(f.si(), "Hz");
+    let reach = match (sensor.frequency_min, sensor.frequency_max) {
+        (Some(lowest), Some(highest)) => format!("from {} to {}", hertz(lowest), hertz(highest)),
+        (Some(lowest), None) => format!("from {} on", hertz(lowest)),
+        (None, Some(highest)) => format!("up to {}", hertz(highest)),
+        (None, None) => return None,
+    };
+    (below || above).then(|| Obstacle {
+        limit: Limit::Band,
+        message: format!("{} lies outside the band of sensor '{}'", hertz(frequency), sensor.serial),
+        remedy: format!("it is used {reach}"),
+    })
+}
+
+/// In m/s² and in g, since data sheets have either.
+fn acceleration(value: Accel<Peak>) -> String {
+    let g = value.si() / STANDARD_GRAVITY;
+    format!("{} pk ({})", engineering(value.si(), "m/s²"), engineering(g, "g pk"))
+}
