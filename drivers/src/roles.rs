@@ -38,13 +38,22 @@ pub struct SourceLimits {
     pub frequency_max: Hertz,
     /// Largest amplitude.
     pub amplitude_max: Volts<Peak>,
+    /// True if a tone that starts from 0 V starts at phase zero, rising, as [`SignalSource::set_tone`] describes; false
+    /// where nothing is known of the phase at a start.
+    pub starts_at_zero: bool,
 }
 
 impl SourceLimits {
-    /// Limits of a source.
+    /// Limits of a source of which nothing is known of the phase at a start.
     #[must_use]
     pub fn new(frequency_min: Hertz, frequency_max: Hertz, amplitude_max: Volts<Peak>) -> Self {
-        Self { frequency_min, frequency_max, amplitude_max }
+        Self { frequency_min, frequency_max, amplitude_max, starts_at_zero: false }
+    }
+
+    /// The same, with what is known of the phase at a start.
+    #[must_use]
+    pub fn with_start_at_zero(self, starts_at_zero: bool) -> Self {
+        Self { starts_at_zero, ..self }
     }
 }
 
@@ -55,6 +64,10 @@ pub trait SignalSource: Send {
     fn limits(&self) -> SourceLimits;
 
     /// Goes to a tone without a step in phase and without a jump of the output; returns what was applied.
+    ///
+    /// A tone that starts from 0 V, the way there being over, has no phase to keep. Where [`SourceLimits::starts_at_zero`]
+    /// says so, it starts at phase zero, rising: the output is `a(t) sin(2πft)` from the moment at which it follows the
+    /// command, so that its phase is known beforehand.
     ///
     /// Returns when the way has begun, not when it has ended. Must not exceed the wish in amplitude; may take longer
     /// than wished, never less, and says how long. Cancel-safe: no.

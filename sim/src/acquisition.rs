@@ -351,13 +351,15 @@ fn delays(job: &ResolvedJob, unknowns: &Unknowns, rate: SamplesPerSecond) -> Res
 /// What is connected to a channel of the rig.
 fn wire(job: &ResolvedJob, channel: &str) -> Result<Wire, SimError> {
     let column = job.columns.iter().position(|c| c.name == channel);
-    let wire = match column {
-        Some(column) if column == job.reference.column => Wire::Reference,
-        Some(column) => {
-            job.sensors.iter().position(|s| s.column == column).map_or(Wire::Nothing, Wire::Sensor)
-        }
-        None => Wire::Nothing,
-    };
+    let references = || std::iter::once(&job.reference).chain(&job.second_reference);
+    let sensors = || job.sensors.iter().chain(&job.check_standards);
+    let wire = column.and_then(|column| {
+        let reference = references().position(|r| r.column == column).map(Wire::Reference);
+        let sensor = || sensors().position(|s| s.column == column).map(Wire::Sensor);
+        let supply = || sensors().position(|s| s.supply_column == Some(column)).map(Wire::Supply);
+        reference.or_else(sensor).or_else(supply)
+    });
+    let wire = wire.unwrap_or(Wire::Nothing);
     match &job.rig.displacement {
         Some(displacement) if displacement.channel == channel => match wire {
             Wire::Nothing => Ok(Wire::Displacement),

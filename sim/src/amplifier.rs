@@ -4,6 +4,7 @@
 
 use crate::error::SimError;
 use crate::shaker::Coil;
+use crate::spread::Unknowns;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::{AmplifierMode, Mute};
 use std::f64::consts::TAU;
@@ -23,11 +24,11 @@ pub(crate) struct AmplifierTruth {
 }
 
 impl AmplifierTruth {
-    /// What the rig file says.
+    /// What the rig file says, the gain off by what the seed draws.
     ///
     /// # Errors
     /// A gain that is missing for the mode, or a value with which nothing can be driven.
-    pub(crate) fn read(job: &ResolvedJob) -> Result<Self, SimError> {
+    pub(crate) fn draw(job: &ResolvedJob, unknowns: &Unknowns) -> Result<Self, SimError> {
         let amplifier = &job.rig.amplifier;
         let (gain, key) = match amplifier.mode {
             AmplifierMode::Voltage => (amplifier.gain.map(|g| g.si()), "amplifier.gain"),
@@ -54,7 +55,7 @@ impl AmplifierTruth {
         }
         Ok(Self {
             mode: amplifier.mode,
-            gain: SimError::positive(gain, "the gain of the amplifier", key)?,
+            gain: SimError::positive(gain, "the gain of the amplifier", key)? * unknowns.amplifier_gain(),
             corner: TAU * SimError::positive(bandwidth, "the bandwidth in Hz", "amplifier.bandwidth")?,
             offset,
             voltage_limit: SimError::positive(

@@ -16,10 +16,12 @@ use crate::output::Line;
 pub(crate) enum Wire {
     /// Nothing: the input shows its own noise.
     Nothing,
-    /// The reference.
-    Reference,
-    /// The sensor of this number in the job.
+    /// The reference (0) or the second one (1).
+    Reference(usize),
+    /// The sensor of this number: those under test in the order of the job, then the check standards.
     Sensor(usize),
+    /// The supply of the sensor of this number.
+    Supply(usize),
     /// The displacement transducer.
     Displacement,
 }

@@ -36,7 +36,8 @@ impl SignalSource for SourcePort {
     fn limits(&self) -> SourceLimits {
         let world = self.0.rig.lock();
         let (lowest, highest) = world.source.frequencies();
-        SourceLimits::new(Hertz::new(lowest), Hertz::new(highest), Volts::new(world.source.amplitude_max()))
+        let amplitude_max = Volts::new(world.source.amplitude_max());
+        SourceLimits::new(Hertz::new(lowest), Hertz::new(highest), amplitude_max).with_start_at_zero(true)
     }
 
     async fn set_tone(&mut self, permit: &DrivePermit, want: Transition) -> Result<Transition, DriverError> {

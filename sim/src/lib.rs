@@ -87,7 +87,8 @@ impl SimulatedRig {
 
     /// Tells where the run is: faults that strike at a moment within a point are timed from here, by `frequency`.
     ///
-    /// `point` counts from 1. A fault strikes the first time only, however often its point is repeated.
+    /// `point` counts from 1. A fault strikes the first time only, however often its point is repeated. With the first call
+    /// of another point than before, [`Truth::displacement_by_point`] begins anew.
     pub fn progress(&self, point: usize, phase: PointPhase, frequency: Hertz) {
         self.lock().progress(point, phase, frequency);
     }

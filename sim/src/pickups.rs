@@ -1,4 +1,4 @@
-//! What stands on the table and follows it: reference, sensors, displacement transducer. Pure.
+//! What stands on the table and follows it: references, sensors, displacement transducer; and the sensors' supplies. Pure.
 //!
 //! Owns: what each of them shows over a stretch, and what wire leads to which. Must not: sample.
 
@@ -14,10 +14,15 @@ use crate::spread::Unknowns;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::SamplesPerSecond;
 
-/// Everything on the table.
+/// Everything on the table, and the supplies that channels read.
 pub(crate) struct Pickups {
-    reference: ReferenceTruth,
-    pub(crate) sensors: Vec<SensorTruth>,
+    /// The reference, then the second one if there is one.
+    references: Vec<ReferenceTruth>,
+    /// The sensors under test, then the check standards, each in the order of the job.
+    sensors: Vec<SensorTruth>,
+    under_test: usize,
+    /// A stretch of the supply of each sensor above, in V.
+    supplies: Vec<Vec<f64>>,
     /// V/m.
     displacement: f64,
     /// Transverse motion as a share of the motion along the axis: what is drawn where the rig file has no table of it, and
@@ -31,15 +36,16 @@ impl Pickups {
     /// What the job mounts, on the table of `plant`; `rate` is the true one.
     ///
     /// # Errors
-    /// Facts of reference or sensors that can't be simulated.
+    /// Facts of references or sensors that can't be simulated.
     pub(crate) fn new(
         job: &ResolvedJob,
         unknowns: &Unknowns,
         rate: SamplesPerSecond,
         plant: &Plant,
     ) -> Result<Self, SimError> {
-        let mut sensors = Vec::with_capacity(job.sensors.len());
-        for mounted in &job.sensors {
+        let mut sensors = Vec::new();
+        let mut supplies = Vec::new();
+        for mounted in job.sensors.iter().chain(&job.check_standards) {
             let Some(channel) = job.columns.get(mounted.column) else {
                 let serial = &mounted.sensor.serial;
                 return Err(SimError::new(
@@ -47,16 +53,24 @@ impl Pickups {
                     "name its channel in the job",
                 ));
             };
-            let mut sensor = SensorTruth::draw(&mounted.sensor, channel, unknowns, rate, plant)?;
+            let mut sensor = SensorTruth::draw(mounted, channel, unknowns, rate, plant)?;
             sensor.signal = vec![0.0; STRETCH];
             sensors.push(sensor);
+            let nominal = mounted.sensor.supply.map_or(0.0, |v| v.si());
+            supplies.push(vec![nominal * (1.0 + unknowns.supply(&mounted.sensor)); STRETCH]);
         }
-        let mut reference = ReferenceTruth::draw(&job.reference, unknowns, rate)?;
-        reference.signal = vec![0.0; STRETCH];
+        let mut references = Vec::new();
+        for mounted in std::iter::once(&job.reference).chain(&job.second_reference) {
+            let mut reference = ReferenceTruth::draw(mounted, unknowns, rate)?;
+            reference.signal = vec![0.0; STRETCH];
+            references.push(reference);
+        }
         let drawn = job.rig.shaker.transverse.is_empty().then(|| unknowns.transverse_motion());
         Ok(Self {
-            reference,
+            references,
+            under_test: job.sensors.len(),
             sensors,
+            supplies,
             displacement: job.rig.displacement.as_ref().map_or(0.0, |d| d.sensitivity.si()),
             transverse_share: (drawn, drawn.unwrap_or(0.0)),
             position: vec![0.0; STRETCH],
@@ -64,12 +78,19 @@ impl Pickups {
         })
     }
 
+    /// The sensors under test, in the order of the job.
+    pub(crate) fn under_test(&self) -> &[SensorTruth] {
+        self.sensors.get(..self.under_test).unwrap_or_default()
+    }
+
     /// Takes up how the plant is connected and driven now, at `frequency` in Hz.
     pub(crate) fn retune(&mut self, plant: &Plant, frequency: f64) {
         for sensor in &mut self.sensors {
             sensor.retune(plant);
         }
-        self.reference.retune(frequency);
+        for reference in &mut self.references {
+            reference.retune(frequency);
+        }
         if self.transverse_share.0.is_none() && frequency > 0.0 {
             self.transverse_share.1 = plant.transverse_at(frequency);
         }
@@ -85,8 +106,10 @@ impl Pickups {
                 *to = value;
             }
         };
-        let of_reference = self.reference.output(felt, state[VELOCITY]);
-        put(&mut self.reference.signal, of_reference);
+        for reference in &mut self.references {
+            let output = reference.output(felt, state[VELOCITY]);
+            put(&mut reference.signal, output);
+        }
         put(&mut self.position, state[POSITION]);
         put(&mut self.transverse, self.transverse_share.1 * plant.acceleration());
         for sensor in &mut self.sensors {
@@ -111,7 +134,9 @@ impl Pickups {
             return;
         };
         let table = Table { position, transverse };
-        self.reference.finish(samples, when, transverse);
+        for reference in &mut self.references {
+            reference.finish(samples, when, transverse);
+        }
         for sensor in &mut self.sensors {
             sensor.finish(samples, when, &table);
         }
@@ -120,8 +145,8 @@ impl Pickups {
     /// What comes along a wire beside its signal.
     pub(crate) fn source(&self, wire: Wire) -> Source {
         match wire {
-            Wire::Nothing => Source::default(),
-            Wire::Reference => self.reference.source(),
+            Wire::Nothing | Wire::Supply(_) => Source::default(),
+            Wire::Reference(n) => self.references.get(n).map_or_else(Source::default, ReferenceTruth::source),
             Wire::Sensor(n) => self.sensors.get(n).map_or_else(Source::default, SensorTruth::source),
             Wire::Displacement => Source { scale: self.displacement, ..Source::default() },
         }
@@ -131,7 +156,8 @@ impl Pickups {
     pub(crate) fn signal(&self, wire: Wire) -> Option<&[f64]> {
         match wire {
             Wire::Nothing => None,
-            Wire::Reference => Some(&self.reference.signal),
+            Wire::Reference(n) => self.references.get(n).map(|r| r.signal.as_slice()),
+            Wire::Supply(n) => self.supplies.get(n).map(Vec::as_slice),
             Wire::Sensor(n) => self.sensors.get(n).map(|s| s.signal.as_slice()),
             Wire::Displacement => Some(&self.position),
         }

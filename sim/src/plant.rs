@@ -60,6 +60,8 @@ pub(crate) struct Passage {
 pub(crate) struct Extremes {
     /// Largest distance from the middle between the stops, in m.
     pub(crate) displacement: f64,
+    /// The same since it was last taken.
+    pub(crate) lately: f64,
     /// Largest current, in A.
     pub(crate) current: f64,
     /// Contacts with a stop.
@@ -67,6 +69,14 @@ pub(crate) struct Extremes {
     /// Largest speed at a contact, and the speeds of the first contacts, in m/s.
     pub(crate) hit_speed: f64,
     pub(crate) hit_speeds: Vec<f64>,
+}
+
+impl Extremes {
+    #[inline]
+    pub(crate) fn note_displacement(&mut self, position: f64) {
+        self.displacement = self.displacement.max(position.abs());
+        self.lately = self.lately.max(position.abs());
+    }
 }
 
 /// Amplifier and shaker.
@@ -174,7 +184,7 @@ impl Plant {
         let straight = pull(0.0) == 0.0;
         self.state[POSITION] = if straight { 0.0 } else { 0.5 * (low + high) };
         self.on_stop = self.state[POSITION].abs() >= stop * (1.0 - 1e-12);
-        self.extremes.displacement = self.state[POSITION].abs();
+        self.extremes.note_displacement(self.state[POSITION]);
     }
 
     /// Makes the steps of the equations as they are now.
@@ -282,6 +292,11 @@ impl Plant {
         }
     }
 
+    /// Largest distance from the middle between the stops since this was last asked, in m: at least the distance now.
+    pub(crate) fn take_lately(&mut self) -> f64 {
+        std::mem::replace(&mut self.extremes.lately, self.state[POSITION].abs())
+    }
+
     /// Whether the amplifier was limited since this was last asked.
     pub(crate) fn take_limited(&mut self) -> bool {
         std::mem::take(&mut self.limited)
@@ -324,7 +339,7 @@ impl Plant {
             self.step_in_parts(&wave, next[AIM]);
         }
         let extremes = &mut self.extremes;
-        extremes.displacement = extremes.displacement.max(self.state[POSITION].abs());
+        extremes.note_displacement(self.state[POSITION]);
         extremes.current = extremes.current.max(self.state[CURRENT].abs());
         if let Some(heat) = &mut self.heat {
             self.terms.warm(self.warming);

@@ -19,7 +19,9 @@ use crate::output::{Output, When};
 use crate::plant::{Passage, Plant};
 use crate::spread::Unknowns;
 use nalgebra::Complex;
+use plan_schema::job::MountedRole;
 use plan_schema::registers::{Polarity, Sensor};
+use plan_schema::resolve::MountedSensor;
 use plan_schema::rig::Channel;
 use plan_schema::units::SamplesPerSecond;
 use std::f64::consts::TAU;
@@ -89,7 +91,7 @@ impl Response {
     }
 }
 
-/// A sensor under test.
+/// A sensor under test or a check standard.
 pub(crate) struct SensorTruth {
     pub(crate) serial: String,
     /// True sensitivity in mid-band at 23 °C and with the nominal supply, in V/(m/s²); negative for a reversed sensor.
@@ -109,17 +111,19 @@ pub(crate) struct SensorTruth {
 }
 
 impl SensorTruth {
-    /// The sensor of the register on `channel`, off by what the seed draws. `rate` is the true one.
+    /// A sensor of the register on `channel`, off by what the seed draws; a check standard is what its register expects.
+    /// `rate` is the true one.
     ///
     /// # Errors
     /// Frequencies or damping that make no filter.
     pub(crate) fn draw(
-        sensor: &Sensor,
+        mounted: &MountedSensor,
         channel: &Channel,
         unknowns: &Unknowns,
         rate: SamplesPerSecond,
         plant: &Plant,
     ) -> Result<Self, SimError> {
+        let sensor = &mounted.sensor;
         let serial = &sensor.serial;
         let key = |name: &str| format!("{name} of sensor '{serial}'");
         let low_pass = match sensor.natural_frequency {
@@ -150,11 +154,16 @@ impl SensorTruth {
             Polarity::Normal => 1.0,
             Polarity::Reversed => -1.0,
         };
-        let sensitivity = sign * sensor.nominal_sensitivity.si() * (1.0 + unknowns.sensitivity(serial));
-        let supply = unknowns.supply(sensor);
+        let response = Response { low_pass, high_pass };
+        let expected = sensor.expected.get(sensor.expected.len() / 2);
+        let in_mid_band = match expected.filter(|_| mounted.mounted.role == MountedRole::CheckStandard) {
+            Some(known) => known.sensitivity.si() / response.at(TAU * known.frequency.si()).norm(),
+            None => sensor.nominal_sensitivity.si() * (1.0 + unknowns.sensitivity(serial)),
+        };
+        let sensitivity = sign * SimError::positive(in_mid_band, "the sensitivity", &key("sensitivity"))?;
+        let supply = unknowns.supply_at_output(sensor);
         let output = Output::new(sensor, channel, sensitivity, supply, unknowns.mounting(serial));
         let rms = rms_per_sample(density * output.gain().abs(), rate);
-        let response = Response { low_pass, high_pass };
         let equations = response.equations();
         Ok(Self {
             serial: serial.clone(),

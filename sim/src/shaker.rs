@@ -11,7 +11,7 @@ use crate::amplifier::AmplifierTruth;
 use crate::bend::Bend;
 use crate::discretise::Matrix;
 use crate::error::SimError;
-use crate::random;
+use crate::spread::Unknowns;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::AmplifierMode;
 
@@ -66,23 +66,23 @@ impl ShakerTruth {
     ///
     /// # Errors
     /// A value with which the equations make no sense.
-    pub(crate) fn draw(job: &ResolvedJob, seed: u64) -> Result<Self, SimError> {
+    pub(crate) fn draw(job: &ResolvedJob, unknowns: &Unknowns) -> Result<Self, SimError> {
         let shaker = &job.rig.shaker;
-        let spread = job.rig.simulation.spread.shaker.si();
-        if !(0.0..1.0).contains(&spread) {
-            return Err(SimError::new(
-                format!("a spread of {} % leaves no shaker", spread * 100.0),
-                "write 0 % to less than 100 % for simulation.spread.shaker",
-            ));
+        for (key, spread) in job.rig.simulation.spread.of_the_machine() {
+            if !(0.0..1.0).contains(&spread.si()) {
+                return Err(SimError::new(
+                    format!("a spread of {} % leaves no shaker", spread.percent()),
+                    format!("write 0 % to less than 50 % for simulation.spread.{key}"),
+                ));
+            }
         }
-        let off = |name: &str| 1.0 + spread * random::uniform(seed, &format!("shaker {name}"));
         let positive =
             |value: f64, what: &str, key: &str| SimError::positive(value, what, &format!("shaker.{key}"));
-        let armature =
-            positive(shaker.moving_mass.si(), "the moving mass in kg", "moving_mass")? * off("mass");
+        let armature = positive(shaker.moving_mass.si(), "the moving mass in kg", "moving_mass")?
+            * unknowns.moving_mass();
         let stiffness =
             SimError::not_negative(shaker.stiffness.si(), "the stiffness in N/m", "shaker.stiffness")?
-                * off("stiffness");
+                * unknowns.stiffness();
         let ratio =
             SimError::not_negative(shaker.damping_ratio.si(), "the damping ratio", "shaker.damping_ratio")?;
         let payload = SimError::not_negative(
@@ -96,9 +96,9 @@ impl ShakerTruth {
             // The ratio is stated for the moving mass alone.
             damping: 2.0 * ratio * (stiffness * armature).sqrt(),
             force_factor: positive(shaker.force_factor.si(), "the force factor in N/A", "force_factor")?
-                * off("force factor"),
+                * unknowns.force_factor(),
             resistance: positive(shaker.coil_resistance.si(), "the resistance in ohm", "coil_resistance")?
-                * off("resistance"),
+                * unknowns.coil_resistance(),
             inductance: positive(shaker.coil_inductance.si(), "the inductance in H", "coil_inductance")?,
             stop: positive(shaker.stop.si(), "the distance of the stop in m", "stop")?,
             bend: Bend::read(&job.rig, armature)?,

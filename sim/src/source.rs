@@ -1,7 +1,8 @@
 //! The signal source: a sine without steps in phase and without jumps. Pure.
 //!
 //! Owns: resolution and limits of a setting, phase and amplitude from sample to sample. A change of frequency keeps the
-//! phase; a change of amplitude takes the ramp, shaped as a raised cosine that is linear within a sample.
+//! phase, and a tone that starts from 0 V starts at phase zero, rising; a change of amplitude takes the ramp, shaped as a
+//! raised cosine that is linear within a sample.
 //!
 //! # Streams
 //! A source that streams holds each value until the next, `T` later. Of a sine of frequency f this makes a sine that is
@@ -157,7 +158,12 @@ impl Source {
     /// A command acts from this sample on.
     pub(crate) fn follow(&mut self, setting: Setting) {
         if setting.frequency > 0.0 {
-            self.since = (self.sample, self.turns());
+            if self.is_at_rest() {
+                self.since = (self.sample, 0.0);
+                self.sine = (0.0, 1.0);
+            } else {
+                self.since = (self.sample, self.turns());
+            }
             self.frequency = setting.frequency * (1.0 + self.facts.clock_error.si());
             self.hold = if self.facts.streams {
                 held(self.frequency / self.facts.update_rate.si())
@@ -172,6 +178,11 @@ impl Source {
         self.ramp =
             SampleCount::at_least(Seconds::new(setting.over), SamplesPerSecond::new(self.rate)).0.max(1);
         self.amplitude_next = self.amplitude_at(self.sample + 1);
+    }
+
+    /// True at 0 V with the way there over: whatever starts now has no phase to keep, and starts at phase zero, rising.
+    fn is_at_rest(&self) -> bool {
+        self.to <= 0.0 && self.sample - self.ramp_start >= self.ramp
     }
 
     /// The output stops at the value that it has, or goes on where it would be had it not stopped.
@@ -315,6 +326,28 @@ mod tests {
         let largest = output[..1000].iter().copied().fold(0.0, f64::max);
         assert!((largest - 1.0).abs() < 1e-12, "{largest}");
         assert!(output[2100..].iter().all(|v| v.abs() <= 0.0));
+    }
+
+    /// From 0 V a tone starts at phase zero, rising; before the ramp to 0 V is over it keeps its phase.
+    #[test]
+    fn a_start_from_rest_is_at_phase_zero() {
+        for (pause, at_zero) in [(100, true), (137, true), (99, false), (60, false)] {
+            let mut source = source();
+            // 33 Hz for 0.0777 s and the ramp: no whole number of turns, nor of blocks of fresh sines.
+            source.follow(Setting { frequency: 33.0, amplitude: 1.0, over: 0.01 });
+            (0..777).for_each(|_| source.advance());
+            source.follow(Setting { frequency: 33.0, amplitude: 0.0, over: 0.01 });
+            (0..pause).for_each(|_| source.advance());
+            source.follow(Setting { frequency: 80.0, amplitude: 1.0, over: 0.01 });
+            for n in 0..1000_u32 {
+                if n >= 100 {
+                    let turns = if at_zero { 0.0 } else { 33.0 * f64::from(777 + pause) / 10_000.0 };
+                    let wanted = (TAU * (turns + 80.0 * f64::from(n) / 10_000.0)).sin();
+                    assert!((source.wave(1.0)[0] - wanted).abs() < 1e-9, "{pause} {n}");
+                }
+                source.advance();
+            }
+        }
     }
 
     #[test]

@@ -16,8 +16,15 @@
 //! | transverse motion, share | rectangular | `errors.transverse_motion` |
 //! | transverse motion, direction against each sensor's | evenly all around | – |
 //! | transverse sensitivity of each sensor | rectangular | `transverse_sensitivity` |
-//! | sensitivity of each sensor | rectangular | `simulation.spread.sensitivity` (part of the truth) |
+//! | sensitivity of each sensor under test | rectangular | `simulation.spread.sensitivity` (part of the truth) |
+//! | sensitivity of a check standard | none | what its register expects in the middle of its entries |
 //! | supply of each sensor | rectangular | `simulation.spread.supply` |
+//! | mass, stiffness, force factor, resistance of the shaker | rectangular each | `simulation.spread.shaker`, and on top of it |
+//! | moving mass | rectangular | `simulation.spread.moving_mass` |
+//! | stiffness | rectangular | `simulation.spread.stiffness` |
+//! | force factor | rectangular | `simulation.spread.force_factor` |
+//! | resistance of the coil | rectangular | `simulation.spread.coil_resistance` |
+//! | gain of the amplifier | rectangular | `simulation.spread.amplifier_gain` |
 
 use crate::error::SimError;
 use crate::random;
@@ -25,6 +32,7 @@ use plan_schema::registers::{Date, Sensor};
 use plan_schema::resolve::{MountedReference, ResolvedJob};
 use plan_schema::rig::RigErrors;
 use plan_schema::simulation::Spread;
+use plan_schema::units::Fraction;
 use std::f64::consts::{PI, SQRT_2, TAU};
 
 /// Frequency in Hz at which the rig file states the phase between channels.
@@ -155,13 +163,47 @@ impl Unknowns {
         self.draw(&format!("sensitivity of {serial}"), Distribution::Rectangular(half))
     }
 
-    /// What a ratiometric sensor's output is off by because its supply is; relative.
+    /// Relative error of a sensor's supply.
     pub(crate) fn supply(&self, sensor: &Sensor) -> f64 {
-        if !sensor.is_ratiometric() {
-            return 0.0;
-        }
         let half = self.spread.supply.si();
         self.draw(&format!("supply of {}", sensor.serial), Distribution::Rectangular(half))
+    }
+
+    /// What a sensor's output is off by because its supply is; relative, 0 unless it is ratiometric.
+    pub(crate) fn supply_at_output(&self, sensor: &Sensor) -> f64 {
+        if sensor.is_ratiometric() { self.supply(sensor) } else { 0.0 }
+    }
+
+    /// The true moving mass over that of the rig file.
+    pub(crate) fn moving_mass(&self) -> f64 {
+        self.off("shaker mass", self.spread.shaker) * self.off("moving mass", self.spread.moving_mass)
+    }
+
+    /// The true stiffness over that of the rig file.
+    pub(crate) fn stiffness(&self) -> f64 {
+        self.off("shaker stiffness", self.spread.shaker) * self.off("stiffness", self.spread.stiffness)
+    }
+
+    /// The true force factor over that of the rig file.
+    pub(crate) fn force_factor(&self) -> f64 {
+        self.off("shaker force factor", self.spread.shaker)
+            * self.off("force factor", self.spread.force_factor)
+    }
+
+    /// The true resistance of the coil over that of the rig file.
+    pub(crate) fn coil_resistance(&self) -> f64 {
+        self.off("shaker resistance", self.spread.shaker)
+            * self.off("coil resistance", self.spread.coil_resistance)
+    }
+
+    /// The true gain of the amplifier over that of the rig file.
+    pub(crate) fn amplifier_gain(&self) -> f64 {
+        self.off("amplifier gain", self.spread.amplifier_gain)
+    }
+
+    /// A factor that is off 1 by what is drawn within a spread.
+    fn off(&self, name: &str, spread: Fraction) -> f64 {
+        1.0 + self.draw(name, Distribution::Rectangular(spread.si()))
     }
 
     /// Where a channel's hum is in its turn when the world starts, as a share of one; each harmonic for itself.

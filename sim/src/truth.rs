@@ -12,6 +12,10 @@ pub struct Truth {
     pub sensors: Vec<SensorTruth>,
     /// Largest instantaneous displacement of the armature from the middle between its stops.
     pub displacement_max: Displacement<Peak>,
+    /// The same point by point, in the order of the plan: from when [`SimulatedRig::progress`](crate::SimulatedRig::progress)
+    /// first named the point until it named another one, so the way from the point before counts. Zero for a point that
+    /// was never begun; the largest where a point was begun several times.
+    pub displacement_by_point: Vec<Displacement<Peak>>,
     /// Contacts of the armature with a stop; one contact counts once, however long it lasts.
     pub stop_hits: u32,
     /// Largest speed at such a contact; zero without any.

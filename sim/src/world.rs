@@ -21,8 +21,8 @@ use plan_schema::faults::{Faults, PointPhase};
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::simulation::SimulatedRoom;
 use plan_schema::units::{
-    Amperes, Celsius, Displacement, Fraction, Hertz, Mono, Radians, SampleCount, SamplesPerSecond, Seconds,
-    Sensitivity, Velocity, Volts,
+    Amperes, Celsius, Displacement, Fraction, Hertz, Mono, Peak, Radians, SampleCount, SamplesPerSecond,
+    Seconds, Sensitivity, Velocity, Volts,
 };
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
@@ -50,6 +50,16 @@ enum Event {
     Watchdog(u64),
 }
 
+/// A point of the plan, and what happened there.
+#[derive(Debug, Clone, Copy)]
+struct Visited {
+    frequency: Hertz,
+    /// Temperature in °C when it was measured last.
+    measured_at: Option<f64>,
+    /// Largest displacement from when it was begun until the next was, in m.
+    displacement: f64,
+}
+
 /// The simulated world.
 pub(crate) struct World {
     /// Samples per second as the rig file says, and as they truly are.
@@ -73,8 +83,9 @@ pub(crate) struct World {
     amplifier_latency: u64,
     /// Time of the amplifier's watchdog.
     watchdog: Option<u64>,
-    /// Frequency of each point, and the temperature when it was measured last.
-    points: Vec<(Hertz, Option<f64>)>,
+    /// The points, and the number of the one that the run is at (from 0).
+    points: Vec<Visited>,
+    at_point: Option<usize>,
 }
 
 impl World {
@@ -91,9 +102,9 @@ impl World {
         let latency = simulation.amplifier.latency;
         SimError::not_negative(latency.si(), "the latency in s", "simulation.amplifier.latency")?;
         let amplifier = Amplifier::new(job.rig.amplifier.mute);
-        let shaker = ShakerTruth::draw(job, seed)?;
+        let shaker = ShakerTruth::draw(job, &unknowns)?;
         let heat = CoilHeat::read(&job.rig, shaker.resistance, rate.si())?;
-        let plant = Plant::new(shaker, AmplifierTruth::read(job)?, heat, amplifier.coil(), period);
+        let plant = Plant::new(shaker, AmplifierTruth::draw(job, &unknowns)?, heat, amplifier.coil(), period);
         let pickups = Pickups::new(job, &unknowns, rate, &plant)?;
         let mut script = Script::new(job, seed, faults, rate)?;
         let timed = script.take_timed();
@@ -115,7 +126,12 @@ impl World {
             source_latency: SampleCount::at_least(simulation.source.latency, rate).0,
             amplifier_latency: SampleCount::at_least(latency, rate).0,
             watchdog: watchdog(job)?.map(|time| SampleCount::at_least(time, rate).0),
-            points: job.points.iter().map(|p| (p.frequency, None)).collect(),
+            points: job
+                .points
+                .iter()
+                .map(|p| Visited { frequency: p.frequency, measured_at: None, displacement: 0.0 })
+                .collect(),
+            at_point: None,
         };
         world.plan_strikes(timed);
         Ok(world)
@@ -212,10 +228,18 @@ impl World {
     /// The run is at this part of this point (from 1).
     pub(crate) fn progress(&mut self, point: usize, phase: PointPhase, frequency: Hertz) {
         let temperature = self.surface_temperature();
+        let number = point.checked_sub(1);
+        if number != self.at_point {
+            let lately = self.plant.take_lately();
+            if let Some(left) = self.at_point.and_then(|n| self.points.get_mut(n)) {
+                left.displacement = left.displacement.max(lately);
+            }
+            self.at_point = number;
+        }
         if phase == PointPhase::Dwell
-            && let Some((_, measured_at)) = point.checked_sub(1).and_then(|n| self.points.get_mut(n))
+            && let Some(visited) = number.and_then(|n| self.points.get_mut(n))
         {
-            *measured_at = Some(temperature);
+            visited.measured_at = Some(temperature);
         }
         let strikes = self.script.take_for(point, phase, frequency);
         self.plan_strikes(strikes);
@@ -350,15 +374,22 @@ impl World {
         self.sampler.feed(self.now, samples, &self.effects, |wire| pickups.signal(wire));
     }
 
+    /// Largest displacement at each point so far.
+    fn displacement_by_point(&self) -> Vec<Displacement<Peak>> {
+        let lately = |n: usize| if self.at_point == Some(n) { self.plant.extremes.lately } else { 0.0 };
+        let points = self.points.iter().enumerate();
+        points.map(|(n, p)| Displacement::new(p.displacement.max(lately(n)))).collect()
+    }
+
     /// What a real rig never tells.
     pub(crate) fn truth(&self) -> truth::Truth {
         let now = self.surface_temperature();
-        let at = |sensor: &SensorTruth, (frequency, measured_at): &(Hertz, Option<f64>)| {
-            let response = sensor.response_at(frequency.si(), measured_at.unwrap_or(now));
+        let at = |sensor: &SensorTruth, point: &Visited| {
+            let response = sensor.response_at(point.frequency.si(), point.measured_at.unwrap_or(now));
             // −180° is written as 180°.
             let phase = if response.arg() <= -PI { PI } else { response.arg() };
             truth::PointTruth {
-                frequency: *frequency,
+                frequency: point.frequency,
                 sensitivity: Sensitivity::new(response.norm()),
                 phase: Radians::new(phase),
             }
@@ -369,8 +400,9 @@ impl World {
         };
         let extremes = &self.plant.extremes;
         truth::Truth {
-            sensors: self.pickups.sensors.iter().map(of).collect(),
+            sensors: self.pickups.under_test().iter().map(of).collect(),
             displacement_max: Displacement::new(extremes.displacement),
+            displacement_by_point: self.displacement_by_point(),
             stop_hits: extremes.stop_hits,
             stop_hit_speed_max: Velocity::new(extremes.hit_speed),
             stop_hit_speeds: extremes.hit_speeds.iter().map(|v| Velocity::new(*v)).collect(),

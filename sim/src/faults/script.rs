@@ -291,9 +291,15 @@ fn input(job: &ResolvedJob, fault: &Fault, name: &str) -> Result<usize, SimError
     let Some(channel) = &fault.channel else {
         return Err(SimError::new(format!("{name} does not say on which channel"), "add channel = …"));
     };
-    if Fault::needs_sensor(fault.kind) && *channel == job.rig.reference.channel {
+    let mut sensors = job.sensors.iter().chain(&job.check_standards);
+    let column = job.columns.iter().position(|c| c.name == *channel);
+    if let Some(column) = column
+        && Fault::needs_sensor(fault.kind)
+        && !sensors.any(|s| s.column == column)
+    {
+        let carries = if column == job.reference.column { "the reference" } else { "no sensor" };
         return Err(SimError::new(
-            format!("{name} names channel '{channel}', which carries the reference"),
+            format!("{name} names channel '{channel}', which carries {carries}"),
             "name the channel of a sensor",
         ));
     }

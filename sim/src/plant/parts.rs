@@ -105,7 +105,7 @@ impl Plant {
                 let pull = if self.bent { self.shaker.bend.gravity(position) } else { 0.0 };
                 self.passage.parts[n] = [(velocity - from[VELOCITY]) * parts() / self.period + pull; 2];
             }
-            self.extremes.displacement = self.extremes.displacement.max(position.abs());
+            self.extremes.note_displacement(position);
             self.on_stop = touches;
             (aim, e) = (aim_next, e_after);
         }

@@ -1,7 +1,7 @@
 //! The draws over many seeds against the mean, deviation and limits of their distributions.
 
 use super::*;
-use plan_schema::units::{Fraction, Kelvins, Radians, VoltsDc};
+use plan_schema::units::{Kelvins, Radians, VoltsDc};
 
 /// A figure of what a laboratory can't know.
 type Figure<'a> = &'a dyn Fn(&Unknowns) -> f64;
@@ -19,7 +19,16 @@ fn unknowns(seed: u64) -> Unknowns {
             temperature: Kelvins::new(2.0),
             source_offset: VoltsDc::ZERO,
         },
-        spread: Spread { sensitivity: Fraction::new(0.04), ..Spread::default() },
+        spread: Spread {
+            sensitivity: Fraction::new(0.04),
+            shaker: Fraction::ZERO,
+            amplifier_gain: Fraction::new(0.03),
+            moving_mass: Fraction::new(0.01),
+            stiffness: Fraction::new(0.05),
+            force_factor: Fraction::new(0.02),
+            coil_resistance: Fraction::new(0.025),
+            ..Spread::default()
+        },
     }
 }
 
@@ -37,7 +46,12 @@ fn moments(of: impl Fn(&Unknowns) -> f64) -> (f64, f64, f64) {
 /// to 1/√n: four of these.
 #[test]
 fn rectangular_draws_fill_their_width() {
-    let cases: [(&str, Figure<'_>, f64); 4] = [
+    let cases: [(&str, Figure<'_>, f64); 9] = [
+        ("gain of the amplifier", &|u| u.amplifier_gain() - 1.0, 0.03),
+        ("moving mass", &|u| u.moving_mass() - 1.0, 0.01),
+        ("stiffness", &|u| u.stiffness() - 1.0, 0.05),
+        ("force factor", &|u| u.force_factor() - 1.0, 0.02),
+        ("coil resistance", &|u| u.coil_resistance() - 1.0, 0.025),
         ("mounting", &|u| u.mounting("S"), 0.003),
         ("surface", &|u| u.surface(), 2.0),
         ("transverse", &|u| u.transverse_motion(), 0.1),
@@ -77,6 +91,25 @@ fn normal_draws_have_their_deviation() {
     }
 }
 
+/// Without a spread of their own, the shaker's parameters are to the bit what the common spread alone makes of them.
+#[test]
+fn spreads_of_zero_change_nothing() {
+    for seed in 0..50 {
+        let spread = Spread { shaker: Fraction::new(0.03), ..Spread::default() };
+        let drawn = Unknowns { spread, ..unknowns(seed) };
+        for (name, got) in [
+            ("shaker mass", drawn.moving_mass()),
+            ("shaker stiffness", drawn.stiffness()),
+            ("shaker force factor", drawn.force_factor()),
+            ("shaker resistance", drawn.coil_resistance()),
+        ] {
+            let common = 1.0 + 0.03 * random::uniform(seed, name);
+            assert_eq!(got.to_bits(), common.to_bits(), "{name}");
+        }
+        assert_eq!(drawn.amplifier_gain().to_bits(), 1.0_f64.to_bits());
+    }
+}
+
 /// Cross-axis times transverse motion has the budget's divisor √18 (3 · √2 of the two half-widths).
 #[test]
 fn the_transverse_error_is_the_budgets() {
@@ -94,7 +127,9 @@ fn the_transverse_error_is_the_budgets() {
 /// Whatever belongs to one sensor or channel is drawn by itself.
 #[test]
 fn draws_are_independent_of_each_other() {
-    let pairs: [(&str, Figure<'_>, Figure<'_>); 4] = [
+    let pairs: [(&str, Figure<'_>, Figure<'_>); 6] = [
+        ("mass and stiffness", &|u| u.moving_mass() - 1.0, &|u| u.stiffness() - 1.0),
+        ("gain and force factor", &|u| u.amplifier_gain() - 1.0, &|u| u.force_factor() - 1.0),
         ("gains", &|u| u.channel_gain("a"), &|u| u.channel_gain("b")),
         ("gain and delay", &|u| u.channel_gain("a"), &|u| u.channel_delay("a")),
         ("mountings", &|u| u.mounting("a"), &|u| u.mounting("b")),

@@ -50,6 +50,12 @@ pub(crate) struct Facts {
     pub(crate) tables: &'static str,
     /// Drift of the reference in a year.
     pub(crate) drift: &'static str,
+    /// Channels beside one for the reference and one for each sensor.
+    pub(crate) more_channels: usize,
+    /// Lines of each mounted sensor beside those that all share; none for those behind the last.
+    pub(crate) mounted: Vec<&'static str>,
+    /// Registered references beside the one below.
+    pub(crate) references: &'static str,
     /// Whether the job lists its sensors the other way round.
     pub(crate) backwards: bool,
 }
@@ -93,6 +99,9 @@ impl Default for Facts {
             shaker: "",
             tables: "",
             drift: "0 %",
+            more_channels: 0,
+            mounted: Vec::new(),
+            references: "",
             backwards: false,
         }
     }
@@ -126,7 +135,7 @@ pub(crate) fn shaker() -> Shaker {
 
 impl Facts {
     fn rig(&self) -> String {
-        let channels: String = (0..=self.sensors.len())
+        let channels: String = (0..=self.sensors.len() + self.more_channels)
             .map(|n| {
                 let more = self.channel;
                 format!("[[channel]]\nname = \"ch{n}\"\ninput = {n}\nrange = \"10 V pk\"\n{more}\n")
@@ -268,16 +277,18 @@ laboratory = "Invented Laboratory"
 date = 2026-01-15
 due = 2027-01-15
 {}
+{}
 "#,
-            self.density, self.drift, self.reference_points
+            self.density, self.drift, self.reference_points, self.references
         )
     }
 
     pub(crate) fn job(&self) -> ResolvedJob {
         let mounted: String = (1..=self.sensors.len())
             .map(|n| {
+                let more = self.mounted.get(n - 1).copied().unwrap_or_default();
                 format!(
-                    "[[mounted]]\nsensor = \"S{n}\"\nchannel = \"ch{n}\"\nmounting = \"stud\"\nadapter_mass = \"0 g\"\n"
+                    "[[mounted]]\nsensor = \"S{n}\"\nchannel = \"ch{n}\"\nmounting = \"stud\"\nadapter_mass = \"0 g\"\n{more}\n"
                 )
             })
             .collect();
@@ -297,6 +308,9 @@ due = 2027-01-15
         for (n, mounted) in resolved.sensors.iter_mut().enumerate() {
             // No register takes a sensor without mass, but the closed forms are simplest without.
             mounted.sensor.mass = Kilograms::new(if n == 0 { self.payload } else { 0.0 });
+        }
+        for mounted in &mut resolved.check_standards {
+            mounted.sensor.mass = Kilograms::ZERO;
         }
         if self.backwards {
             resolved.sensors.reverse();

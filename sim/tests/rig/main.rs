@@ -29,3 +29,5 @@ mod sampling;
 mod stopping;
 #[cfg(test)]
 mod unknowns;
+#[cfg(test)]
+mod witnesses;
