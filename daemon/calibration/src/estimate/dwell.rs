@@ -1,60 +1,23 @@
-//! One dwell: the frequency on the reference, all channels at it, and each channel's ratio to the reference with
-//! its type A uncertainty.
+//! One dwell, as it grows: the frequency on the reference, all channels at it, and each channel's ratio to the reference
+//! with its type A uncertainty.
 //!
-//! Owns: the order of the passes, which frequency is used, and the statistics of the segments. Must not know what
-//! the channels carry.
+//! Owns: the record under way and what is told of it. Must not know what the channels carry; `look` does the work.
 
 use super::EstimateError;
-use super::fit::{ChannelEstimate, Fit, Residuals};
-use super::frequency;
-use super::regressors::Model;
-use super::segments::segments;
-use nalgebra::Complex;
-use plan_schema::units::{Fraction, Hertz, Radians, SamplesPerSecond};
+use super::fit::ChannelEstimate;
+use super::look::Look;
+use super::model::Turn;
+use super::options::{DwellOptions, FrequencySearch};
+use super::ratio::RatioEstimate;
+use super::segments::Cut;
+use super::sums::Sums;
+use super::table::Table;
+use plan_schema::mains;
+use plan_schema::units::{Hertz, SampleCount, SamplesPerSecond, Seconds};
 use std::ops::Range;
 
-/// A reference whose fundamental is below this many times its own standard uncertainty is silent.
-const STANDS_OUT: f64 = 3.0;
-
-/// How the frequency is found.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum FrequencySearch {
-    /// Measure it on the reference.
-    Measure {
-        /// How far source and acquisition may disagree: a relative limit. A record that does not tell the
-        /// frequency better than this (a third of it as standard uncertainty) leaves the nominal one in force,
-        /// since fitting a frequency that is known better costs certainty of the phase (Andersson and Händel's
-        /// rule of parsimony).
-        within: Fraction,
-    },
-    /// Use the nominal frequency as exact: one clock for source and acquisition.
-    Nominal,
-}
-
-/// What [`dwell`] fits.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct DwellOptions {
-    /// Harmonics, the fundamental being the first; at least 1.
-    pub harmonics: u32,
-    /// Whether a straight line over the dwell is fitted.
-    pub drift: bool,
-    /// How the frequency is found.
-    pub frequency: FrequencySearch,
-    /// Segments wanted; with fewer cycles, one for each cycle.
-    pub segments: usize,
-}
-
-impl Default for DwellOptions {
-    /// Five harmonics, drift, frequency within 0.1 %, ten segments.
-    fn default() -> Self {
-        Self {
-            harmonics: 5,
-            drift: true,
-            frequency: FrequencySearch::Measure { within: Fraction::new(1e-3) },
-            segments: 10,
-        }
-    }
-}
+/// Shortest time constant, samples.
+const SHORTEST_DECAY: f64 = 1.0;
 
 /// Where the frequency of a dwell comes from.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -64,38 +27,19 @@ pub enum FrequencyBasis {
         /// Standard uncertainty from the residual, taken as white.
         uncertainty: Hertz,
     },
-    /// The nominal frequency, as asked for.
+    /// The start, as asked for.
     Nominal,
-    /// The nominal frequency, since the record does not tell it better.
+    /// The start, since the record does not tell it better.
     Unresolved,
 }
 
-/// What gave the type A uncertainty.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum TypeABasis {
-    /// Scatter of the segments.
-    Scatter,
-    /// The residual of both channels, taken as white: it was the larger, or there is only one segment.
-    Residual,
-}
-
-/// A channel against the reference.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RatioEstimate {
-    /// Position of the channel.
-    pub channel: usize,
-    /// Complex amplitude of the channel over that of the reference.
-    pub ratio: Complex<f64>,
-    /// Type A standard uncertainty of the magnitude, relative; infinite if the channel shows nothing at all.
-    pub u_rel_a: Fraction,
-    /// Type A standard uncertainty of the phase; infinite if the channel shows nothing at all.
-    pub u_phase_a: Radians,
-    /// Degrees of freedom of both: segments − 1, or samples − terms where there is only one segment.
-    pub dof: f64,
-    /// What gave `u_rel_a`.
-    pub magnitude_basis: TypeABasis,
-    /// What gave `u_phase_a`.
-    pub phase_basis: TypeABasis,
+/// Relative change of the reference's amplitude over the record, as a straight line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Trend {
+    /// Change from the first sample to the last, relative to the amplitude.
+    pub change: f64,
+    /// Its standard uncertainty from the residual, taken as white.
+    pub uncertainty: f64,
 }
 
 /// What a dwell tells.
@@ -111,9 +55,24 @@ pub struct DwellEstimate {
     pub channels: Vec<ChannelEstimate>,
     /// Every channel but the reference against it.
     pub ratios: Vec<RatioEstimate>,
+    /// How the motion changed during the dwell. `None` where the record does not tell it.
+    pub trend: Option<Trend>,
+    /// Passes over the samples that it took: one where the start was good.
+    pub passes: u32,
+}
+
+/// A dwell under way.
+#[derive(Debug, Clone)]
+pub struct DwellFit {
+    sums: Sums,
+    rate: SamplesPerSecond,
+    reference: usize,
+    start: Hertz,
+    options: DwellOptions,
 }
 
 /// Estimates one dwell: planar channels in V, all of the same length, contiguous. Phases refer to the first sample.
+/// `start` is the best frequency known beforehand.
 ///
 /// # Errors
 /// What [`EstimateError`] names. A channel without signal is no error, a reference without signal is.
@@ -121,121 +80,124 @@ pub fn dwell(
     channels: &[&[f32]],
     rate: SamplesPerSecond,
     reference: usize,
-    nominal: Hertz,
+    start: Hertz,
     options: &DwellOptions,
 ) -> Result<DwellEstimate, EstimateError> {
-    let of_reference = *channels
-        .get(reference)
-        .ok_or(EstimateError::NoSuchReference { reference, channels: channels.len() })?;
-    let (frequency, frequency_basis) = find_frequency(of_reference, rate, nominal, options)?;
-    let fit = Fit::new(channels, rate, &options.model(frequency))?;
-    let segments = segments(fit.regressors().turn(), of_reference.len(), options.segments);
-    let residuals = fit.residuals(channels, &segments)?;
-    refuse_silence(&fit, &residuals, reference)?;
-    let ratios = (0..channels.len())
-        .filter(|channel| *channel != reference)
-        .map(|channel| ratio(&fit, &residuals, channel, reference))
-        .collect();
-    let channels = fit.estimates(&residuals, rate);
-    Ok(DwellEstimate { frequency, frequency_basis, segments, channels, ratios })
+    let longest = SampleCount(channels.first().map_or(0, |samples| samples.len()) as u64);
+    let mut fit = DwellFit::new(channels.len(), rate, reference, start, longest, options)?;
+    fit.push(channels)?;
+    fit.look(channels)
 }
 
-impl DwellOptions {
-    fn model(&self, frequency: Hertz) -> Model {
-        Model { frequency, harmonics: self.harmonics, drift: self.drift }
-    }
-}
-
-fn find_frequency(
-    reference: &[f32],
-    rate: SamplesPerSecond,
-    nominal: Hertz,
-    options: &DwellOptions,
-) -> Result<(Hertz, FrequencyBasis), EstimateError> {
-    let FrequencySearch::Measure { within } = options.frequency else {
-        return Ok((nominal, FrequencyBasis::Nominal));
-    };
-    let start = frequency::coarse(reference, rate, nominal, within)?;
-    let allowed = nominal * within.si();
-    match frequency::refine(reference, rate, &options.model(start)) {
-        Some(found) if found.uncertainty * STANDS_OUT <= allowed => {
-            let off = (found.frequency - nominal).abs();
-            if off > allowed + found.uncertainty * STANDS_OUT {
-                return Err(EstimateError::FrequencyOff { measured: found.frequency, nominal, allowed });
-            }
-            Ok((found.frequency, FrequencyBasis::Measured { uncertainty: found.uncertainty }))
+impl DwellFit {
+    /// Makes room for `longest` samples; a longer record takes more as it comes.
+    ///
+    /// # Errors
+    /// If there is no such reference, or if frequency, harmonics or a time constant can't be fitted at this rate.
+    pub fn new(
+        channels: usize,
+        rate: SamplesPerSecond,
+        reference: usize,
+        start: Hertz,
+        longest: SampleCount,
+        options: &DwellOptions,
+    ) -> Result<Self, EstimateError> {
+        if reference >= channels {
+            return Err(EstimateError::NoSuchReference { reference, channels });
         }
-        _ => Ok((nominal, FrequencyBasis::Unresolved)),
+        let (turn, harmonics) = Turn::checked(start, rate, options.harmonics)?;
+        let lines: Vec<Turn> = match options.mains {
+            Some(mains) => {
+                (1..=mains::LINES).map(|k| Turn(f64::from(k) * Turn::new(mains, rate).0)).collect()
+            }
+            None => Vec::new(),
+        };
+        let decays = decays(channels, rate, &options.decays)?;
+        let nearby = matches!(options.frequency, FrequencySearch::Measure { .. });
+        let table = Table::new(turn, harmonics, nearby, &lines, &decays);
+        let length = |count: SampleCount| usize::try_from(count.0).unwrap_or(usize::MAX);
+        let base = options.base.map_or(length(longest), length);
+        let cut = Cut::new(turn, base, options.segments, options.within());
+        let sums = Sums::new(table, cut, channels, length(longest));
+        Ok(Self { sums, rate, reference, start, options: options.clone() })
     }
-}
 
-fn refuse_silence(fit: &Fit, residuals: &Residuals, reference: usize) -> Result<(), EstimateError> {
-    let fundamental = fit.fundamental(reference);
-    let amplitude = fundamental.norm();
-    let uncertainty = (fit.unit_variances(fundamental).0 * variance(fit, residuals, reference)).sqrt();
-    if amplitude > STANDS_OUT * uncertainty {
+    /// Samples of each channel so far.
+    #[must_use]
+    pub fn samples(&self) -> SampleCount {
+        SampleCount(self.sums.samples() as u64)
+    }
+
+    /// Takes the samples that follow those of the last call, V. Allocates nothing up to the longest length.
+    ///
+    /// # Errors
+    /// If there are not as many channels as there should be, or if they are not equally long.
+    pub fn push(&mut self, channels: &[&[f32]]) -> Result<(), EstimateError> {
+        let expected = self.sums.bases.len();
+        if channels.len() != expected {
+            return Err(EstimateError::OtherChannels { channels: channels.len(), expected });
+        }
+        let expected = channels.first().map_or(0, |samples| samples.len());
+        if let Some((channel, samples)) = unequal(channels, expected) {
+            return Err(EstimateError::UnequalChannels { channel, samples, expected });
+        }
+        self.sums.push(channels);
         Ok(())
-    } else {
-        Err(EstimateError::ReferenceSilent { amplitude, uncertainty })
+    }
+
+    /// What the record tells as it stands. `kept` are the samples pushed so far; they are gone over again if the
+    /// frequency is found to be so far from the start that the sums do not tell everything to eleven digits.
+    ///
+    /// # Errors
+    /// What [`EstimateError`] names.
+    pub fn look(&mut self, kept: &[&[f32]]) -> Result<DwellEstimate, EstimateError> {
+        let expected = self.sums.samples();
+        if kept.len() != self.sums.bases.len() {
+            return Err(EstimateError::OtherChannels {
+                channels: kept.len(),
+                expected: self.sums.bases.len(),
+            });
+        }
+        if let Some((channel, samples)) = unequal(kept, expected) {
+            return Err(EstimateError::UnequalChannels { channel, samples, expected });
+        }
+        self.judged_by(self.reference, kept, |look, sums| look.estimate(sums))
+    }
+
+    /// Has the record as it stands judged, with one of the channels as reference.
+    pub(super) fn judged_by<R>(
+        &mut self,
+        reference: usize,
+        kept: &[&[f32]],
+        judge: impl FnOnce(&Look<'_>, &Sums) -> R,
+    ) -> R {
+        let look = Look { rate: self.rate, reference, start: self.start, options: &self.options, kept };
+        self.sums.with_all(|sums| judge(&look, sums))
     }
 }
 
-/// Variance of a channel's residual.
-fn variance(fit: &Fit, residuals: &Residuals, channel: usize) -> f64 {
-    residuals.squares.get(channel).copied().unwrap_or_default() / fit.freedom()
+fn unequal(channels: &[&[f32]], expected: usize) -> Option<(usize, usize)> {
+    channels.iter().map(|samples| samples.len()).enumerate().find(|(_, samples)| *samples != expected)
 }
 
-/// Variances of magnitude (relative) and phase of one channel from its residual, taken as white: about 2σ²/(N A²).
-fn from_residual(fit: &Fit, residuals: &Residuals, channel: usize) -> (f64, f64) {
-    let fundamental = fit.fundamental(channel);
-    let power = fundamental.norm_sqr();
-    if power <= 0.0 {
-        return (f64::INFINITY, f64::INFINITY);
-    }
-    let scale = variance(fit, residuals, channel) / power;
-    let (along, across) = fit.unit_variances(fundamental);
-    (along * scale, across * scale)
-}
-
-fn ratio(fit: &Fit, residuals: &Residuals, channel: usize, reference: usize) -> RatioEstimate {
-    let (output, input) = (fit.fundamental(channel), fit.fundamental(reference));
-    let white = [channel, reference].map(|c| from_residual(fit, residuals, c));
-    let [(magnitude, phase), (magnitude_of_reference, phase_of_reference)] = white;
-    let mut estimate = RatioEstimate {
-        channel,
-        ratio: output / input,
-        u_rel_a: Fraction::new((magnitude + magnitude_of_reference).sqrt()),
-        u_phase_a: Radians::new((phase + phase_of_reference).sqrt()),
-        dof: fit.freedom(),
-        magnitude_basis: TypeABasis::Residual,
-        phase_basis: TypeABasis::Residual,
-    };
-    // Each segment's ratio over that of the whole dwell: about 1.
-    let relative: Vec<Complex<f64>> = residuals
-        .departures
-        .iter()
-        .filter_map(|segment| Some((segment.get(channel)?, segment.get(reference)?)))
-        .map(|(of_output, of_input)| (1.0 + of_output / output) / (1.0 + of_input / input))
-        .collect();
-    if relative.len() < 2 {
-        return estimate;
-    }
-    estimate.dof = relative.len() as f64 - 1.0;
-    let scatter = standard_error(relative.iter().map(|r| r.norm()));
-    if scatter > estimate.u_rel_a.si() {
-        (estimate.u_rel_a, estimate.magnitude_basis) = (Fraction::new(scatter), TypeABasis::Scatter);
-    }
-    let scatter = standard_error(relative.iter().map(|r| r.arg()));
-    if scatter > estimate.u_phase_a.si() {
-        (estimate.u_phase_a, estimate.phase_basis) = (Radians::new(scatter), TypeABasis::Scatter);
-    }
-    estimate
-}
-
-/// Standard deviation of the mean (GUM 4.2.3).
-fn standard_error(values: impl ExactSizeIterator<Item = f64> + Clone) -> f64 {
-    let count = values.len() as f64;
-    let mean = values.clone().sum::<f64>() / count;
-    let squares: f64 = values.map(|value| (value - mean).powi(2)).sum();
-    (squares / (count - 1.0) / count).sqrt()
+/// Time constants in samples, one entry a channel.
+fn decays(
+    channels: usize,
+    rate: SamplesPerSecond,
+    decays: &[Option<Seconds>],
+) -> Result<Vec<Option<f64>>, EstimateError> {
+    (0..channels)
+        .map(|channel| match decays.get(channel).copied().flatten() {
+            None => Ok(None),
+            Some(constant) => {
+                let samples = constant.si() * rate.si();
+                let usable = samples >= SHORTEST_DECAY && samples.is_finite();
+                if usable {
+                    Ok(Some(samples))
+                } else {
+                    Err(EstimateError::DecayOutOfRange { channel, constant })
+                }
+            }
+        })
+        .collect()
 }

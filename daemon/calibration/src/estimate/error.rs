@@ -1,6 +1,6 @@
 //! Why a record can't be estimated at all. A bad but possible measurement is no error: its figures tell.
 
-use plan_schema::units::{Hertz, SamplesPerSecond};
+use plan_schema::units::{Hertz, SamplesPerSecond, Seconds};
 use std::fmt;
 
 /// What keeps a record from being estimated.
@@ -15,6 +15,20 @@ pub enum EstimateError {
         reference: usize,
         /// Number of channels.
         channels: usize,
+    },
+    /// Another number of channels than the fit was made for.
+    OtherChannels {
+        /// Channels handed in.
+        channels: usize,
+        /// Channels of the fit.
+        expected: usize,
+    },
+    /// A time constant is shorter than a sample, or no number.
+    DecayOutOfRange {
+        /// Position of the channel.
+        channel: usize,
+        /// Time constant asked for.
+        constant: Seconds,
     },
     /// A channel is shorter or longer than the first.
     UnequalChannels {
@@ -86,6 +100,16 @@ impl fmt::Display for EstimateError {
                 write!(
                     f,
                     "the reference should be channel {reference}, but there are {channels} (counted from 0)"
+                )
+            }
+            Self::OtherChannels { channels, expected } => {
+                write!(f, "{channels} channels were handed in to a fit of {expected}")
+            }
+            Self::DecayOutOfRange { channel, constant } => {
+                write!(
+                    f,
+                    "a decay of {:.3e} s on channel {channel} can't be fitted: it must last a sample at least",
+                    constant.si()
                 )
             }
             Self::UnequalChannels { channel, samples, expected } => {
