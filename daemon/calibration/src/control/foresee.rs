@@ -1,6 +1,7 @@
 //! What a point will need, computed before it starts, and why it can't be run where it can't.
 
-use super::amplitude::window;
+use super::approach::window;
+use super::decay::decay_wait;
 use super::plant::{Need, Plant};
 use crate::interlock::Ceiling;
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
@@ -17,8 +18,12 @@ pub struct Forecast {
     pub need: Need,
     /// What the loop stays under.
     pub ceiling: Ceiling,
-    /// Time for settling and measuring, foreseen.
+    /// Time of the whole point, foreseen: the overhead, the wait for a decay, and the dwells.
     pub time: Seconds,
+    /// Of it the ways off the point before and up to this one, and settling.
+    pub overhead: Seconds,
+    /// Of it what is waited for the decay of AC-coupled sensors and channels, beyond settling.
+    pub decay_wait: Seconds,
     /// Why the point can't be run; empty where it can.
     pub obstacles: Vec<Obstacle>,
     /// The largest acceleration that can be run at this frequency; `None` where nothing stands in the way.
@@ -45,12 +50,15 @@ pub fn overshoot_allowed(target: Displacement<Peak>, rated: Displacement<Peak>) 
 pub fn foresee(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> Forecast {
     let need = plant.need(point.frequency, point.target);
     let obstacles = obstacles(job, plant, point.frequency, point.target);
+    let times = foreseen_time(job, plant, point);
     Forecast {
         displacement: point.target.displacement_at(point.frequency),
         velocity: point.target.velocity_at(point.frequency),
         ceiling: ceiling(job, &need, point.frequency, point.target),
         need,
-        time: foreseen_time(job, plant, point),
+        time: times.overhead + times.decay_wait + times.measured,
+        overhead: times.overhead,
+        decay_wait: times.decay_wait,
         largest: largest(job, plant, point.frequency, &obstacles),
         obstacles,
     }
@@ -119,7 +127,8 @@ fn obstacles(job: &ResolvedJob, plant: &Plant, frequency: Hertz, target: Accel<P
 fn largest(job: &ResolvedJob, plant: &Plant, frequency: Hertz, first: &[Obstacle]) -> Option<Accel<Peak>> {
     let smallest = |found: &[Obstacle]| found.iter().map(|o| o.largest).reduce(Accel::min);
     let mut target = smallest(first)?;
-    for _ in 0..4 {
+    // Where the suspension hardens, drive and current do not go in proportion; so a few times more.
+    for _ in 0..12 {
         match smallest(&obstacles(job, plant, frequency, target)) {
             Some(smaller) => target = smaller,
             None => break,
@@ -128,12 +137,44 @@ fn largest(job: &ResolvedJob, plant: &Plant, frequency: Hertz, first: &[Obstacle
     Some(target)
 }
 
-/// An approach, one correction and the way back to zero; three windows to look; and the dwells.
-fn foreseen_time(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> Seconds {
+/// Chance that a point needs a correction: what is foreseen before a run is a mean.
+const CORRECTION_CHANCE: f64 = 0.3;
+
+/// The parts of a point's time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct ForeseenTime {
+    overhead: Seconds,
+    decay_wait: Seconds,
+    measured: Seconds,
+}
+
+/// The way off to zero and the way up, the source's latency twice, settling and a window; with some chance a correction: a
+/// small change, the latency, settling and another window. A block ends after what it is waited for, half a block on the
+/// average. Then the rest of a decay, and the dwells.
+fn foreseen_time(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> ForeseenTime {
     let source = job.rig.roles.source.split('.').next().unwrap_or_default();
     let latency = job.rig.instruments.iter().find(|i| i.name == source).map_or(Seconds::ZERO, |i| i.latency);
-    let moved =
-        plant.transition(point.frequency) + latency + plant.settling_time() + job.rig.acquisition.block;
-    let measured = f64::from(point.dwell_cycles) * f64::from(point.repeats) / point.frequency.si();
-    moved * 3.0 + window(point.frequency) * 3.0 + Seconds::new(measured)
+    let looked = plant.settling_time() + window(point.frequency) + job.rig.acquisition.block * 0.5;
+    let target = plant.need(point.frequency, point.target).drive;
+    let small = plant.transition_between(point.frequency, target, target);
+    let correction = small + latency + looked;
+    let dwell = f64::from(point.dwell_cycles) * f64::from(point.repeats) / point.frequency.si();
+    ForeseenTime {
+        overhead: plant.transition(point.frequency) * 2.0
+            + latency * 2.0
+            + looked
+            + correction * CORRECTION_CHANCE,
+        decay_wait: (slowest_decay(job, point.frequency) - looked).max(Seconds::ZERO),
+        measured: Seconds::new(dwell),
+    }
 }
+
+/// The longest wait for a decay among the sensors and the channels in use, from when the tone is in effect.
+fn slowest_decay(job: &ResolvedJob, frequency: Hertz) -> Seconds {
+    let sensors = job.sensors.iter().filter_map(|s| s.sensor.lower_corner);
+    let channels = job.columns.iter().filter_map(|c| c.ac_corner);
+    sensors.chain(channels).map(|corner| decay_wait(frequency, corner)).fold(Seconds::ZERO, Seconds::max)
+}
+
+#[cfg(test)]
+mod tests;

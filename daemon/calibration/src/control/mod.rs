@@ -1,13 +1,23 @@
 //! Getting the armature to the wanted amplitude: what the shaker will do, and the next drive.
 //!
-//! Owns: the plant model ([`Plant`]), what each point will need ([`foresee`]), and the closed amplitude loop
-//! ([`AmplitudeLoop`]). Must not: judge safety at run time (that is the interlock's) or know any instrument.
+//! Owns: the shaker of the rig file ([`Plant`]) and what a run learns of it ([`PlantModel`]), what each point will need
+//! ([`foresee`]), the way to its amplitude ([`Approach`]), how long a sensor's decay is waited for ([`decay_wait`]), and
+//! the order of points that saves time ([`order`]). Must not: judge safety at run time (that is the interlock's) or know any instrument.
 
-mod amplitude;
+mod approach;
+mod bent;
+mod decay;
 mod foresee;
+mod identify;
+mod order;
 mod plant;
+#[cfg(test)]
+mod rigs;
 mod transition;
 
-pub use amplitude::{AmplitudeLoop, Progress, Settled, window};
+pub use approach::{Approach, Goal, Progress, Seen, Settled, first_share, window};
+pub use decay::decay_wait;
 pub use foresee::{Forecast, Obstacle, foresee, overshoot_allowed};
+pub use identify::PlantModel;
+pub use order::order;
 pub use plant::{Need, Plant};

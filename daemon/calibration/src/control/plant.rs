@@ -1,25 +1,32 @@
-//! The shaker as the rig file describes it: linear, electro-mechanical, driven by a voltage or a current.
+//! The shaker as the rig file describes it: electro-mechanical, driven by a voltage or a current.
 //!
-//! `L di/dt + R i + Bl v = u`, `m x'' + c x' + k x = Bl i` (standard electro-dynamics of a moving coil). Solved for a sine.
+//! Owns: its figures, the linear response, what a sine needs, how long a change of drive takes. Must not: learn.
+//! `L di/dt + R i + Bl v = u`, `m x'' + c x' + k x = Bl i` (standard electro-dynamics of a moving coil), solved for a sine;
+//! what hardening and droop add to it is in `bent`.
 
-use super::transition::{transition, transition_beside};
+use super::transition::{is_small, transition, transition_beside, transition_of_a_small_change};
 use nalgebra::Complex;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::AmplifierMode;
 use plan_schema::units::{Accel, Amperes, Hertz, Newtons, Peak, Seconds, Volts};
 use std::f64::consts::TAU;
 
-/// The linear plant from source output to acceleration.
+/// The plant from source output to acceleration, in SI units.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Plant {
-    mass: f64,
-    stiffness: f64,
-    damping: f64,
-    force_factor: f64,
-    resistance: f64,
-    inductance: f64,
-    mode: AmplifierMode,
-    gain: f64,
+    pub(super) mass: f64,
+    pub(super) stiffness: f64,
+    pub(super) damping: f64,
+    pub(super) force_factor: f64,
+    pub(super) resistance: f64,
+    pub(super) inductance: f64,
+    /// β: how much stiffer the suspension is at the rated stroke, as a share.
+    pub(super) hardening: f64,
+    /// γ: how much weaker the force factor is at the rated stroke, as a share.
+    pub(super) droop: f64,
+    pub(super) rated_stroke: f64,
+    pub(super) mode: AmplifierMode,
+    pub(super) gain: f64,
 }
 
 /// What a sine of some acceleration needs.
@@ -53,6 +60,9 @@ impl Plant {
             force_factor: shaker.force_factor.si(),
             resistance: shaker.coil_resistance.si(),
             inductance: shaker.coil_inductance.si(),
+            hardening: shaker.suspension_hardening.si(),
+            droop: shaker.force_factor_droop.si(),
+            rated_stroke: shaker.rated_stroke.si(),
             mode: amplifier.mode,
             gain,
         }
@@ -63,7 +73,7 @@ impl Plant {
         Complex::new(self.stiffness - self.mass * omega * omega, omega * self.damping)
     }
 
-    /// Acceleration per volt of the source, complex, in (m/s²)/V.
+    /// Acceleration per volt of the source for a small motion, complex, in (m/s²)/V.
     #[must_use]
     pub fn acceleration_per_volt(&self, frequency: Hertz) -> Complex<f64> {
         let omega = TAU * frequency.si();
@@ -79,21 +89,15 @@ impl Plant {
         per_amplifier_output * self.gain
     }
 
-    /// What a sine of this acceleration needs.
+    /// What a sine of this acceleration needs: the fundamentals of drive, voltage, current and force.
     #[must_use]
     pub fn need(&self, frequency: Hertz, acceleration: Accel<Peak>) -> Need {
-        let omega = TAU * frequency.si();
-        let displacement = Complex::new(-acceleration.si() / (omega * omega), 0.0);
-        let current = self.dynamic_stiffness(omega) * displacement / self.force_factor;
-        let velocity = displacement * Complex::new(0.0, omega);
-        let coil = Complex::new(self.resistance, omega * self.inductance);
-        let voltage = coil * current + velocity * self.force_factor;
-        let drive = acceleration.si() / self.acceleration_per_volt(frequency).norm();
+        let balance = self.balance(frequency, acceleration);
         Need {
-            drive: Volts::new(drive),
-            coil_voltage: Volts::new(voltage.norm()),
-            current: Amperes::new(current.norm()),
-            force: Newtons::new(current.norm() * self.force_factor),
+            drive: Volts::new(balance.drive.norm()),
+            coil_voltage: Volts::new(balance.coil_voltage.norm()),
+            current: Amperes::new(balance.current.norm()),
+            force: Newtons::new(balance.force.norm()),
         }
     }
 
@@ -106,6 +110,19 @@ impl Plant {
                 let resonance = Hertz::new((self.stiffness / self.mass).sqrt() / TAU);
                 transition_beside(frequency, resonance)
             }
+        }
+    }
+
+    /// How long the way from one drive to another takes. A small change (at most 5 % of the larger) goes the shortest
+    /// smooth way: what it moves the centre by is in proportion to the change, at most the change itself.
+    ///
+    /// Driven by a current the suspension would ring on for long, so that every change takes the full time.
+    #[must_use]
+    pub fn transition_between(&self, frequency: Hertz, from: Volts<Peak>, to: Volts<Peak>) -> Seconds {
+        if is_small(from, to) && self.mode == AmplifierMode::Voltage {
+            transition_of_a_small_change(frequency)
+        } else {
+            self.transition(frequency)
         }
     }
 
@@ -129,29 +146,40 @@ impl Plant {
 
 #[cfg(test)]
 mod tests {
+    use super::super::rigs::{RIGS, linear};
     use super::*;
 
     fn long_stroke() -> Plant {
-        Plant {
-            mass: 4.5,
-            stiffness: 113.7,
-            damping: 0.02 * 2.0 * (113.7f64 * 4.5).sqrt(),
-            force_factor: 60.0,
-            resistance: 3.0,
-            inductance: 3e-3,
-            mode: AmplifierMode::Voltage,
-            gain: 1.0,
-        }
+        linear(RIGS[0])
     }
 
-    /// The need inverts the transfer function, by another road: the drive is the coil's voltage at gain 1.
+    /// The need inverts the transfer function, by another road: current by way of the mechanics alone.
     #[test]
     fn need_and_transfer_agree() {
         let plant = long_stroke();
         for f in [0.1, 0.8, 3.0, 50.0, 400.0] {
+            let omega = TAU * f;
             let need = plant.need(Hertz::new(f), Accel::new(2.0));
             assert!((need.drive.si() / need.coil_voltage.si() - 1.0).abs() < 1e-12, "{f} Hz");
+            let response = plant.acceleration_per_volt(Hertz::new(f)).norm();
+            assert!((need.drive.si() * response / 2.0 - 1.0).abs() < 1e-12, "{f} Hz");
+            let force = (plant.dynamic_stiffness(omega) * 2.0 / (omega * omega)).norm();
+            assert!((need.force.si() / force - 1.0).abs() < 1e-12, "{f} Hz");
+            assert!((need.force.si() / need.current.si() / 60.0 - 1.0).abs() < 1e-12, "{f} Hz");
         }
+    }
+
+    /// A small correction is quick, a large one and any on a shaker driven by a current takes the full time.
+    #[test]
+    fn small_changes_are_quick() {
+        let (f, plant) = (Hertz::new(1.0), long_stroke());
+        let between =
+            |plant: Plant, a: f64, b: f64| plant.transition_between(f, Volts::new(a), Volts::new(b));
+        assert_eq!(between(plant, 1.0, 1.04), Seconds::new(0.25));
+        assert_eq!(between(plant, 1.0, 1.2), plant.transition(f));
+        assert_eq!(between(plant, 0.0, 1.0), plant.transition(f));
+        let by_current = Plant { mode: AmplifierMode::Current, ..plant };
+        assert_eq!(between(by_current, 1.0, 1.04), by_current.transition(f));
     }
 
     /// Well above resonance a current gives `a = Bl i / m`, whatever the suspension (elementary).

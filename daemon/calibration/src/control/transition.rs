@@ -1,12 +1,18 @@
 //! The way from one drive to the next: how long it takes, so that it leaves the armature at its centre.
 
-use plan_schema::units::{Hertz, Seconds};
+use plan_schema::units::{Hertz, Peak, Seconds, Volts};
 
 /// A change of drive takes at least this long, so that it does not ring what hangs on the armature.
 const SHORTEST: Seconds = Seconds::new(0.02);
 
 /// A change of drive takes at most about this long for the sake of a resonance.
 const LONGEST: Seconds = Seconds::new(10.0);
+
+/// A small change takes at most about this long.
+const LONGEST_OF_A_SMALL_CHANGE: Seconds = Seconds::new(0.25);
+
+/// A change of drive by at most this share of the larger is small.
+const SMALL_CHANGE: f64 = 0.05;
 
 /// Beats between the tone and a resonance over which a change of drive is drawn out.
 const BEATS: f64 = 3.0;
@@ -31,6 +37,22 @@ pub(super) fn transition_beside(frequency: Hertz, resonance: Hertz) -> Seconds {
 pub(super) fn transition(frequency: Hertz) -> Seconds {
     let whole = (SHORTEST.si() * frequency.si() - 0.5).ceil().max(1.0);
     Seconds::new((whole + 0.5) / frequency.si())
+}
+
+/// True for a change of drive by at most 5 % of the larger.
+#[must_use]
+pub(super) fn is_small(from: Volts<Peak>, to: Volts<Peak>) -> bool {
+    (from - to).abs().si() <= SMALL_CHANGE * from.max(to).si() * (1.0 + 1e-9)
+}
+
+/// How long a small change of drive takes: half a cycle, but not below 20 ms nor above 0.25 s.
+///
+/// By the formula of [`transition`] a raised cosine over half a cycle moves the centre by at most π/4 of the change (the
+/// limit at N = ½), a shorter one by at most the change itself: for 5 % less than 5 % of the amplitude. In the
+/// acceleration it does not show.
+#[must_use]
+pub(super) fn transition_of_a_small_change(frequency: Hertz) -> Seconds {
+    Seconds::new(0.5 / frequency.si()).min(LONGEST_OF_A_SMALL_CHANGE).max(SHORTEST)
 }
 
 #[cfg(test)]
@@ -75,6 +97,11 @@ mod tests {
                 assert!(left.abs() < 2e-3, "{frequency} Hz, phase {phase}: {left}");
             }
         }
+        // What the doc of a small change says: π/4 at worst for half a cycle, less than 1 for an eighth.
+        let worst = |cycles: f64| {
+            (0..16).map(|n| centre(1.0, cycles, f64::from(n) * PI / 16.0).abs()).fold(0.0, f64::max)
+        };
+        assert!((worst(0.5) - PI / 4.0).abs() < 5e-3 && worst(0.125) < 1.0);
         // The check itself sees the third that a ramp of one cycle leaves.
         assert!((centre(1.0, 1.0, 0.0).abs() - 1.0 / 3.0).abs() < 2e-3);
     }

@@ -60,6 +60,8 @@ pub struct Monitor {
     reference: usize,
     names: Vec<String>,
     watch: Option<Watch>,
+    /// Columns whose overload means nothing: their sensors are out of what they can show.
+    spared: Vec<usize>,
     expected: Option<SampleIndex>,
     sum: f64,
     count: usize,
@@ -69,7 +71,17 @@ impl Monitor {
     /// Monitors for a rig; `names` are those of the columns, `reference` is the reference's column.
     #[must_use]
     pub fn new(limits: Limits, rate: SamplesPerSecond, reference: usize, names: Vec<String>) -> Self {
-        Self { limits, rate, reference, names, watch: None, expected: None, sum: 0.0, count: 0 }
+        Self {
+            limits,
+            rate,
+            reference,
+            names,
+            watch: None,
+            spared: Vec::new(),
+            expected: None,
+            sum: 0.0,
+            count: 0,
+        }
     }
 
     /// What trips on this rig.
@@ -83,6 +95,11 @@ impl Monitor {
         self.watch = watch;
         self.sum = 0.0;
         self.count = 0;
+    }
+
+    /// Does not judge the overload of these columns from now on.
+    pub fn spare(&mut self, columns: Vec<usize>) {
+        self.spared = columns;
     }
 
     /// Looks at a block; the first thing that is wrong with it.
@@ -101,7 +118,9 @@ impl Monitor {
         if let Some(trip) = self.motion(block) {
             return Some(trip);
         }
-        let column = block.overload.iter().position(|o| *o).filter(|_| driving)?;
+        let mut overloaded =
+            block.overload.iter().enumerate().filter(|(n, o)| **o && !self.spared.contains(n));
+        let (column, _) = overloaded.next().filter(|_| driving)?;
         Some(self.overload(column, block))
     }
 

@@ -1,0 +1,67 @@
+//! Forecasts of the example jobs.
+
+use super::*;
+use plan_schema::read::Document;
+use plan_schema::resolve::JobFiles;
+
+fn job(rig: &str) -> ResolvedJob {
+    let files = JobFiles {
+        job: Document::read("job", include_str!("../../../../../examples/portable.toml")).unwrap(),
+        plan: Document::read("plan", include_str!("../../../../../examples/plans/portable.toml")).unwrap(),
+        rig: Document::read("rig", rig).unwrap(),
+        sensors: Document::read("sensors", include_str!("../../../../../examples/registers/sensors.toml"))
+            .unwrap(),
+        references: Document::read("refs", include_str!("../../../../../examples/registers/references.toml"))
+            .unwrap(),
+    };
+    ResolvedJob::resolve(&files).unwrap().0
+}
+
+const PORTABLE: &str = include_str!("../../../../../examples/rigs/portable.toml");
+const WORN: &str = include_str!("../../../../../examples/rigs/portable-worn.toml");
+
+/// The parts make up the whole; an AC-coupled sensor is waited for at low frequencies only.
+#[test]
+fn time_is_the_sum_of_its_parts() {
+    let mut job = job(PORTABLE);
+    let plant = Plant::of(&job);
+    for sensor in &mut job.sensors {
+        sensor.sensor.lower_corner = Some(Hertz::new(0.16));
+    }
+    for point in &job.points {
+        let found = foresee(&job, &plant, point);
+        let dwells = f64::from(point.dwell_cycles * point.repeats) / point.frequency.si();
+        let sum = found.overhead.si() + found.decay_wait.si() + dwells;
+        assert!((found.time.si() - sum).abs() < 1e-9);
+        // The ways alone take three cycles at least.
+        assert!(found.overhead.si() >= 3.0 / point.frequency.si());
+        assert_eq!(
+            found.decay_wait > Seconds::ZERO,
+            slowest_decay(&job, point.frequency).si() > {
+                let looked =
+                    plant.settling_time() + window(point.frequency) + job.rig.acquisition.block * 0.5;
+                looked.si()
+            }
+        );
+    }
+    let low = ResolvedPoint { frequency: Hertz::new(0.5), ..job.points[0].clone() };
+    let high = ResolvedPoint { frequency: Hertz::new(100.0), ..low.clone() };
+    assert!(foresee(&job, &plant, &low).decay_wait > Seconds::ZERO);
+    assert_eq!(foresee(&job, &plant, &high).decay_wait, Seconds::ZERO);
+}
+
+/// What is named as the largest is accepted itself, and not far from what is not: also where the drive bends.
+#[test]
+fn the_largest_is_accepted() {
+    for rig in [PORTABLE, WORN] {
+        let job = job(rig);
+        let plant = Plant::of(&job);
+        for frequency in [1.0, 2.5, 5.0, 10.0, 25.0, 80.0].map(Hertz::new) {
+            let wanted = ResolvedPoint { frequency, target: Accel::new(500.0), ..job.points[0].clone() };
+            let largest = foresee(&job, &plant, &wanted).largest.unwrap();
+            let at = |target| foresee(&job, &plant, &ResolvedPoint { target, ..wanted.clone() }).obstacles;
+            assert!(at(largest).is_empty(), "{frequency}: {:?}", at(largest));
+            assert!(!at(largest * 1.2).is_empty(), "{frequency}");
+        }
+    }
+}
