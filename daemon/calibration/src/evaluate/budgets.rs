@@ -7,7 +7,7 @@ use crate::sequence::Setup;
 use crate::uncertainty::{
     Budget, Component, ComponentSource as Source, Distribution, Measurand, UncertaintyError,
 };
-use plan_schema::registers::ReferencePoint;
+use plan_schema::registers::{Reference, ReferencePoint};
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
 use plan_schema::units::{Hertz, Seconds};
 
@@ -18,17 +18,32 @@ pub struct Circumstances {
     pub since_calibration: Seconds,
 }
 
-/// What this run contributes.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// What this run contributes, relative for a magnitude and in rad for a phase.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Observed {
-    /// Type A standard uncertainty, relative or in rad.
+    /// Type A standard uncertainty.
     pub(super) type_a: f64,
     /// Its degrees of freedom.
     pub(super) dof: f64,
-    /// Standard uncertainty of the mean of repeats with its degrees of freedom, where there are repeats.
-    pub(super) repeats: Option<(f64, f64)>,
+    /// How far repeats of the point lie apart, where there are any.
+    pub(super) repeats: Option<Spread>,
     /// Distortion of acceleration as a share.
     pub(super) distortion: f64,
+    /// Hum that can't be told from the signal: amplitudes on sensor and reference as shares of theirs.
+    pub(super) hum: Option<[f64; 2]>,
+    /// What a change of the amplitude within the dwell may have done, at most.
+    pub(super) trend: f64,
+    /// How far the first point had moved when it was looked at again at the end.
+    pub(super) drift: Option<f64>,
+}
+
+/// How far repeats lie apart.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Spread {
+    /// Two of them: half of their difference. A standard deviation of two values would say next to nothing.
+    Half(f64),
+    /// Three or more: standard uncertainty of their mean with its degrees of freedom.
+    Scatter(f64, f64),
 }
 
 const YEAR_S: f64 = 365.25 * 86_400.0;
@@ -80,42 +95,16 @@ fn of_reference(
     circumstances: &Circumstances,
 ) -> Result<Vec<Component>, UncertaintyError> {
     let job = &setup.job;
-    let errors = &job.rig.errors;
-    let reference = &job.reference.reference;
     let value = setup.table.at(frequency)?;
-    let years = circumstances.since_calibration.si().max(0.0) / YEAR_S;
     let rectangular = Distribution::Rectangular;
-    let mut components = vec![
-        Component::new(
-            "reference sensitivity",
-            Source::ReferenceCertificate,
-            Distribution::Normal { k: value.k },
-            value.expanded.si(),
-        )?,
-        Component::new(
-            "reference drift",
-            Source::Register,
-            rectangular,
-            reference.drift_per_year.si() * years,
-        )?
-        .with_correlation(1.0)?,
-        Component::new(
-            "channel ratio",
-            Source::RigFile,
-            Distribution::Normal { k: 2.0 },
-            errors.channel_ratio.si(),
-        )?
-        .with_correlation(1.0)?,
-        Component::new(
-            "temperature of reference",
-            Source::Register,
-            rectangular,
-            (reference.temperature_coefficient.si() * errors.temperature.si()).abs(),
-        )?
-        .with_correlation(1.0)?,
-        transverse_on_reference(job)?,
-        Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?,
-    ];
+    let mut components = vec![Component::new(
+        "reference sensitivity",
+        Source::ReferenceCertificate,
+        Distribution::Normal { k: value.k },
+        value.expanded.si(),
+    )?];
+    components.extend(of_transducer(job, &job.reference.reference, circumstances)?);
+    components.extend(common(job)?);
     if value.interpolated {
         let half =
             interpolation(&job.reference.calibration.points, frequency, |p| Some(p.sensitivity.si().ln()));
@@ -127,6 +116,37 @@ fn of_reference(
         )?);
     }
     Ok(components)
+}
+
+/// What a reference contributes by itself, its certificate apart.
+pub(super) fn of_transducer(
+    job: &ResolvedJob,
+    reference: &Reference,
+    circumstances: &Circumstances,
+) -> Result<Vec<Component>, UncertaintyError> {
+    let years = circumstances.since_calibration.si().max(0.0) / YEAR_S;
+    let drift = reference.drift_per_year.si() * years;
+    let temperature = (reference.temperature_coefficient.si() * job.rig.errors.temperature.si()).abs();
+    let of_register = |name: &str, half| {
+        Component::new(name, Source::Register, Distribution::Rectangular, half)?.with_correlation(1.0)
+    };
+    Ok(vec![
+        of_register("reference drift", drift)?,
+        of_register("temperature of reference", temperature)?,
+        transverse_on_reference(job, reference)?,
+    ])
+}
+
+/// What channels and mounting contribute.
+pub(super) fn common(job: &ResolvedJob) -> Result<Vec<Component>, UncertaintyError> {
+    let errors = &job.rig.errors;
+    let channels = Distribution::Normal { k: 2.0 };
+    let rectangular = Distribution::Rectangular;
+    Ok(vec![
+        Component::new("channel ratio", Source::RigFile, channels, errors.channel_ratio.si())?
+            .with_correlation(1.0)?,
+        Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?,
+    ])
 }
 
 /// Budget of the phase, rad; `None` where the reference has no phase at this frequency.
@@ -155,7 +175,7 @@ pub(super) fn phase(
             expanded.si(),
         )?,
         Component::new("channel phase", Source::RigFile, Distribution::Normal { k: 2.0 }, channels)?,
-        transverse_on_reference(job)?,
+        transverse_on_reference(job, &job.reference.reference)?,
     ];
     if value.interpolated {
         let half = interpolation(&job.reference.calibration.points, frequency, |p| p.phase.map(|a| a.si()));
@@ -176,11 +196,11 @@ pub(super) fn phase(
 }
 
 /// Transverse motion seen by the reference: the same share of magnitude and, in rad, of phase.
-fn transverse_on_reference(job: &ResolvedJob) -> Result<Component, UncertaintyError> {
+fn transverse_on_reference(job: &ResolvedJob, reference: &Reference) -> Result<Component, UncertaintyError> {
     Component::transverse(
         "transverse motion on reference",
         Source::RigFile,
-        job.reference.reference.transverse_sensitivity.si(),
+        reference.transverse_sensitivity.si(),
         job.rig.errors.transverse_motion.si(),
     )
 }
@@ -196,9 +216,28 @@ fn transverse_on_sensor(job: &ResolvedJob, mounted: &MountedSensor) -> Result<Co
 }
 
 fn push_observed(components: &mut Vec<Component>, observed: &Observed) -> Result<(), UncertaintyError> {
+    let (run, rectangular) = (Source::ThisRun, Distribution::Rectangular);
     components.push(Component::type_a("scatter within the dwell", observed.type_a, observed.dof.max(1.0))?);
-    if let Some((standard, dof)) = observed.repeats {
-        components.push(Component::type_a("scatter of repeats", standard, dof)?);
+    match observed.repeats {
+        Some(Spread::Half(half)) => {
+            components.push(Component::new("difference of two measurements", run, rectangular, half)?);
+        }
+        Some(Spread::Scatter(standard, dof)) => {
+            components.push(Component::type_a("scatter of repeats", standard, dof)?);
+        }
+        None => {}
+    }
+    if let Some([sensor, reference]) = observed.hum {
+        // It adds to the signal at a phase that nobody knows: a value that swings between limits.
+        components.push(Component::new("hum on sensor", run, Distribution::Arcsine, sensor)?);
+        components.push(Component::new("hum on reference", run, Distribution::Arcsine, reference)?);
+    }
+    if observed.trend > 0.0 {
+        components.push(Component::new("change of amplitude", run, rectangular, observed.trend)?);
+    }
+    if let Some(drift) = observed.drift {
+        // Between the two looks it may have been anywhere.
+        components.push(Component::new("drift of the set-up", run, rectangular, drift)?);
     }
     Ok(())
 }

@@ -4,24 +4,47 @@
 //! Must not: know records, files, or the date of today.
 
 mod budgets;
+mod drift;
+mod hum;
 mod point;
+mod seen;
 mod verdict;
+mod witness;
 
 pub use budgets::{Circumstances, magnitude_budget};
 pub use point::{PointResult, RepeatResult, Status, Value};
 pub use verdict::sensor_decision;
+pub use witness::{WitnessPoint, WitnessResult, hold, witnesses};
 
-use crate::sequence::{PointEnd, QuietRecord, QuietTime, Setup};
+use crate::sequence::{Finding, FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Setup};
 use crate::uncertainty::{Decision, UncertaintyError};
-use plan_schema::units::{Seconds, VoltsDc};
+use drift::Drift;
+use plan_schema::resolve::MountedSensor;
+use plan_schema::units::{SampleCount, Seconds, VoltsDc};
 
 /// What a run left behind.
 #[derive(Debug, Clone, Default)]
 pub struct RunFacts {
     /// Quiet parts.
     pub quiet: Vec<QuietRecord>,
+    /// The first motion, without its samples.
+    pub first_motion: Option<FirstMotion>,
     /// Ends of points and repeats, in order of time.
     pub ends: Vec<PointEnd>,
+}
+
+impl RunFacts {
+    /// What sent the sensor on this column out of the run at the first motion.
+    #[must_use]
+    pub fn excludes(&self, column: usize) -> Option<&Finding> {
+        self.first_motion.as_ref()?.verdict.findings.iter().find(|f| f.column == Some(column))
+    }
+
+    /// The quiet part before the first motion.
+    #[must_use]
+    pub fn rest(&self) -> Option<&QuietRecord> {
+        self.quiet.iter().find(|q| q.when == QuietTime::Before)
+    }
 }
 
 /// The results of one sensor.
@@ -35,6 +58,10 @@ pub struct SensorResult {
     pub zero_before: Option<VoltsDc>,
     /// Output at rest after the last.
     pub zero_after: Option<VoltsDc>,
+    /// Voltage at rest of built-in electronics on their line.
+    pub bias: Option<VoltsDc>,
+    /// Supply as measured, where a channel reads it.
+    pub excitation: Option<VoltsDc>,
     /// True if the output goes against the acceleration; `None` where no point tells.
     pub inverted: Option<bool>,
     /// One result a point of the plan, in its order.
@@ -59,21 +86,23 @@ fn evaluate_sensor(
     circumstances: &Circumstances,
     sensor: usize,
 ) -> Result<SensorResult, UncertaintyError> {
+    let drift = setup.job.sensors.get(sensor).and_then(|s| Drift::of(setup, facts, s.column));
     let values = (0..setup.job.points.len())
-        .map(|n| point::evaluate_point(setup, facts, circumstances, sensor, n))
+        .map(|n| point::evaluate_point(setup, facts, circumstances, sensor, n, drift.as_ref()))
         .collect::<Result<Vec<_>, _>>()?;
     let points = verdict::judge(setup, sensor, values)?;
-    let column = setup.job.sensors.get(sensor).map(|s| s.column);
-    let serial = setup.job.sensors.get(sensor).map(|s| s.sensor.serial.clone()).unwrap_or_default();
-    let zero = |when: QuietTime| {
-        let record = facts.quiet.iter().find(|q| q.when == when)?;
-        record.columns.get(column?)?.as_ref().ok().map(|rest| rest.mean)
-    };
+    let mounted = setup.job.sensors.get(sensor);
+    let at =
+        |when: QuietTime, column: Option<usize>| facts.quiet.iter().find(|q| q.when == when)?.mean(column?);
+    let column = mounted.map(|s| s.column);
+    let on_its_line = mounted.and_then(|s| s.sensor.bias).and(column);
     Ok(SensorResult {
-        serial,
+        serial: mounted.map(|s| s.sensor.serial.clone()).unwrap_or_default(),
         decision: sensor_decision(&points),
-        zero_before: zero(QuietTime::Before),
-        zero_after: zero(QuietTime::After),
+        zero_before: at(QuietTime::Before, column),
+        zero_after: at(QuietTime::After, column),
+        bias: at(QuietTime::Before, on_its_line),
+        excitation: at(QuietTime::Before, mounted.and_then(|s| s.supply_column)),
         inverted: inverted(&points),
         points,
     })
@@ -87,13 +116,17 @@ fn inverted(points: &[PointResult]) -> Option<bool> {
     Some(lowest.1.si().cos() < 0.0)
 }
 
-/// Time spent in dwells.
+/// Time spent in dwells that count: those of which at least one sensor takes its result.
 #[must_use]
 pub fn measured_time(setup: &Setup, facts: &RunFacts) -> Seconds {
-    let rate = setup.job.rig.acquisition.rate;
+    let job = &setup.job;
+    let counts = |m: &Measurement| {
+        let taken = |s: &MountedSensor| s.takes(m.point) && facts.excludes(s.column).is_none();
+        !m.closing && job.sensors.iter().any(|s| taken(s) && m.usable(s.column, job.reference.column))
+    };
     let samples = facts.ends.iter().map(|end| match end {
-        PointEnd::Measured(m) => m.length,
-        PointEnd::Unreached { .. } => 0,
+        PointEnd::Measured(m) if counts(m) => m.length,
+        PointEnd::Measured(_) | PointEnd::Unreached { .. } => 0,
     });
-    plan_schema::units::SampleCount(samples.sum::<usize>() as u64).duration(rate)
+    SampleCount(samples.sum::<usize>() as u64).duration(job.rig.acquisition.rate)
 }

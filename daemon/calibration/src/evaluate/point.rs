@@ -1,10 +1,14 @@
 //! One sensor at one point.
 
 use super::RunFacts;
-use super::budgets::{Circumstances, Observed, magnitude, phase};
-use crate::estimate::{Complex, DwellEstimate};
-use crate::sequence::{Finding, Measurement, PointEnd, Setup};
+use super::budgets::{Circumstances, Observed, Spread, magnitude, phase};
+use super::drift::Drift;
+use super::seen::Seen;
+use super::{hum, witness};
+use crate::estimate::Complex;
+use crate::sequence::{Finding, FindingKind, PointEnd, Setup};
 use crate::uncertainty::{Budget, Decision, UncertaintyError};
+use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::{Accel, Celsius, Displacement, Hertz, Peak, Radians, Seconds, Sensitivity};
 use std::f64::consts::{PI, TAU};
 
@@ -17,6 +21,8 @@ pub enum Status {
     Rejected,
     /// The run ended before it.
     NotReached,
+    /// This sensor does not take it.
+    Skipped,
 }
 
 /// What one sensor shows at one point.
@@ -28,8 +34,12 @@ pub struct PointResult {
     pub target: Accel<Peak>,
     /// Whether it counts.
     pub status: Status,
+    /// Why this sensor does not take it.
+    pub reason: Option<String>,
     /// What was found against it.
     pub findings: Vec<Finding>,
+    /// How far the amplitude was off its target when the first dwell began, as a share.
+    pub settled_error: Option<f64>,
     /// Time from the start of the point to its first dwell.
     pub settle: Option<Seconds>,
     /// Temperature when the dwell began.
@@ -84,44 +94,44 @@ pub struct RepeatResult {
     pub valid: bool,
 }
 
-/// One repeat that was estimated, for one sensor.
-struct Seen<'a> {
-    measurement: &'a Measurement,
-    estimate: &'a DwellEstimate,
-    response: Complex<f64>,
-    u_magnitude: f64,
-    u_phase: f64,
-    dof: f64,
-    valid: bool,
-}
-
 pub(super) fn evaluate_point(
     setup: &Setup,
     facts: &RunFacts,
     circumstances: &Circumstances,
     sensor: usize,
     number: usize,
+    drift: Option<&Drift>,
 ) -> Result<PointResult, UncertaintyError> {
     let job = &setup.job;
     let (Some(point), Some(mounted)) = (job.points.get(number), job.sensors.get(sensor)) else {
         return Err(UncertaintyError::KindsDisagree);
     };
-    let reference = job.reference.column;
     let mut result = PointResult {
         frequency: point.frequency,
         target: point.target,
         status: Status::NotReached,
+        reason: mounted.skips.get(number).cloned().flatten(),
         findings: Vec::new(),
+        settled_error: None,
         settle: None,
         temperature: None,
         value: None,
         repeats: Vec::new(),
         decision: Decision::None,
     };
+    if result.reason.is_some() {
+        result.status = Status::Skipped;
+        return Ok(result);
+    }
+    if let Some(finding) = facts.excludes(mounted.column) {
+        result.status = Status::Rejected;
+        result.findings.push(finding.clone());
+        return Ok(result);
+    }
     let table = setup.table.at(point.frequency)?;
     // Complex sensitivity of the reference; without a phase its magnitude alone.
     let standard = Complex::from_polar(table.sensitivity.si(), table.phase.map_or(0.0, |p| p.si()));
-    let seen = gather(facts, number, mounted.column, reference, standard, &mut result);
+    let seen = gather(job, facts, number, mounted.column, standard, &mut result);
     let with_phase = table.phase.is_some();
     result.repeats = seen
         .iter()
@@ -134,35 +144,41 @@ pub(super) fn evaluate_point(
     let good: Vec<&Seen<'_>> = seen.iter().filter(|s| s.valid).collect();
     // A point of which no repeat is good still shows its figures, as rejected.
     let used: Vec<&Seen<'_>> = if good.is_empty() { seen.iter().collect() } else { good };
-    if used.iter().any(|s| s.valid) && !result.findings.iter().any(|f| f.column.is_none()) {
-        result.status = Status::Accepted;
+    if used.iter().any(|s| s.valid) {
+        // What was found against a repeat that a good one replaces is in the journal; here it would confuse.
+        result.findings = against_all(setup, facts, circumstances, (sensor, number), &used, drift);
+        if result.findings.is_empty() {
+            result.status = Status::Accepted;
+        }
     }
-    result.value = figures(setup, circumstances, sensor, number, &used, standard.norm())?;
+    result.value = figures(setup, facts, circumstances, (sensor, number), &used, drift)?;
     Ok(result)
 }
 
 /// Goes through what the run left of a point: notes what was found against it, and gives every estimated repeat.
 fn gather<'a>(
+    job: &ResolvedJob,
     facts: &'a RunFacts,
     number: usize,
     column: usize,
-    reference: usize,
     standard: Complex<f64>,
     result: &mut PointResult,
 ) -> Vec<Seen<'a>> {
+    let reference = job.reference.column;
     let mut seen = Vec::new();
     for end in &facts.ends {
         match end {
-            PointEnd::Unreached { point, settle, finding, .. } if *point == number => {
+            PointEnd::Unreached { point, closing: false, settle, finding, .. } if *point == number => {
                 result.status = Status::Rejected;
                 result.settle = Some(*settle);
                 result.findings.push(finding.clone());
             }
-            PointEnd::Measured(m) if m.point == number => {
+            PointEnd::Measured(m) if m.point == number && !m.closing => {
                 result.settle = result.settle.or(Some(m.settle));
+                result.settled_error = result.settled_error.or(Some(m.settled_error));
                 result.temperature = result.temperature.or(m.temperature);
                 result.findings.extend(m.findings.iter().filter(|f| f.concerns(column, reference)).cloned());
-                seen.extend(look(m, column, reference, standard));
+                seen.extend(Seen::of(m, column, job, standard));
                 result.status = Status::Rejected;
             }
             PointEnd::Unreached { .. } | PointEnd::Measured(_) => {}
@@ -171,28 +187,48 @@ fn gather<'a>(
     seen
 }
 
-fn look(m: &Measurement, column: usize, reference: usize, standard: Complex<f64>) -> Option<Seen<'_>> {
-    let estimate = m.estimate.as_ref().ok()?;
-    let ratio = estimate.ratios.iter().find(|r| r.channel == column)?;
-    let usable = m.usable(column, reference) && ratio.u_rel_a.is_finite() && ratio.u_phase_a.is_finite();
-    Some(Seen {
-        measurement: m,
-        estimate,
-        response: ratio.ratio * standard,
-        u_magnitude: ratio.u_rel_a.si(),
-        u_phase: ratio.u_phase_a.si(),
-        dof: ratio.dof,
-        valid: usable,
-    })
+/// What is found only when everything of a run lies side by side.
+fn against_all(
+    setup: &Setup,
+    facts: &RunFacts,
+    circumstances: &Circumstances,
+    (sensor, number): (usize, usize),
+    used: &[&Seen<'_>],
+    drift: Option<&Drift>,
+) -> Vec<Finding> {
+    let job = &setup.job;
+    let mut findings = Vec::new();
+    let column = job.sensors.get(sensor).map(|s| s.column);
+    if let [one, other] = used {
+        let apart = ((other.response / one.response).norm() - 1.0).abs();
+        // What noise alone may do to a difference does not count.
+        let allowed = job.plan.repeat_limit.si() + 3.0 * one.u_magnitude.hypot(other.u_magnitude);
+        if apart > allowed {
+            let message = format!(
+                "two measurements of this point differ by {:.2} %, {:.2} % is allowed",
+                apart * 100.0,
+                allowed * 100.0
+            );
+            let (apart, allowed) = (apart * 100.0, allowed * 100.0);
+            let kind = FindingKind::RepeatDisagrees;
+            findings.push(Finding::beyond(kind, column, apart, allowed, "percent", message));
+        }
+    }
+    findings.extend(drift.and_then(|d| d.finding(job, column)));
+    if let (Some(column), Some(first)) = (column, used.first()) {
+        findings.extend(hum::at_the_end(setup, facts, number, column, first));
+    }
+    findings.extend(witness::findings(setup, facts, circumstances, number));
+    findings
 }
 
 fn figures(
     setup: &Setup,
+    facts: &RunFacts,
     circumstances: &Circumstances,
-    sensor: usize,
-    number: usize,
+    (sensor, number): (usize, usize),
     used: &[&Seen<'_>],
-    standard: f64,
+    drift: Option<&Drift>,
 ) -> Result<Option<Value>, UncertaintyError> {
     let job = &setup.job;
     let (Some(first), Some(point), Some(mounted)) =
@@ -207,29 +243,30 @@ fn figures(
     let response = used.iter().map(|s| s.response).sum::<Complex<f64>>() / count;
     let rms =
         |of: fn(&Seen<'_>) -> f64| (used.iter().map(|s| of(s).powi(2)).sum::<f64>() / count / count).sqrt();
-    let dof = used.iter().map(|s| s.dof).sum::<f64>();
-    let scatter = |of: &dyn Fn(&Seen<'_>) -> f64| {
-        (used.len() > 1).then(|| {
-            let squares: f64 = used.iter().map(|s| of(s).powi(2)).sum();
-            ((squares / (count - 1.0) / count).sqrt(), count - 1.0)
-        })
-    };
     let reference = first.estimate.channels.get(job.reference.column);
     let distortion = reference.and_then(|c| c.thd);
+    let common = Observed {
+        dof: used.iter().map(|s| s.dof).sum::<f64>(),
+        hum: hum::hidden(setup, facts, number, mounted.column, first),
+        trend: used.iter().map(|s| s.trend_effect()).fold(0.0, f64::max),
+        ..Observed::default()
+    };
     let magnitude_seen = Observed {
         type_a: rms(|s| s.u_magnitude),
-        dof,
-        repeats: scatter(&|s| (s.response / response).norm() - 1.0),
+        repeats: spread(used, |s| (s.response / response).norm() - 1.0),
         distortion: distortion.unwrap_or(0.0),
+        drift: drift.map(|d| d.magnitude),
+        ..common
     };
     let phase_seen = Observed {
         type_a: rms(|s| s.u_phase),
-        dof,
-        repeats: scatter(&|s| (s.response / response).arg()),
-        distortion: 0.0,
+        dof: used.iter().map(|s| s.dof_phase).sum::<f64>(),
+        repeats: spread(used, |s| (s.response / response).arg()),
+        drift: drift.map(|d| d.phase),
+        ..common
     };
-    let has_phase = setup.table.at(point.frequency)?.phase.is_some();
-    let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / standard);
+    let standard = setup.table.at(point.frequency)?;
+    let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / standard.sensitivity.si());
     let rate = job.rig.acquisition.rate.si();
     let samples: usize = used.iter().map(|s| s.measurement.length).sum();
     Ok(Some(Value {
@@ -239,7 +276,7 @@ fn figures(
         cycles: samples as f64 / rate * first.estimate.frequency.si(),
         segments: used.iter().map(|s| s.estimate.segments.len()).sum(),
         sensitivity: Sensitivity::new(response.norm()),
-        phase: has_phase.then(|| Radians::new(wrap(response.arg()))),
+        phase: standard.phase.is_some().then(|| Radians::new(wrap(response.arg()))),
         deviation: None,
         u_deviation: None,
         magnitude: magnitude(setup, sensor, point.frequency, circumstances, Some(&magnitude_seen))?,
@@ -249,8 +286,21 @@ fn figures(
     }))
 }
 
+/// How far repeats lie apart by some figure of theirs, which is taken about their mean.
+fn spread(used: &[&Seen<'_>], of: impl Fn(&Seen<'_>) -> f64) -> Option<Spread> {
+    let count = used.len() as f64;
+    match used {
+        [] | [_] => None,
+        [one, other] => Some(Spread::Half((of(one) - of(other)).abs() / 2.0)),
+        _ => {
+            let squares: f64 = used.iter().map(|s| of(s).powi(2)).sum();
+            Some(Spread::Scatter((squares / (count - 1.0) / count).sqrt(), count - 1.0))
+        }
+    }
+}
+
 /// Wraps an angle to (−π, π].
-fn wrap(angle: f64) -> f64 {
+pub(super) fn wrap(angle: f64) -> f64 {
     let wrapped = angle.rem_euclid(TAU);
     if wrapped > PI { wrapped - TAU } else { wrapped }
 }

@@ -65,9 +65,10 @@ fn reference_value(at: Option<Hertz>, points: &[PointResult]) -> Option<(Hertz, 
 
 /// The decision on a sensor: pass only if every point is accepted and passes.
 ///
-/// A failed point fails the sensor; a point that was rejected, not reached or not judged leaves it undecided.
+/// Points that this sensor does not take don't count. A failed point fails the sensor; a point that was rejected, not reached or not judged leaves it undecided.
 #[must_use]
 pub fn sensor_decision(points: &[PointResult]) -> Decision {
+    let points: Vec<&PointResult> = points.iter().filter(|p| p.status != Status::Skipped).collect();
     let has = |decision: Decision| points.iter().any(|p| p.decision == decision);
     if has(Decision::Fail) {
         Decision::Fail

@@ -1,35 +1,68 @@
-//! Collects a stretch of contiguous samples of all columns: a quiet part or a dwell.
+//! Collects a stretch of contiguous samples of all columns: a quiet part, a first motion or a dwell.
 
 use crate::block::BlockView;
 use plan_schema::units::{SampleCount, SampleIndex};
+use std::ops::Range;
 use std::sync::Arc;
 
 /// Samples of a stretch: index of the first, and a vector a column.
 pub(super) type Stretch = (SampleIndex, Arc<Vec<Vec<f32>>>);
 
-/// Collects `wanted` samples from an index on. After a gap it begins anew.
+/// Longest buffers that are made ready beforehand, in samples.
+const READY: usize = 1 << 24;
+
+/// Collects samples from an index on. After a gap it begins anew.
 #[derive(Debug, Clone)]
 pub(super) struct Collector {
     from: SampleIndex,
-    wanted: usize,
+    wanted: SampleCount,
     samples: Vec<Vec<f32>>,
 }
 
 impl Collector {
     pub(super) fn new(from: SampleIndex, wanted: SampleCount, columns: usize) -> Self {
-        let wanted = usize::try_from(wanted.0).unwrap_or(usize::MAX);
         // At a reasonable length the buffers never grow while samples come in.
-        let capacity = wanted.min(1 << 24);
+        let capacity = usize::try_from(wanted.0).unwrap_or(READY).min(READY);
         Self { from, wanted, samples: (0..columns).map(|_| Vec::with_capacity(capacity)).collect() }
     }
 
-    fn collected(&self) -> u64 {
-        self.samples.first().map_or(0, Vec::len) as u64
+    /// Index of the first sample.
+    pub(super) fn from(&self) -> SampleIndex {
+        self.from
+    }
+
+    pub(super) fn collected(&self) -> SampleCount {
+        SampleCount(self.samples.first().map_or(0, Vec::len) as u64)
+    }
+
+    /// What was collected, a vector a column.
+    pub(super) fn samples(&self) -> &[Vec<f32>] {
+        &self.samples
+    }
+
+    /// Gives what was collected away.
+    pub(super) fn finish(&mut self) -> Vec<Vec<f32>> {
+        std::mem::take(&mut self.samples)
+    }
+
+    /// True if samples are missing between what was collected and a block.
+    pub(super) fn interrupted_by(&self, block: &BlockView<'_>) -> bool {
+        self.collected() > SampleCount(0) && block.first_sample > self.from + self.collected()
     }
 
     /// Takes what it still needs of a block; the whole stretch when it is complete.
     pub(super) fn take(&mut self, block: &BlockView<'_>) -> Option<Stretch> {
-        let next = self.from + SampleCount(self.collected());
+        self.take_up_to(self.wanted, block)?;
+        if self.collected() < self.wanted {
+            return None;
+        }
+        Some((self.from, Arc::new(self.finish())))
+    }
+
+    /// Takes of a block what is missing to a length; which of the collected samples are new, `None` if the block has
+    /// nothing for it.
+    pub(super) fn take_up_to(&mut self, length: SampleCount, block: &BlockView<'_>) -> Option<Range<usize>> {
+        let next = self.from + self.collected();
         if block.end() <= next {
             return None;
         }
@@ -37,16 +70,15 @@ impl Collector {
             self.samples.iter_mut().for_each(Vec::clear);
             self.from = block.first_sample;
         }
-        let start = self.from + SampleCount(self.collected());
+        let start = self.from + self.collected();
         let skip = usize::try_from((start - block.first_sample).0).unwrap_or(usize::MAX);
+        let length = usize::try_from(length.0).unwrap_or(usize::MAX);
+        let before = self.samples.first().map_or(0, Vec::len);
         for (kept, samples) in self.samples.iter_mut().zip(block.channels) {
-            let missing = self.wanted.saturating_sub(kept.len());
+            let missing = length.saturating_sub(kept.len());
             kept.extend(samples.iter().skip(skip).take(missing));
         }
-        if self.collected() < self.wanted as u64 {
-            return None;
-        }
-        Some((self.from, Arc::new(std::mem::take(&mut self.samples))))
+        Some(before..self.samples.first().map_or(0, Vec::len))
     }
 }
 
@@ -76,5 +108,21 @@ mod tests {
         assert!(feed(&mut collector, 0, &[0.0]).is_none());
         let (first, samples) = feed(&mut collector, 7, &[7.0, 8.0]).unwrap();
         assert_eq!((first, samples.as_slice()), (SampleIndex(7), [vec![7.0, 8.0]].as_slice()));
+    }
+
+    #[test]
+    fn a_length_on_the_way_ends_within_a_block() {
+        let mut collector = Collector::new(SampleIndex(0), SampleCount(6), 1);
+        let channels = [&[0.0, 1.0, 2.0, 3.0, 4.0f32][..]];
+        let block = BlockView {
+            first_sample: SampleIndex(0),
+            gap_before: SampleCount(0),
+            channels: &channels,
+            overload: &[false],
+        };
+        assert_eq!(collector.take_up_to(SampleCount(3), &block), Some(0..3));
+        assert_eq!(collector.take_up_to(SampleCount(6), &block), Some(3..5));
+        assert_eq!(collector.take_up_to(SampleCount(6), &block), None);
+        assert_eq!(collector.samples(), [vec![0.0, 1.0, 2.0, 3.0, 4.0]]);
     }
 }

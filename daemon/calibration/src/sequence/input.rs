@@ -1,5 +1,6 @@
 //! Everything that can happen to a run, and everything it can ask for. All causes on one screen.
 
+use super::first_motion::FirstMotion;
 use super::measure::PointEnd;
 use super::quiet::QuietRecord;
 use super::recent::Recent;
@@ -25,6 +26,8 @@ pub enum Reply {
         frequency: Hertz,
         /// Amplitude as applied.
         amplitude: Volts<Peak>,
+        /// How long its way there takes.
+        way: Seconds,
     },
     /// The source goes to 0 V.
     SourceOff,
@@ -68,6 +71,8 @@ pub enum Operator {
 pub enum Stored {
     /// A quiet part.
     Quiet(QuietTime),
+    /// The first motion.
+    FirstMotion,
     /// A dwell or the failure of a point.
     Point,
 }
@@ -85,7 +90,10 @@ pub enum QuietTime {
 #[derive(Debug, Clone)]
 pub enum Input<'a> {
     /// Instruments are open and sampling has begun.
-    Started,
+    Started {
+        /// True if the source starts a tone from 0 V at phase zero, rising.
+        starts_at_zero: bool,
+    },
     /// Samples.
     Block(BlockView<'a>),
     /// An action was carried out.
@@ -162,6 +170,8 @@ pub enum Action {
     MakeSafe(Target),
     /// Make a quiet part durable, then send a receipt.
     StoreQuiet(Box<QuietRecord>),
+    /// Make the first motion durable, then send a receipt.
+    StoreFirstMotion(Box<FirstMotion>),
     /// Make the end of a point durable, then send a receipt.
     StorePoint(Box<PointEnd>),
     /// Keep the waveforms around a trip.
@@ -188,10 +198,18 @@ pub enum Outcome {
 /// What people may want to know while a run goes on.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Event {
+    /// Sensors and temperature are waited for; as long as foreseen.
+    SoakBegins(Seconds),
     /// A quiet part begins.
     QuietBegins(QuietTime),
+    /// The first motion begins, at this frequency.
+    FirstMotionBegins(Hertz),
+    /// Something was found that does not end the run.
+    Noticed(String),
     /// A point begins (counted from 0).
     PointBegins(usize),
+    /// The point that was measured first is looked at once more.
+    ClosingBegins(usize),
     /// The amplitude as last seen, on the way to the target.
     Amplitude {
         /// Number of the point from 0.

@@ -1,82 +1,15 @@
-//! From the samples of a dwell to a measurement and what is to be said of its quality.
+//! One dwell: what was recorded, and what the samples tell.
 //!
-//! Suspicious is judged by quality only (clipping, distortion, noise, a cable), never by how a sensitivity compares
-//! with its tolerance. Depends on its arguments alone: recomputing a run calls the same function.
+//! Owns: [`Measurement`], and the model that is fitted to a dwell, which depends on job, point and the quiet part alone,
+//! so that recomputing a run fits the same.
 
-use crate::estimate::{DwellEstimate, DwellOptions, EstimateError, dwell};
-use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
-use plan_schema::units::{Accel, Celsius, Hertz, Peak, SampleIndex, Seconds, Volts, engineering};
+use super::finding::Finding;
+use super::quality::{Standing, findings};
+use crate::estimate::{DwellEstimate, DwellOptions, EstimateError, FrequencySearch, dwell};
+use plan_schema::resolve::ResolvedJob;
+use plan_schema::units::{Accel, Celsius, Fraction, Hertz, Peak, SampleCount, SampleIndex, Seconds, Volts};
+use std::f64::consts::TAU;
 use std::sync::Arc;
-
-/// What may be found about a point.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum FindingKind {
-    /// The amplitude did not settle in time.
-    NotSettled,
-    /// Samples at the end of the range.
-    Clipped,
-    /// The instrument reported an overload.
-    Overload,
-    /// The noise is too large.
-    Noise,
-    /// The distortion is too large.
-    Distortion,
-    /// Mains hum.
-    Hum,
-    /// The model leaves too much over.
-    Residual,
-    /// A sensor does not answer.
-    SensorOpen,
-    /// A sensor answers with the wrong sign.
-    Polarity,
-    /// A sensor is not what the register says.
-    RegisterMismatch,
-    /// Repeats disagree.
-    RepeatDisagrees,
-    /// The set-up drifted.
-    SetupDrift,
-    /// Ambient conditions were out of limits.
-    AmbientOut,
-}
-
-impl FindingKind {
-    /// The word in records.
-    #[must_use]
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::NotSettled => "not_settled",
-            Self::Clipped => "clipped",
-            Self::Overload => "overload",
-            Self::Noise => "noise",
-            Self::Distortion => "distortion",
-            Self::Hum => "hum",
-            Self::Residual => "residual",
-            Self::SensorOpen => "sensor_open",
-            Self::Polarity => "polarity",
-            Self::RegisterMismatch => "register_mismatch",
-            Self::RepeatDisagrees => "repeat_disagrees",
-            Self::SetupDrift => "setup_drift",
-            Self::AmbientOut => "ambient_out",
-        }
-    }
-}
-
-/// Something that makes a point unusable.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Finding {
-    /// What.
-    pub kind: FindingKind,
-    /// For people, with numbers.
-    pub message: String,
-    /// What was seen.
-    pub value: Option<f64>,
-    /// What would have been allowed.
-    pub limit: Option<f64>,
-    /// Unit of both, by the suffixes of the record.
-    pub unit: Option<&'static str>,
-    /// The column it concerns; `None` or the reference's: every sensor.
-    pub column: Option<usize>,
-}
 
 /// How a point ended.
 #[derive(Debug, Clone, PartialEq)]
@@ -89,6 +22,8 @@ pub enum PointEnd {
         point: usize,
         /// Number of the repeat from 0.
         repeat: u32,
+        /// True if this was the closing look at the first point.
+        closing: bool,
         /// Time spent on it.
         settle: Seconds,
         /// Why.
@@ -103,6 +38,8 @@ pub struct Measurement {
     pub point: usize,
     /// Number of the repeat from 0.
     pub repeat: u32,
+    /// True if this is the closing look at the point that was measured first.
+    pub closing: bool,
     /// First sample of the dwell.
     pub first_sample: SampleIndex,
     /// Samples of each column.
@@ -111,10 +48,14 @@ pub struct Measurement {
     pub samples: Arc<Vec<Vec<f32>>>,
     /// Frequency as the source applied it.
     pub applied_frequency: Hertz,
+    /// Frequency at which the fit starts: as applied, times the ratio of the clocks known by then.
+    pub start_frequency: Hertz,
     /// Drive as the source applied it.
     pub drive: Volts<Peak>,
     /// Time from the start of the point to the dwell.
     pub settle: Seconds,
+    /// How far the amplitude was off its target when the dwell began, as a share of it.
+    pub settled_error: f64,
     /// Temperature when the dwell began.
     pub temperature: Option<Celsius>,
     /// What the samples tell, or why they tell nothing.
@@ -123,114 +64,66 @@ pub struct Measurement {
     pub findings: Vec<Finding>,
 }
 
-/// Share of full scale from which a sample counts as clipped.
-const CLIPPED_FROM: f64 = 0.999;
+/// How far source and acquisition may disagree about a frequency.
+const CLOCKS_WITHIN: Fraction = Fraction::new(1e-3);
 
-/// Share of the nominal response below which a sensor counts as not connected.
-const OPEN_BELOW: f64 = 0.05;
+/// Segments that a dwell is cut into, where it has as many cycles.
+const SEGMENTS: usize = 10;
 
-/// Twice the type A standard uncertainty of the magnitude beyond which a point is too noisy to be used: a share.
-const NOISE_HIGHEST: f64 = 0.02;
+/// The model that is fitted to a dwell.
+pub(super) fn model(standing: &Standing<'_>, applied: Hertz) -> DwellOptions {
+    let job = standing.job;
+    DwellOptions {
+        harmonics: job.plan.harmonics.max(1),
+        drift: true,
+        frequency: FrequencySearch::Measure { within: CLOCKS_WITHIN },
+        nominal: Some(applied),
+        base: Some(base_length(standing, applied)),
+        segments: SEGMENTS,
+        mains: standing.rest.and_then(|r| r.mains),
+        decays: decays(standing, applied),
+    }
+}
 
-/// Fits a dwell.
+/// Shortest length of a point's dwell, in samples: the plan's cycles.
+pub(super) fn base_length(standing: &Standing<'_>, applied: Hertz) -> SampleCount {
+    let cycles = standing.wanted().map_or(1, |p| p.dwell_cycles);
+    let length = Seconds::new(f64::from(cycles) / applied.si());
+    SampleCount::at_least(length, standing.job.rig.acquisition.rate)
+}
+
+/// One time constant a column, where a sensor's high-pass may still be dying away within the dwell. One that is much
+/// longer than the shortest dwell looks like a straight line, which is fitted anyway, and one that is far shorter than a
+/// cycle is over before the dwell.
+fn decays(standing: &Standing<'_>, applied: Hertz) -> Vec<Option<Seconds>> {
+    let shortest = base_length(standing, applied).duration(standing.job.rig.acquisition.rate).si();
+    let mut decays = vec![None; standing.job.columns.len()];
+    for sensor in &standing.job.sensors {
+        let constant = sensor.sensor.lower_corner.map(|f| 1.0 / (TAU * f.si()));
+        if let (Some(constant), Some(slot)) = (constant, decays.get_mut(sensor.column))
+            && constant > 0.5 / applied.si()
+            && constant < 2.0 * shortest
+        {
+            *slot = Some(Seconds::new(constant));
+        }
+    }
+    decays
+}
+
+/// Fits a dwell that is complete, and says what is to be said against it.
+#[must_use]
 pub fn measure(
-    job: &ResolvedJob,
-    point: &ResolvedPoint,
-    applied_frequency: Hertz,
+    standing: &Standing<'_>,
+    applied: Hertz,
+    start: Hertz,
     samples: &[Vec<f32>],
 ) -> (Result<DwellEstimate, EstimateError>, Vec<Finding>) {
     let columns: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
-    let options = DwellOptions { harmonics: job.plan.harmonics.max(1), ..DwellOptions::default() };
-    let rate = job.rig.acquisition.rate;
-    let estimate = dwell(&columns, rate, job.reference.column, applied_frequency, &options);
-    let mut findings = clipped(job, &columns);
-    match &estimate {
-        Ok(estimate) => judge(job, point, estimate, &mut findings),
-        Err(error) => findings.push(Finding {
-            kind: FindingKind::Residual,
-            message: error.to_string(),
-            value: None,
-            limit: None,
-            unit: None,
-            column: None,
-        }),
-    }
-    (estimate, findings)
-}
-
-fn clipped(job: &ResolvedJob, columns: &[&[f32]]) -> Vec<Finding> {
-    let mut findings = Vec::new();
-    for (column, (samples, channel)) in columns.iter().zip(&job.columns).enumerate() {
-        let limit = channel.range.si() * CLIPPED_FROM;
-        let largest = samples.iter().fold(0.0f64, |m, s| m.max(f64::from(s.abs())));
-        if largest >= limit {
-            findings.push(Finding {
-                kind: FindingKind::Clipped,
-                message: format!("channel '{}' reached the end of its range", channel.name),
-                value: Some(largest),
-                limit: Some(limit),
-                unit: Some("v"),
-                column: Some(column),
-            });
-        }
-    }
-    findings
-}
-
-fn judge(job: &ResolvedJob, point: &ResolvedPoint, estimate: &DwellEstimate, findings: &mut Vec<Finding>) {
-    let reference = job.reference.column;
-    if let Some(thd) = estimate.channels.get(reference).and_then(|c| c.thd)
-        && thd > point.distortion_limit.si()
-    {
-        findings.push(Finding {
-            kind: FindingKind::Distortion,
-            message: format!(
-                "distortion of acceleration is {:.1} %, {:.1} % is allowed",
-                thd * 100.0,
-                point.distortion_limit.percent()
-            ),
-            value: Some(thd * 100.0),
-            limit: Some(point.distortion_limit.percent()),
-            unit: Some("percent"),
-            column: Some(reference),
-        });
-    }
-    for sensor in &job.sensors {
-        let Some(channel) = estimate.channels.get(sensor.column) else {
-            continue;
-        };
-        let ratio = estimate.ratios.iter().find(|r| r.channel == sensor.column);
-        let scatter = ratio.map_or(f64::INFINITY, |r| 2.0 * r.u_rel_a.si());
-        let serial = &sensor.sensor.serial;
-        let expected = sensor.sensor.nominal_sensitivity.si() * point.target.si();
-        let seen = channel.amplitude.norm();
-        let mut note = |kind, message, value, limit, unit| {
-            findings.push(Finding {
-                kind,
-                message,
-                value: Some(value),
-                limit: Some(limit),
-                unit: Some(unit),
-                column: Some(sensor.column),
-            });
-        };
-        if seen < OPEN_BELOW * expected {
-            let message = format!(
-                "sensor '{serial}' puts out {} where {} is expected: a cable, its supply or its conditioner",
-                engineering(seen, "V pk"),
-                engineering(expected, "V pk")
-            );
-            note(FindingKind::SensorOpen, message, seen, OPEN_BELOW * expected, "v");
-        } else if scatter > NOISE_HIGHEST {
-            let message = format!(
-                "sensor '{serial}' scatters by {:.2} % within the dwell, {:.2} % is allowed: more cycles, a larger \
-                 amplitude, or less noise",
-                scatter * 100.0,
-                NOISE_HIGHEST * 100.0
-            );
-            note(FindingKind::Noise, message, scatter * 100.0, NOISE_HIGHEST * 100.0, "percent");
-        }
-    }
+    let job: &ResolvedJob = standing.job;
+    let estimate =
+        dwell(&columns, job.rig.acquisition.rate, job.reference.column, start, &model(standing, applied));
+    let found = findings(standing, &columns, &estimate);
+    (estimate, found)
 }
 
 impl Measurement {
@@ -245,13 +138,5 @@ impl Measurement {
     pub fn acceleration(&self, reference: usize, sensitivity: f64) -> Option<Accel<Peak>> {
         let channel = self.estimate.as_ref().ok()?.channels.get(reference)?;
         Some(Accel::new(channel.amplitude.norm() / sensitivity))
-    }
-}
-
-impl Finding {
-    /// True if it speaks about this column or about all of them.
-    #[must_use]
-    pub fn concerns(&self, column: usize, reference: usize) -> bool {
-        self.column.is_none_or(|c| c == column || c == reference)
     }
 }

@@ -1,32 +1,41 @@
 //! The run as a state machine: inputs in, actions out.
 //!
-//! Owns: the order of a run (quiet → points → quiet → ramp down), the way through a point (approach → settle → dwell)
-//! and the way out of it ([`stopping`]). Must not: wait, read a clock, or talk to anything. The interlock is evaluated
-//! first in every step; every way out of a run passes through [`stopping`].
+//! Owns: the order of a run, the way through a point (approach → settle → dwell → once more if something is odd) and the
+//! way out of it ([`stopping`]). Must not: wait, read a clock, or talk to anything. The interlock is evaluated first in
+//! every step; every way out of a run passes through [`stopping`].
 //!
 //! ```text
-//! Idle ─started→ Unmuting → Quiet(before) → Point 1 … Point n → Quiet(after) → Stopping(done) → Done
-//!                    └───────────────┴─── trip, failure, cancel ───┴─────────→ Stopping(…)  ──┘
+//! started → soak → unmute → quiet → first motion → identify → point … point → first point again → quiet → stopping → done
+//!    └──────────────────── trip, failure, hold, cancel ───────────────────────────────────────→ stopping ──┘
 //! ```
 
 mod collect;
+mod dwell;
+mod finding;
+mod first_motion;
 mod input;
 mod measure;
 mod point;
+mod probe;
+mod quality;
 mod quiet;
 mod recent;
 mod run;
 mod setup;
+mod soak;
 pub mod stopping;
 
+pub use finding::{Finding, FindingKind};
+pub use first_motion::{FirstMotion, Opening, Verdict};
 pub use input::{
     Action, Consequence, Effective, Event, Input, Operator, Outcome, QuietTime, Reply, Stored, Target,
 };
-pub use measure::{Finding, FindingKind, Measurement, PointEnd, measure};
+pub use measure::{Measurement, PointEnd, measure};
+pub use quality::Standing;
 pub use quiet::QuietRecord;
 pub use recent::Recent;
 pub use run::Run;
-pub use setup::Setup;
+pub use setup::{Setup, Waits};
 
 #[cfg(test)]
 mod tests;

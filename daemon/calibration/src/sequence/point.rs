@@ -1,15 +1,19 @@
 //! The way through one point: approach from below, settle, dwell.
 //!
 //! Judged in samples only. A window or a dwell never begins before a setting is in full effect and the armature has
-//! followed it.
+//! followed it, nor before a sensor's declared decay has died away far enough for a fit to take the rest.
 
-use super::collect::{Collector, Stretch};
+use super::dwell::{Dwell, Dwelt};
 use super::input::Effective;
+use super::quality::Standing;
 use super::setup::Setup;
 use crate::block::BlockView;
-use crate::control::{AmplitudeLoop, Progress, window};
-use crate::estimate::SineWindow;
-use plan_schema::units::{Accel, Hertz, Peak, Rms, SampleCount, SampleIndex, Seconds, Volts};
+use crate::control::{Approach, Progress, Seen, window};
+use crate::estimate::Running;
+use plan_schema::units::{Accel, Hertz, Peak, SampleCount, SampleIndex, Seconds, Volts};
+
+/// Harmonics that a window fits beside offset and trend, so that distortion does not look like a trend.
+pub(super) const WINDOW_HARMONICS: u32 = 3;
 
 /// What a point wants after a block.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,7 +27,7 @@ pub(super) enum Wish {
     /// The dwell begins.
     Dwell,
     /// The dwell is complete.
-    Complete(Stretch),
+    Complete(Box<Dwelt>),
     /// The amplitude did not settle in time.
     GaveUp(Accel<Peak>),
 }
@@ -32,10 +36,19 @@ pub(super) enum Wish {
 enum Phase {
     /// A setting is under way.
     Commanded,
-    /// A window is being filled from an index on.
-    Window { from: SampleIndex, fit: SineWindow, wanted: u64 },
+    /// A window is being filled from an index on, and looked at again when it has grown to a number of samples.
+    Window { from: SampleIndex, fit: Running, next_look: u64 },
     /// The dwell is being recorded.
-    Dwell(Collector),
+    Dwell(Box<Dwell>),
+}
+
+/// Why a point is run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Purpose {
+    /// To be measured.
+    Measure,
+    /// It was measured first, and is looked at once more at the end.
+    Close,
 }
 
 /// One point under way.
@@ -43,60 +56,60 @@ enum Phase {
 pub(super) struct PointRun {
     /// Number of the point from 0.
     pub(super) point: usize,
+    pub(super) purpose: Purpose,
     /// Number of the repeat from 0.
     pub(super) repeat: u32,
+    /// True once it was repeated because something was found against it.
+    pub(super) retried: bool,
     /// First sample that belongs to it.
     pub(super) begun: SampleIndex,
     /// Sample at which the dwell began.
     pub(super) dwell_from: SampleIndex,
     /// Frequency as the source applied it.
     pub(super) frequency: Hertz,
+    /// Deviation from the target when the dwell began, as a share of it.
+    pub(super) settled_error: f64,
+    /// Samples waited for a sensor's declared decay.
+    pub(super) decay_waited: SampleCount,
     phase: Phase,
-    control: AmplitudeLoop,
+    approach: Approach,
+    /// Sensitivity of the reference, V/(m/s²).
     sensitivity: f64,
-    noise: Volts<Rms>,
+    moved: bool,
     last: Accel<Peak>,
 }
 
 impl PointRun {
-    /// Begins a point. `correction` is measured over foreseen response so far, `None` before the first.
+    /// Begins a point that is approached in this way.
     pub(super) fn new(
         setup: &Setup,
-        point: usize,
+        (point, purpose): (usize, Purpose),
         begun: SampleIndex,
-        correction: Option<f64>,
+        approach: Approach,
         sensitivity: f64,
-        noise: Volts<Rms>,
     ) -> Option<Self> {
-        let wanted = setup.job.points.get(point)?;
-        let forecast = setup.forecasts.get(point)?;
-        let dwell = Seconds::new(f64::from(wanted.dwell_cycles) / wanted.frequency.si());
-        let control = AmplitudeLoop::new(
-            wanted.target,
-            wanted.frequency,
-            setup.job.plan.settle_band.si(),
-            dwell,
-            forecast.need.drive / correction.unwrap_or(1.0),
-            forecast.ceiling.drive,
-            correction.is_some(),
-        );
+        let frequency = setup.job.points.get(point)?.frequency;
         Some(Self {
             point,
+            purpose,
             repeat: 0,
+            retried: false,
             begun,
             dwell_from: begun,
-            frequency: wanted.frequency,
+            frequency,
+            settled_error: 0.0,
+            decay_waited: SampleCount(0),
             phase: Phase::Commanded,
-            control,
+            approach,
             sensitivity,
-            noise,
+            moved: false,
             last: Accel::ZERO,
         })
     }
 
     /// The drive in force or wanted first.
     pub(super) fn drive(&self) -> Volts<Peak> {
-        self.control.drive()
+        self.approach.drive()
     }
 
     /// The amplitude as last seen.
@@ -104,12 +117,17 @@ impl PointRun {
         self.last
     }
 
+    /// True if it only closes the run.
+    pub(super) fn is_closing(&self) -> bool {
+        self.purpose == Purpose::Close
+    }
+
     /// True while the point is measured.
     pub(super) fn measuring(&self) -> bool {
         matches!(self.phase, Phase::Dwell(_))
     }
 
-    /// The source took a setting: windows begin once it is in effect and the armature has followed.
+    /// The source took a setting: windows begin once it is in effect and everything has followed.
     pub(super) fn applied(
         &mut self,
         setup: &Setup,
@@ -118,71 +136,93 @@ impl PointRun {
         effective: Effective,
     ) {
         self.frequency = frequency;
-        self.control.applied(drive);
-        let followed = setup.samples(setup.plant.settling_time());
-        self.look(setup, effective.not_after + followed);
+        self.approach.applied(drive);
+        let mut from = effective.not_after + setup.samples(setup.plant.settling_time());
+        if !self.moved {
+            self.moved = true;
+            self.decay_waited = setup.samples(setup.decay_wait(self.point));
+            from = from + self.decay_waited;
+        }
+        self.look(setup, from);
     }
 
     /// Opens a window; a frequency that can't be fitted was refused before the run.
     fn look(&mut self, setup: &Setup, from: SampleIndex) {
-        if let Ok(fit) = SineWindow::new(self.frequency, setup.job.rig.acquisition.rate) {
-            self.phase = Phase::Window { from, fit, wanted: setup.samples(window(self.frequency)).0 };
+        if let Ok(fit) = Running::new(self.frequency, setup.job.rig.acquisition.rate, WINDOW_HARMONICS) {
+            self.phase = Phase::Window { from, fit, next_look: setup.samples(window(self.frequency)).0 };
         }
     }
 
     /// Measures once more without a change.
-    pub(super) fn again(&mut self, setup: &Setup, from: SampleIndex) {
+    pub(super) fn again(&mut self, standing: &Standing<'_>, from: SampleIndex, start: Hertz) {
         self.repeat += 1;
         self.begun = from;
-        self.begin_dwell(setup, from);
+        self.begin_dwell(standing, from, start);
     }
 
-    fn begin_dwell(&mut self, setup: &Setup, from: SampleIndex) {
-        let Some(point) = setup.job.points.get(self.point) else {
-            return;
-        };
-        let length = Seconds::new(f64::from(point.dwell_cycles) / self.frequency.si());
+    fn begin_dwell(&mut self, standing: &Standing<'_>, from: SampleIndex, start: Hertz) {
         self.dwell_from = from;
-        self.phase = Phase::Dwell(Collector::new(from, setup.samples(length), setup.job.columns.len()));
+        let longest = if self.purpose == Purpose::Close { 1 } else { usize::MAX };
+        self.phase = Phase::Dwell(Box::new(Dwell::new(standing, from, self.frequency, start, longest)));
     }
 
-    /// Takes a block.
-    pub(super) fn block(&mut self, setup: &Setup, block: &BlockView<'_>) -> Wish {
+    /// Takes a block. `clock` is the ratio of the acquisition's frequencies to the source's.
+    pub(super) fn block(
+        &mut self,
+        setup: &Setup,
+        standing: &Standing<'_>,
+        clock: f64,
+        block: &BlockView<'_>,
+    ) -> Wish {
         let wish = match &mut self.phase {
             Phase::Commanded => Wish::Wait,
-            Phase::Dwell(collector) => collector.take(block).map_or(Wish::Wait, Wish::Complete),
-            Phase::Window { from, fit, wanted } => {
-                let Some(amplitude) = fill(*from, fit, *wanted, setup.job.reference.column, block) else {
-                    return self.patience(setup, block, Wish::Wait);
-                };
-                let count = fit.samples().0;
-                self.judge(setup, Accel::new(amplitude / self.sensitivity), count, block.end())
+            Phase::Dwell(dwell) => {
+                let complete = dwell.take(standing, block);
+                return complete.map_or(Wish::Wait, |dwelt| Wish::Complete(Box::new(dwelt)));
+            }
+            Phase::Window { from, fit, next_look } => {
+                if fill(*from, fit, *next_look, setup.job.reference.column, block) {
+                    self.judge(setup, standing, clock, block.end())
+                } else {
+                    Wish::Wait
+                }
             }
         };
-        match wish {
-            Wish::Wait | Wish::Seen(_) | Wish::Drive(_) if !self.measuring() => {
-                self.patience(setup, block, wish)
-            }
-            wish => wish,
-        }
+        if self.measuring() { wish } else { self.patience(setup, block, wish) }
     }
 
-    fn judge(&mut self, setup: &Setup, seen: Accel<Peak>, samples: u64, end: SampleIndex) -> Wish {
-        self.last = seen;
-        // Standard deviation of a fitted amplitude in white noise, σ √(2/N) (IEEE 1057).
-        #[expect(clippy::cast_precision_loss, reason = "a window has far fewer than 2^53 samples")]
-        let deviation = self.noise.si() * (2.0 / samples.max(1) as f64).sqrt() / self.sensitivity;
-        match self.control.observe(seen, Accel::new(deviation)) {
-            Progress::Look => {
+    fn judge(&mut self, setup: &Setup, standing: &Standing<'_>, clock: f64, end: SampleIndex) -> Wish {
+        let Phase::Window { fit, next_look, .. } = &mut self.phase else {
+            return Wish::Wait;
+        };
+        // A quarter of a window more each time that it does not suffice.
+        let quarter = setup.samples(window(self.frequency) * 0.25).0;
+        *next_look = fit.samples().0 + quarter;
+        let Some(found) = fit.estimate() else {
+            return Wish::Wait;
+        };
+        let of = |volts: f64| Accel::new(volts / self.sensitivity);
+        let seen = Seen {
+            amplitude: of(found.amplitude.norm()),
+            deviation: of(found.deviation),
+            trend: found.trend_per_s,
+            trend_deviation: found.trend_deviation,
+            window: fit.samples().duration(setup.job.rig.acquisition.rate),
+        };
+        self.last = seen.amplitude;
+        match self.approach.observe(&seen) {
+            Progress::Look => Wish::Seen(self.last),
+            Progress::Anew | Progress::AtCeiling(_) => {
                 self.look(setup, end);
-                Wish::Seen(seen)
+                Wish::Seen(self.last)
             }
-            Progress::Drive(drive) => {
+            Progress::Drive { drive, .. } => {
                 self.phase = Phase::Commanded;
                 Wish::Drive(drive)
             }
-            Progress::Settled(_) => {
-                self.begin_dwell(setup, end);
+            Progress::Settled(settled) => {
+                self.settled_error = settled.error;
+                self.begin_dwell(standing, end, self.frequency * clock);
                 Wish::Dwell
             }
         }
@@ -190,8 +230,9 @@ impl PointRun {
 
     /// Everything has a maximum: a point that does not settle is given up.
     fn patience(&self, setup: &Setup, block: &BlockView<'_>, wish: Wish) -> Wish {
-        let limit = setup.samples(setup.job.plan.settle_limit);
-        if block.end() - self.begun > limit { Wish::GaveUp(self.last) } else { wish }
+        let limit = setup.samples(setup.job.plan.settle_limit) + self.decay_waited;
+        let over = block.end() - self.begun > limit;
+        if over && !matches!(wish, Wish::Dwell) { Wish::GaveUp(self.last) } else { wish }
     }
 
     /// Time from the start of the point to its dwell or to now.
@@ -200,23 +241,22 @@ impl PointRun {
     }
 }
 
-/// Adds a block to a window; the amplitude in volts once it is full.
-fn fill(
+/// Adds a block to a window; true once it has grown to `wanted` samples.
+pub(super) fn fill(
     from: SampleIndex,
-    fit: &mut SineWindow,
+    fit: &mut Running,
     wanted: u64,
     column: usize,
     block: &BlockView<'_>,
-) -> Option<f64> {
-    let samples = block.channels.get(column)?;
+) -> bool {
+    let Some(samples) = block.channels.get(column) else {
+        return false;
+    };
     let next = from + fit.samples();
     if block.end() <= next {
-        return None;
+        return false;
     }
     let skip = usize::try_from((next - block.first_sample).0).unwrap_or(usize::MAX);
     fit.push(samples.get(skip..).unwrap_or(&[]));
-    if fit.samples().0 < wanted {
-        return None;
-    }
-    fit.amplitude().map(|a| a.norm())
+    fit.samples().0 >= wanted
 }

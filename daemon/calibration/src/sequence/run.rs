@@ -1,35 +1,48 @@
 //! The run machine: its state, what reaches it, and what follows.
 
+mod opening;
 mod points;
 mod ways_out;
 
 use super::collect::Collector;
+use super::first_motion::FirstMotion;
 use super::input::{
     Action, Consequence, Effective, Event, Input, Operator, Outcome, QuietTime, Reply, Stored, Target,
 };
 use super::point::PointRun;
-use super::quiet::{LISTEN, QuietRecord};
+use super::probe::Probe;
+use super::quality::Standing;
+use super::quiet::QuietRecord;
 use super::recent::Recent;
 use super::setup::Setup;
+use super::soak::Soak;
 use super::stopping::Stopping;
 use crate::block::BlockView;
+use crate::control::PlantModel;
 use crate::interlock::{Ceiling, Interlock, Order, Trip, TripReason};
-use plan_schema::units::{Celsius, Hertz, Mono, Rms, SampleIndex, Seconds, Volts, VoltsDc};
+use plan_schema::units::{Celsius, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
+use points::{Goal, Learned};
 
 #[derive(Debug, Clone)]
 enum State {
     Idle,
+    Soaking(Soak),
     Unmuting,
     Quiet(QuietTime, Collector),
     StoringQuiet(QuietTime),
+    Probing(Box<Probe>),
+    /// The first motion's record is being made durable.
+    StoringFirstMotion(Box<FirstMotion>),
     Point(Box<PointRun>),
     /// A point's record is being made durable; what comes after it is decided then.
     StoringPoint(Box<PointRun>, bool),
-    /// The source goes to zero before the next tone or the closing quiet part.
+    /// The source goes to zero before a tone of another frequency or the closing quiet part.
     Leaving {
         frequency: Hertz,
-        next: Option<usize>,
+        goal: Goal,
         until: Option<SampleIndex>,
+        /// It ends a wait that was foreseen.
+        waiting: bool,
     },
     Stopping(Stopping),
     Done,
@@ -46,11 +59,21 @@ pub struct Run {
     now: Mono,
     /// Index of the sample after the last one seen.
     end: SampleIndex,
-    zero: VoltsDc,
-    noise: Volts<Rms>,
-    /// Measured over foreseen response, from the last point that settled.
-    correction: Option<f64>,
+    /// The quiet part before the first motion, without its samples.
+    rest: Option<QuietRecord>,
+    /// Sensors that the first motion sent out of the run.
+    excluded: Vec<bool>,
+    /// True if the source starts a tone from 0 V at phase zero.
+    starts_at_zero: bool,
+    model: PlantModel,
+    learned: Learned,
+    /// The tone in force, as applied; `None` at 0 V.
+    tone: Option<(Hertz, Volts<Peak>)>,
     temperature: Option<Celsius>,
+    /// Time spent in waits that were foreseen.
+    waited: SampleCount,
+    /// Why somebody has to look before anything else is run.
+    hold: Option<String>,
     recent: Recent,
 }
 
@@ -68,10 +91,15 @@ impl Run {
             live: false,
             now: Mono(0),
             end: SampleIndex(0),
-            zero: VoltsDc::ZERO,
-            noise: Volts::ZERO,
-            correction: None,
+            rest: None,
+            excluded: vec![false; setup.job.sensors.len()],
+            starts_at_zero: false,
+            model: PlantModel::new(&setup.plant),
+            learned: Learned::default(),
+            tone: None,
             temperature: None,
+            waited: SampleCount(0),
+            hold: None,
             recent: Recent::new(setup.job.columns.len(), keep),
             setup,
         }
@@ -89,6 +117,18 @@ impl Run {
         self.interlock.trip()
     }
 
+    /// Time spent in waits that were foreseen: soak, quiet parts, first motion, closing point, decays.
+    #[must_use]
+    pub fn waited(&self) -> Seconds {
+        self.waited.duration(self.setup.job.rig.acquisition.rate)
+    }
+
+    /// Why somebody has to look before anything else is run on this rig.
+    #[must_use]
+    pub fn hold(&self) -> Option<&str> {
+        self.hold.as_deref()
+    }
+
     /// True once everything is at rest and recorded.
     #[must_use]
     pub fn is_done(&self) -> bool {
@@ -100,8 +140,12 @@ impl Run {
     pub fn motion(&self) -> Option<bool> {
         match &self.state {
             State::Point(point) => Some(point.measuring()),
-            State::StoringPoint(..) | State::Leaving { .. } => Some(false),
+            State::Probing(_)
+            | State::StoringFirstMotion(_)
+            | State::StoringPoint(..)
+            | State::Leaving { .. } => Some(false),
             State::Idle
+            | State::Soaking(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -129,7 +173,7 @@ impl Run {
             self.tripped(trip, out);
         }
         match input {
-            Input::Started => self.started(out),
+            Input::Started { starts_at_zero } => self.started(starts_at_zero, out),
             Input::Block(block) => self.block(&block, out),
             Input::Replied(reply, effective) => self.replied(reply, effective, out),
             Input::Failed { instrument, detail, consequence } => {
@@ -149,16 +193,23 @@ impl Run {
                 }
                 self.advance(out);
             }
-            Input::Ambient { temperature, .. } => self.temperature = Some(temperature),
-            Input::Contacts { .. } | Input::Amplifier { .. } | Input::Tick => self.advance(out),
+            Input::Ambient { temperature, .. } => {
+                self.temperature = Some(temperature);
+                if let State::Soaking(soak) = &mut self.state {
+                    soak.read(now, temperature);
+                }
+            }
+            Input::Contacts { .. } | Input::Amplifier { .. } | Input::Tick => {}
         }
+        self.soaked(out);
+        self.advance(out);
     }
 
     fn guard(&mut self, now: Mono, input: &Input<'_>, out: &mut Vec<Action>) {
         let mut orders = Vec::new();
         let lock = &mut self.interlock;
         match input {
-            Input::Started => lock.started(now),
+            Input::Started { .. } => lock.started(now),
             Input::Block(block) => {
                 self.recent.push(block);
                 lock.block(now, block, &mut orders);
@@ -199,13 +250,6 @@ impl Run {
         carry_out(orders, out);
     }
 
-    fn started(&mut self, out: &mut Vec<Action>) {
-        if self.leave(Setup::at_rest(), out) {
-            out.push(Action::Unmute);
-            self.state = State::Unmuting;
-        }
-    }
-
     /// Asks the interlock for leave up to a ceiling.
     fn leave(&mut self, ceiling: Ceiling, out: &mut Vec<Action>) -> bool {
         let mut orders = Vec::new();
@@ -214,80 +258,79 @@ impl Run {
         given
     }
 
+    /// What a dwell of a point is judged by.
+    fn standing(&self, point: usize) -> Standing<'_> {
+        Standing { job: &self.setup.job, point, rest: self.rest.as_ref(), excluded: &self.excluded }
+    }
+
     fn block(&mut self, block: &BlockView<'_>, out: &mut Vec<Action>) {
         self.end = block.end();
+        if self.is_foreseen_wait() {
+            self.waited += SampleCount(block.frames() as u64);
+        }
         match &mut self.state {
             State::Quiet(when, collector) => {
                 let when = *when;
                 if let Some((first, samples)) = collector.take(block) {
-                    self.quiet_done(QuietRecord::of(when, first, samples), out);
+                    let job = &self.setup.job;
+                    let (rate, mains) = (job.rig.acquisition.rate, job.rig.mains_frequency);
+                    self.quiet_done(QuietRecord::of(when, first, samples, rate, mains), out);
                 }
             }
+            State::Probing(probe) => {
+                let probed = probe.block(&self.setup, block);
+                self.probed(probed, out);
+            }
             State::Point(point) => {
-                let wish = point.block(&self.setup, block);
+                let standing = Standing {
+                    job: &self.setup.job,
+                    point: point.point,
+                    rest: self.rest.as_ref(),
+                    excluded: &self.excluded,
+                };
+                let wish = point.block(&self.setup, &standing, self.learned.clock(), block);
                 self.wish(wish, out);
             }
-            State::Leaving { next, until: Some(until), .. } if *until <= block.end() => {
-                let next = *next;
-                self.left(next, out);
+            State::Leaving { goal, until: Some(until), .. } if *until <= block.end() => {
+                let goal = *goal;
+                self.left(goal, out);
             }
-            State::Stopping(_) => self.advance(out),
             State::Idle
+            | State::Soaking(_)
             | State::Unmuting
             | State::StoringQuiet(_)
+            | State::StoringFirstMotion(_)
             | State::StoringPoint(..)
             | State::Leaving { .. }
+            | State::Stopping(_)
             | State::Done => {}
         }
     }
 
-    fn quiet_done(&mut self, record: QuietRecord, out: &mut Vec<Action>) {
-        if record.when == QuietTime::Before
-            && let Some(Ok(rest)) = record.columns.get(self.setup.job.reference.column)
-        {
-            self.zero = rest.mean;
-            self.noise = rest.noise_rms;
+    /// True in those parts of a run that `check` foresees as waits. Decays are counted by the points themselves.
+    fn is_foreseen_wait(&self) -> bool {
+        match &self.state {
+            State::Soaking(_)
+            | State::Unmuting
+            | State::Quiet(..)
+            | State::StoringQuiet(_)
+            | State::StoringFirstMotion(_) => true,
+            State::Probing(probe) => probe.is_first_motion(),
+            State::Point(point) | State::StoringPoint(point, _) => point.is_closing(),
+            State::Leaving { waiting, .. } => *waiting,
+            State::Idle | State::Stopping(_) | State::Done => false,
         }
-        self.state = State::StoringQuiet(record.when);
-        out.push(Action::StoreQuiet(Box::new(record)));
     }
 
     /// A record is durable: only now may the next thing begin.
     fn stored(&mut self, what: Stored, out: &mut Vec<Action>) {
-        match (&mut self.state, what) {
-            (State::StoringQuiet(QuietTime::Before), Stored::Quiet(_)) => self.begin_point(0, out),
+        match (std::mem::replace(&mut self.state, State::Idle), what) {
+            (State::StoringQuiet(QuietTime::Before), Stored::Quiet(_)) => self.open(out),
             (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.stop(Outcome::Done, out),
-            (State::StoringPoint(point, again), Stored::Point) => {
-                let number = point.point;
-                if *again {
-                    let mut point = point.clone();
-                    point.again(&self.setup, self.end);
-                    self.state = State::Point(point);
-                } else {
-                    let next = number + 1;
-                    let next = (next < self.setup.job.points.len()).then_some(next);
-                    let frequency = point.frequency;
-                    self.state = State::Leaving { frequency, next, until: None };
-                    out.push(Action::SourceOff { over: self.setup.plant.transition(frequency) });
-                }
-            }
-            _ => {}
+            (State::StoringFirstMotion(motion), Stored::FirstMotion) => self.opened(motion, out),
+            (State::StoringPoint(point, again), Stored::Point) => self.point_stored(*point, again, out),
+            (state, _) => self.state = state,
         }
-    }
-
-    /// The armature is at rest: the next point, or the closing quiet part.
-    fn left(&mut self, next: Option<usize>, out: &mut Vec<Action>) {
-        self.interlock.watch(None);
-        match next {
-            Some(point) => self.begin_point(point, out),
-            None => self.begin_quiet(QuietTime::After, self.end, out),
-        }
-    }
-
-    fn begin_quiet(&mut self, when: QuietTime, from: SampleIndex, out: &mut Vec<Action>) {
-        let collector = Collector::new(from, self.setup.samples(LISTEN), self.setup.job.columns.len());
-        self.state = State::Quiet(when, collector);
-        out.push(Action::Tell(Event::QuietBegins(when)));
     }
 
     fn replied(&mut self, reply: Reply, effective: Effective, out: &mut Vec<Action>) {
@@ -297,12 +340,21 @@ impl Run {
                 let rest = effective.not_after + self.setup.samples(self.setup.plant.settling_time());
                 self.begin_quiet(QuietTime::Before, rest, out);
             }
-            (Reply::Tone { frequency, amplitude }, State::Point(point)) => {
-                point.applied(&self.setup, frequency, amplitude, effective);
+            (Reply::Tone { frequency, amplitude, way }, state) => {
+                self.tone = Some((frequency, amplitude));
+                match state {
+                    State::Point(point) => point.applied(&self.setup, frequency, amplitude, effective),
+                    State::Probing(probe) => {
+                        let way = self.setup.samples(way).0;
+                        probe.applied(&self.setup, (frequency, amplitude), way, effective);
+                    }
+                    // A reply to something that is no longer wanted: a trip came in between.
+                    _ => {}
+                }
             }
-            (Reply::SourceOff, State::Leaving { until, .. }) => {
-                let settle = self.setup.samples(self.setup.plant.settling_time());
-                *until = Some(effective.not_after + settle);
+            (Reply::SourceOff, State::Leaving { until, goal, .. }) => {
+                self.tone = None;
+                *until = Some(effective.not_after + goal.rest(&self.setup));
             }
             (Reply::SourceOff, State::Stopping(stopping)) => stopping.ramped(effective.not_after),
             (Reply::MadeSafe(target), State::Stopping(_)) => {
@@ -311,7 +363,6 @@ impl Run {
                 }
                 self.proved(target, effective.not_after, out);
             }
-            // A reply to something that is no longer wanted: a trip came in between.
             _ => {}
         }
     }

@@ -1,9 +1,14 @@
-//! What a run knows before it starts: the job, the plant, the forecast of each point, the reference.
+//! What a run knows before it starts: the job, the plant, the forecast of each point, the reference, the order of things.
 
-use super::measure::{Finding, FindingKind};
-use crate::control::{Forecast, Plant, foresee};
+use super::finding::{Finding, FindingKind};
+use super::first_motion::Opening;
+use super::quiet::LISTEN;
+use crate::control::{Forecast, Plant, foresee, order};
 use crate::interlock::{Ceiling, Interlock, Limits, Monitor};
 use crate::uncertainty::ReferenceTable;
+use nalgebra::Complex;
+use plan_schema::plan::Order;
+use plan_schema::registers::ReferencePoint;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::{
     Accel, Celsius, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts,
@@ -16,10 +21,37 @@ pub struct Setup {
     pub job: ResolvedJob,
     /// The plant of the rig file.
     pub plant: Plant,
-    /// One forecast a point.
+    /// One forecast a point, in the order of the plan.
     pub forecasts: Vec<Forecast>,
+    /// The points by their number, in the order in which they are run.
+    pub order: Vec<usize>,
+    /// The motion with which the run opens.
+    pub opening: Opening,
     /// The reference's calibration.
     pub table: ReferenceTable,
+}
+
+/// Waits that are foreseen, whatever the loop does.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Waits {
+    /// Until sensors and temperature are ready.
+    pub soak: Seconds,
+    /// The two quiet parts, the amplifier's coming up with the first.
+    pub quiet: Seconds,
+    /// The first motion, there and back.
+    pub first_motion: Seconds,
+    /// The first point again at the end, its dwell included.
+    pub closing: Seconds,
+    /// What sensors with a high-pass need after each change of tone.
+    pub decays: Seconds,
+}
+
+impl Waits {
+    /// All together.
+    #[must_use]
+    pub fn total(&self) -> Seconds {
+        self.soak + self.quiet + self.first_motion + self.closing + self.decays
+    }
 }
 
 impl Setup {
@@ -29,7 +61,13 @@ impl Setup {
         let plant = Plant::of(&job);
         let forecasts = job.points.iter().map(|p| foresee(&job, &plant, p)).collect();
         let table = ReferenceTable::of(&job.reference.calibration);
-        Self { job, plant, forecasts, table }
+        let points: Vec<_> = job.points.iter().map(|p| (p.frequency, p.target)).collect();
+        let order = match job.plan.order {
+            Order::Fastest => order(&points),
+            Order::AsWritten => (0..points.len()).collect(),
+        };
+        let opening = Opening::of(&job);
+        Self { job, plant, forecasts, order, opening, table }
     }
 
     /// True if every point can be run.
@@ -42,6 +80,24 @@ impl Setup {
     #[must_use]
     pub fn reference_at(&self, frequency: Hertz) -> Option<(Sensitivity, Option<Radians>)> {
         self.table.at(frequency).ok().map(|p| (p.sensitivity, p.phase))
+    }
+
+    /// Complex sensitivity of the reference near a frequency, V/(m/s²): that of the nearest one within its calibration, at
+    /// 0° where it states no phase. Good enough to steer by and to tell a sign, never for a result.
+    #[must_use]
+    pub fn response_near(&self, frequency: Hertz) -> Complex<f64> {
+        let points = &self.job.reference.calibration.points;
+        let end = |p: Option<&ReferencePoint>| p.map_or(frequency, |p| p.frequency);
+        let within = frequency.max(end(points.first())).min(end(points.last()));
+        self.reference_at(within).map_or(Complex::new(1.0, 0.0), |(sensitivity, phase)| {
+            Complex::from_polar(sensitivity.si(), phase.map_or(0.0, |p| p.si()))
+        })
+    }
+
+    /// Its magnitude.
+    #[must_use]
+    pub fn sensitivity_near(&self, frequency: Hertz) -> Sensitivity {
+        Sensitivity::new(self.response_near(frequency).norm())
     }
 
     /// An interlock with the limits of this rig.
@@ -65,10 +121,48 @@ impl Setup {
         SampleCount::at_least(time, self.job.rig.acquisition.rate)
     }
 
-    /// Waits that are foreseen whatever happens: the two quiet parts.
+    /// Longest time from a reply of this role's instrument until its output follows.
     #[must_use]
-    pub fn foreseen_wait(&self) -> Seconds {
-        super::quiet::LISTEN * 2.0
+    pub fn latency(&self, role: &str) -> Seconds {
+        let instrument = role.split('.').next().unwrap_or_default();
+        let found = self.job.rig.instruments.iter().find(|i| i.name == instrument);
+        found.map_or(Seconds::ZERO, |i| i.latency)
+    }
+
+    /// How long a point waits for the decays of the sensors that take it.
+    #[must_use]
+    pub fn decay_wait(&self, point: usize) -> Seconds {
+        self.forecasts.get(point).map_or(Seconds::ZERO, |f| f.decay_wait)
+    }
+
+    /// True if the point that is run first is looked at again at the end.
+    #[must_use]
+    pub fn closes(&self) -> bool {
+        self.job.plan.closing_point && self.order.len() > 1
+    }
+
+    /// Waits that are foreseen whatever the loop does.
+    #[must_use]
+    pub fn waits(&self) -> Waits {
+        let roles = &self.job.rig.roles;
+        let block = self.job.rig.acquisition.block;
+        let (source, amplifier) = (self.latency(&roles.source), self.latency(&roles.amplifier));
+        let followed = self.plant.settling_time();
+        let steady = self.job.plan.soak.as_ref().map_or(Seconds::ZERO, |s| s.over);
+        let first = self.order.first().copied();
+        let closing = first.filter(|_| self.closes()).and_then(|n| {
+            let (point, forecast) = (self.job.points.get(n)?, self.forecasts.get(n)?);
+            let dwell = Seconds::new(f64::from(point.dwell_cycles) / point.frequency.si());
+            Some(forecast.overhead + forecast.decay_wait + dwell)
+        });
+        let way = self.plant.transition(self.opening.frequency);
+        Waits {
+            soak: self.job.soak_left().max(steady),
+            quiet: LISTEN * 2.0 + amplifier + followed + block * 2.0,
+            first_motion: (way + source) * 2.0 + followed + self.opening.length + block * 2.0,
+            closing: closing.unwrap_or(Seconds::ZERO),
+            decays: (0..self.job.points.len()).fold(Seconds::ZERO, |sum, n| sum + self.decay_wait(n)),
+        }
     }
 
     /// Leave to be energised without drive.
@@ -94,17 +188,8 @@ impl Setup {
         } else {
             return None;
         };
-        Some(Finding {
-            kind: FindingKind::AmbientOut,
-            message: format!(
-                "the temperature was {:.1} °C, the limit is {:.1} °C",
-                temperature.si(),
-                limit.si()
-            ),
-            value: Some(temperature.si()),
-            limit: Some(limit.si()),
-            unit: Some("degc"),
-            column: None,
-        })
+        let (seen, limit) = (temperature.si(), limit.si());
+        let message = format!("the temperature was {seen:.1} °C, the limit is {limit:.1} °C");
+        Some(Finding::beyond(FindingKind::AmbientOut, None, seen, limit, "degc", message))
     }
 }

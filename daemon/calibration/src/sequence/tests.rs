@@ -110,10 +110,10 @@ impl Bench {
                 self.muted = false;
                 ("unmute", Some(Input::Replied(Reply::Unmuted, done)))
             }
-            Action::SetTone { frequency, amplitude, .. } => {
+            Action::SetTone { frequency, amplitude, over } => {
                 assert!(amplitude.si() <= self.permit.unwrap_or(-1.0), "drive beyond leave");
                 self.tone = (frequency.si(), amplitude.si());
-                ("tone", Some(Input::Replied(Reply::Tone { frequency, amplitude }, done)))
+                ("tone", Some(Input::Replied(Reply::Tone { frequency, amplitude, way: over }, done)))
             }
             Action::SourceOff { .. } => {
                 self.tone.1 = 0.0;
@@ -128,6 +128,7 @@ impl Bench {
                 ("safe amplifier", Some(Input::Replied(Reply::MadeSafe(Target::Amplifier), done)))
             }
             Action::StoreQuiet(record) => ("store quiet", Some(Input::Stored(Stored::Quiet(record.when)))),
+            Action::StoreFirstMotion(_) => ("store first motion", Some(Input::Stored(Stored::FirstMotion))),
             Action::StorePoint(end) => {
                 self.stored.push(*end);
                 ("store point", Some(Input::Stored(Stored::Point)))
@@ -147,12 +148,6 @@ impl Bench {
             }
             other => other,
         }
-    }
-
-    /// Blocks from the first such line of the log to the first such other.
-    fn blocks_between(&self, one: &str, other: &str) -> u64 {
-        let at = |word: &str| self.log.iter().position(|l| l == word).map_or(0, |n| self.blocks[n]);
-        at(other) - at(one)
     }
 
     /// One block of an ideal shaker: the reference has 0.1 V/(m/s²) in the register, the sensors their nominal.
@@ -191,7 +186,7 @@ impl Bench {
     }
 
     fn run(mut self, mischief: Mischief<'_>) -> Self {
-        self.feed(Input::Started);
+        self.feed(Input::Started { starts_at_zero: false });
         for n in 0..20_000 {
             if let Some(input) = mischief(&mut self, n) {
                 self.feed(input);
@@ -218,7 +213,7 @@ fn a_run_in_good_order() {
     let bench = Bench::new(1.07).run(&nothing);
     assert_eq!(bench.outcome, Some(Outcome::Done));
     bench.at_rest();
-    assert_eq!(bench.stored.len(), 3, "two repeats and a point");
+    assert_eq!(bench.stored.len(), 4, "a point, two repeats of another, and the first once more");
     for end in &bench.stored {
         let PointEnd::Measured(m) = end else { panic!("{end:?}") };
         assert!(m.findings.is_empty(), "{:?}", m.findings);
@@ -255,10 +250,14 @@ fn a_failure_to_make_safe_ends_the_run_and_is_loudest() {
 #[test]
 fn a_stop_makes_safe_at_once_and_a_cancel_ramps_down_first() {
     for (what, ramps) in [(Operator::Stop, false), (Operator::Cancel, true)] {
-        let bench = Bench::new(1.0).run(&|_, n| (n == 250).then_some(Input::Operator(what)));
-        let tail: Vec<&str> = bench.log.iter().skip_while(|l| *l != "off").map(String::as_str).collect();
-        assert_eq!(tail.first(), Some(&"off"));
-        assert_eq!(bench.blocks_between("off", "safe source") > 0, ramps, "{what:?}");
+        let on_the_way = |bench: &mut Bench, _: usize| {
+            let second_tone = bench.stored.len() == 1 && bench.log.last().is_some_and(|l| l == "tone");
+            second_tone.then_some(Input::Operator(what))
+        };
+        let bench = Bench::new(1.0).run(&on_the_way);
+        let last = |word: &str| bench.log.iter().rposition(|l| l == word).map(|n| bench.blocks[n]).unwrap();
+        assert_eq!(last("off") < last("safe source"), ramps, "{what:?}: {:?}", bench.log);
+        bench.at_rest();
     }
 }
 
@@ -295,7 +294,7 @@ fn every_way_out_ends_at_rest() {
 #[test]
 fn an_overload_trips_and_keeps_the_waveforms_around_it() {
     let bench = Bench::new(1.0).run(&|bench, n| {
-        bench.overload = n == 200;
+        bench.overload = n == 400;
         None
     });
     assert_eq!(bench.outcome, Some(Outcome::Tripped));
@@ -308,10 +307,15 @@ fn an_overload_trips_and_keeps_the_waveforms_around_it() {
 /// A response too small to reach the target within the ceiling of the drive: recorded with its reason, and on.
 #[test]
 fn a_point_that_can_not_settle_is_recorded_and_the_run_goes_on() {
-    let bench = Bench::new(0.3).run(&nothing);
+    let bench = Bench::new(1.0).run(&|bench, _| {
+        if bench.log.iter().any(|l| l == "store first motion") {
+            bench.response = 0.3;
+        }
+        None
+    });
     assert_eq!(bench.outcome, Some(Outcome::Done));
     bench.at_rest();
-    assert_eq!(bench.stored.len(), 2);
+    assert_eq!(bench.stored.len(), 3);
     for end in &bench.stored {
         let PointEnd::Unreached { finding, .. } = end else { panic!("{end:?}") };
         assert_eq!(finding.kind, FindingKind::NotSettled);

@@ -1,11 +1,71 @@
-//! What a run does about its points: begin one, follow what it wants, end it.
+//! What a run does about its points: go to one, follow what it wants, end it, and what comes next.
 
 use super::{Run, State, carry_out};
-use crate::interlock::Watch;
-use crate::sequence::input::{Action, Event, Outcome};
-use crate::sequence::measure::{Finding, FindingKind, Measurement, PointEnd, measure};
-use crate::sequence::point::{PointRun, Wish};
-use plan_schema::units::{Accel, Hertz, Peak, Volts, engineering};
+use crate::control::{Approach, Goal as Aim, overshoot_allowed};
+use crate::estimate::{DwellEstimate, FrequencyBasis};
+use crate::interlock::Trip;
+use crate::sequence::dwell::Dwelt;
+use crate::sequence::finding::{Finding, FindingKind};
+use crate::sequence::input::{Action, Event, Outcome, QuietTime};
+use crate::sequence::measure::{Measurement, PointEnd};
+use crate::sequence::point::{PointRun, Purpose, Wish};
+use crate::sequence::quality::findings;
+use crate::sequence::setup::Setup;
+use plan_schema::units::{Accel, Hertz, Peak, SampleCount, Seconds, Volts, engineering};
+use std::collections::BTreeSet;
+
+/// Where a run goes next.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Goal {
+    /// The small motion by which the plant is identified.
+    Identify,
+    /// The point at this position of the order.
+    Point(usize),
+    /// The first point once more.
+    Closing,
+    /// The quiet part at the end.
+    Rest,
+}
+
+impl Goal {
+    /// What has to pass after the source is at zero: for a tone nothing, for rest until the armature has followed.
+    pub(super) fn rest(self, setup: &Setup) -> SampleCount {
+        match self {
+            Self::Rest => setup.samples(setup.plant.settling_time()),
+            Self::Identify | Self::Point(_) | Self::Closing => SampleCount(0),
+        }
+    }
+}
+
+/// What a run learns from point to point.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Learned {
+    /// Ratio of the acquisition's frequencies to the source's, with its standard uncertainty.
+    clock: Option<(f64, f64)>,
+    /// What was found against a column twice in a row: it stays, and repeating does not help.
+    confirmed: BTreeSet<(FindingKind, Option<usize>)>,
+}
+
+impl Learned {
+    pub(super) fn clock(&self) -> f64 {
+        self.clock.map_or(1.0, |(ratio, _)| ratio)
+    }
+
+    /// Keeps the ratio of the clocks from a dwell that tells it about as well as the best so far.
+    fn hear(&mut self, applied: Hertz, estimate: &DwellEstimate) {
+        let FrequencyBasis::Measured { uncertainty } = estimate.frequency_basis else {
+            return;
+        };
+        let uncertainty = uncertainty / applied;
+        if self.clock.is_none_or(|(_, best)| uncertainty < 2.0 * best) {
+            self.clock = Some((estimate.frequency / applied, uncertainty));
+        }
+    }
+
+    fn is_confirmed(&self, found: &[Finding]) -> bool {
+        found.iter().all(|f| self.confirmed.contains(&(f.kind, f.column)))
+    }
+}
 
 impl Run {
     pub(super) fn wish(&mut self, wish: Wish, out: &mut Vec<Action>) {
@@ -18,46 +78,76 @@ impl Run {
             Wish::Seen(amplitude) => self.seen(number, amplitude, out),
             Wish::Drive(drive) => {
                 let (frequency, last) = (point.frequency, point.last());
+                self.model.learn(frequency, point.drive(), last, 0.003);
                 self.seen(number, last, out);
                 self.command(frequency, drive, out);
             }
             Wish::Dwell => {
                 let settle = point.settle_time(&self.setup, point.dwell_from);
-                let foreseen = self.setup.plant.acceleration_per_volt(point.frequency).norm();
-                if point.drive().si() > 0.0 {
-                    self.correction = Some(point.last().si() / point.drive().si() / foreseen);
-                }
                 let (amplitude, frequency) = (point.last(), point.frequency);
+                if !point.is_closing() {
+                    self.waited += point.decay_waited;
+                }
                 self.seen(number, amplitude, out);
                 out.push(Action::Tell(Event::DwellBegins { point: number, frequency, settle }));
             }
-            Wish::Complete((first_sample, samples)) => {
-                let Some(wanted) = self.setup.job.points.get(number) else {
-                    return;
-                };
-                let (estimate, mut findings) = measure(&self.setup.job, wanted, point.frequency, &samples);
-                findings.extend(self.setup.ambient_finding(self.temperature));
-                let measurement = Measurement {
-                    point: number,
-                    repeat: point.repeat,
-                    first_sample,
-                    length: samples.first().map_or(0, Vec::len),
-                    samples,
-                    applied_frequency: point.frequency,
-                    drive: point.drive(),
-                    settle: point.settle_time(&self.setup, point.dwell_from),
-                    temperature: self.temperature,
-                    estimate,
-                    findings,
-                };
-                let again = point.repeat + 1 < wanted.repeats;
-                self.end_point(PointEnd::Measured(measurement), again, out);
-            }
+            Wish::Complete(dwelt) => self.dwelt(*dwelt, out),
             Wish::GaveUp(last) => {
                 let finding = self.not_settled(number, last);
                 self.unreached(finding, out);
             }
         }
+    }
+
+    /// A dwell is complete: what is to be said of it, and whether it is done once more.
+    fn dwelt(&mut self, dwelt: Dwelt, out: &mut Vec<Action>) {
+        let State::Point(point) = &self.state else { return };
+        let columns: Vec<&[f32]> = dwelt.samples.iter().map(Vec::as_slice).collect();
+        let mut found = findings(&self.standing(point.point), &columns, &dwelt.estimate);
+        if let Ok(estimate) = &dwelt.estimate {
+            self.learned.hear(dwelt.applied, estimate);
+        }
+        let again = self.again(&found);
+        found.extend(self.setup.ambient_finding(self.temperature));
+        let State::Point(point) = &mut self.state else { return };
+        let measurement = Measurement {
+            point: point.point,
+            repeat: point.repeat,
+            closing: point.is_closing(),
+            first_sample: dwelt.first_sample,
+            length: dwelt.samples.first().map_or(0, Vec::len),
+            samples: dwelt.samples,
+            applied_frequency: dwelt.applied,
+            start_frequency: dwelt.start,
+            drive: point.drive(),
+            settle: point.settle_time(&self.setup, point.dwell_from),
+            settled_error: point.settled_error,
+            temperature: self.temperature,
+            estimate: dwelt.estimate,
+            findings: found,
+        };
+        if let Some(seen) = measurement
+            .acceleration(self.setup.job.reference.column, self.setup.sensitivity_near(point.frequency).si())
+        {
+            self.model.learn(point.frequency, measurement.drive, seen, 1e-4);
+        }
+        self.end_point(PointEnd::Measured(measurement), again, out);
+    }
+
+    /// Whether the dwell that just ended is done once more: as often as the plan says, and once if something was found
+    /// against it that is not known to stay.
+    fn again(&mut self, found: &[Finding]) -> bool {
+        let State::Point(point) = &mut self.state else {
+            return false;
+        };
+        if point.retried {
+            self.learned.confirmed.extend(found.iter().map(|f| (f.kind, f.column)));
+        } else if !found.is_empty() && !self.learned.is_confirmed(found) {
+            point.retried = true;
+            return true;
+        }
+        let wanted = self.setup.job.points.get(point.point).map_or(1, |p| p.repeats);
+        !point.is_closing() && point.repeat + 1 - u32::from(point.retried) < wanted
     }
 
     pub(super) fn seen(&self, point: usize, amplitude: Accel<Peak>, out: &mut Vec<Action>) {
@@ -67,20 +157,14 @@ impl Run {
 
     pub(super) fn not_settled(&self, number: usize, last: Accel<Peak>) -> Finding {
         let target = self.setup.job.points.get(number).map_or(0.0, |p| p.target.si());
-        Finding {
-            kind: FindingKind::NotSettled,
-            message: format!(
-                "the amplitude reached {} of {} pk within {} but did not settle. The amplifier may be at its limit, its \
-                 gain low, or the reference noisy.",
-                engineering(last.si(), "m/s²"),
-                engineering(target, "m/s²"),
-                engineering(self.setup.job.plan.settle_limit.si(), "s")
-            ),
-            value: Some(last.si()),
-            limit: Some(target),
-            unit: Some("mps2"),
-            column: None,
-        }
+        let message = format!(
+            "the amplitude reached {} of {} pk within {} but did not settle. The amplifier may be at its limit, its gain \
+             low, or the reference noisy.",
+            engineering(last.si(), "m/s²"),
+            engineering(target, "m/s²"),
+            engineering(self.setup.job.plan.settle_limit.si(), "s")
+        );
+        Finding::beyond(FindingKind::NotSettled, None, last.si(), target, "mps2", message)
     }
 
     /// Ends the current point without a measurement and goes on.
@@ -89,40 +173,126 @@ impl Run {
         let end = PointEnd::Unreached {
             point: point.point,
             repeat: point.repeat,
+            closing: point.is_closing(),
             settle: point.settle_time(&self.setup, self.end),
             finding,
         };
         self.end_point(end, false, out);
     }
 
-    pub(super) fn end_point(&mut self, end: PointEnd, again: bool, out: &mut Vec<Action>) {
+    fn end_point(&mut self, end: PointEnd, again: bool, out: &mut Vec<Action>) {
         if let State::Point(point) = std::mem::replace(&mut self.state, State::Idle) {
             self.state = State::StoringPoint(point, again);
             out.push(Action::StorePoint(Box::new(end)));
         }
     }
 
-    pub(super) fn begin_point(&mut self, number: usize, out: &mut Vec<Action>) {
-        let setup = &self.setup;
-        let sensitivity = setup.job.points.get(number).and_then(|p| setup.reference_at(p.frequency));
-        let Some((sensitivity, _)) = sensitivity else {
-            out.push(Action::Tell(Event::Failure(format!(
-                "point {} has no reference sensitivity",
-                number + 1
-            ))));
-            return self.stop(Outcome::Failed, out);
+    /// The record of a point is durable: once more, or on to the next.
+    pub(super) fn point_stored(&mut self, mut point: PointRun, again: bool, out: &mut Vec<Action>) {
+        if again {
+            let start = point.frequency * self.learned.clock();
+            point.again(&self.standing(point.point), self.end, start);
+            self.state = State::Point(Box::new(point));
+            return;
+        }
+        let (frequency, closing) = (point.frequency, point.is_closing());
+        let goal = self.after(&point);
+        self.go(goal, frequency, closing, out);
+    }
+
+    /// What comes after a point: the next that somebody takes, the closing one, or rest.
+    fn after(&self, point: &PointRun) -> Goal {
+        if point.is_closing() {
+            return Goal::Rest;
+        }
+        let order = &self.setup.order;
+        let at = order.iter().position(|n| *n == point.point).unwrap_or(order.len());
+        let next = (at + 1..order.len()).find(|n| order.get(*n).is_some_and(|n| self.is_taken(*n)));
+        match next {
+            Some(next) => Goal::Point(next),
+            None if self.setup.closes() => Goal::Closing,
+            None => Goal::Rest,
+        }
+    }
+
+    /// True if a sensor that is still in the run takes a point, or if nobody but witnesses is mounted.
+    fn is_taken(&self, point: usize) -> bool {
+        self.setup.job.sensors.is_empty() || self.standing(point).sensors().next().is_some()
+    }
+
+    /// Frequency of a goal; `None` for rest.
+    fn frequency_of(&self, goal: Goal) -> Option<Hertz> {
+        let position = match goal {
+            Goal::Identify | Goal::Closing => 0,
+            Goal::Point(position) => position,
+            Goal::Rest => return None,
         };
-        let point = PointRun::new(setup, number, self.end, self.correction, sensitivity.si(), self.noise);
-        let (Some(point), Some(forecast)) = (point, setup.forecasts.get(number)) else {
+        let number = *self.setup.order.get(position)?;
+        self.setup.job.points.get(number).map(|p| p.frequency)
+    }
+
+    /// Goes from a tone to the next goal: straight on at the same frequency, by way of zero to any other.
+    pub(super) fn go(&mut self, goal: Goal, from: Hertz, waiting: bool, out: &mut Vec<Action>) {
+        if self.frequency_of(goal) == Some(from) {
+            return self.go_to(goal, out);
+        }
+        self.state = State::Leaving { frequency: from, goal, until: None, waiting };
+        out.push(Action::SourceOff { over: self.setup.plant.transition(from) });
+    }
+
+    /// The source is at zero.
+    pub(super) fn left(&mut self, goal: Goal, out: &mut Vec<Action>) {
+        self.interlock.watch(None);
+        self.go_to(goal, out);
+    }
+
+    pub(super) fn go_to(&mut self, goal: Goal, out: &mut Vec<Action>) {
+        match goal {
+            Goal::Identify => self.identify(out),
+            Goal::Point(position) => self.begin_point(position, Purpose::Measure, out),
+            Goal::Closing => self.begin_point(0, Purpose::Close, out),
+            Goal::Rest => self.begin_quiet(QuietTime::After, self.end, out),
+        }
+    }
+
+    fn begin_point(&mut self, position: usize, purpose: Purpose, out: &mut Vec<Action>) {
+        let setup = &self.setup;
+        let number = setup.order.get(position).copied();
+        let found = number.and_then(|n| Some((n, setup.job.points.get(n)?, setup.forecasts.get(n)?)));
+        let Some((number, wanted, forecast)) = found else {
             return self.stop(Outcome::Done, out);
         };
-        let ceiling = forecast.ceiling;
-        let (frequency, drive) = (point.frequency, point.drive());
-        let watch = Watch { frequency, sensitivity, zero: self.zero };
+        let Some((sensitivity, _)) = setup.reference_at(wanted.frequency) else {
+            let text = format!("point {} has no reference sensitivity", number + 1);
+            out.push(Action::Tell(Event::Failure(text)));
+            return self.stop(Outcome::Failed, out);
+        };
+        let displacement = wanted.target.displacement_at(wanted.frequency);
+        let aim = Aim {
+            target: wanted.target,
+            frequency: wanted.frequency,
+            band: setup.job.plan.settle_band.si(),
+            dwell: Seconds::new(f64::from(wanted.dwell_cycles) / wanted.frequency.si()),
+            overshoot: overshoot_allowed(displacement, setup.job.rig.shaker.rated_stroke),
+            ceiling: forecast.ceiling.drive,
+            exponent: self.model.plant().exponent(wanted.frequency, wanted.target),
+        };
+        let approach = Approach::new(aim, self.model.drive_for(wanted.frequency, wanted.target));
+        let (frequency, ceiling) = (wanted.frequency, forecast.ceiling);
+        let begun = PointRun::new(setup, (number, purpose), self.end, approach, sensitivity.si());
+        let Some(point) = begun else {
+            return self.stop(Outcome::Done, out);
+        };
+        let drive = point.drive();
+        let all = || self.setup.job.sensors.iter();
+        self.interlock.spare(all().filter(|s| !s.takes(number)).map(|s| s.column).collect());
         self.state = State::Point(Box::new(point));
-        out.push(Action::Tell(Event::PointBegins(number)));
+        out.push(Action::Tell(match purpose {
+            Purpose::Measure => Event::PointBegins(number),
+            Purpose::Close => Event::ClosingBegins(number),
+        }));
         if self.leave(ceiling, out) {
-            self.interlock.watch(Some(watch));
+            self.watch(frequency);
             self.command(frequency, drive, out);
         }
     }
@@ -132,9 +302,20 @@ impl Run {
         let allowed = self.interlock.drive(drive, &mut orders);
         carry_out(orders, out);
         if allowed {
-            let over = self.setup.plant.transition(frequency);
+            let from = self.tone.filter(|(f, _)| *f == frequency).map_or(Volts::ZERO, |(_, v)| v);
+            let over = self.setup.plant.transition_between(frequency, from, drive);
             out.push(Action::SetTone { frequency, amplitude: drive, over });
         } else if let Some(trip) = self.trip().cloned() {
+            self.tripped(trip, out);
+        }
+    }
+
+    /// Trips for a reason that the run itself found.
+    pub(super) fn latch(&mut self, trip: Trip, out: &mut Vec<Action>) {
+        let mut orders = Vec::new();
+        self.interlock.latch(trip, &mut orders);
+        carry_out(orders, out);
+        if let Some(trip) = self.trip().cloned() {
             self.tripped(trip, out);
         }
     }

@@ -2,8 +2,8 @@
 
 use super::{Run, State, carry_out};
 use crate::interlock::Trip;
+use crate::sequence::finding::{Finding, FindingKind};
 use crate::sequence::input::{Action, Consequence, Event, Outcome, Target};
-use crate::sequence::measure::{Finding, FindingKind};
 use crate::sequence::stopping::{Stage, Stopping};
 use plan_schema::units::{SampleIndex, Seconds};
 
@@ -32,8 +32,11 @@ impl Run {
         out.push(Action::Tell(Event::Stopping(outcome)));
         let (frequency, asked) = match &self.state {
             State::Point(point) | State::StoringPoint(point, _) => (point.frequency, false),
+            State::Probing(probe) => (probe.tone.0, false),
+            State::StoringFirstMotion(motion) => (motion.frequency, false),
             State::Leaving { frequency, .. } => (*frequency, true),
             State::Idle
+            | State::Soaking(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -112,14 +115,8 @@ impl Run {
     ) {
         match consequence {
             Consequence::RejectPoint if matches!(self.state, State::Point(_)) => {
-                let finding = Finding {
-                    kind: FindingKind::NotSettled,
-                    message: format!("the instrument '{instrument}' refused: {detail}"),
-                    value: None,
-                    limit: None,
-                    unit: None,
-                    column: None,
-                };
+                let message = format!("the instrument '{instrument}' refused: {detail}");
+                let finding = Finding::plain(FindingKind::NotSettled, None, message);
                 self.unreached(finding, out);
             }
             // The interlock has seen to it.

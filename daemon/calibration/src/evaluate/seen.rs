@@ -1,0 +1,65 @@
+//! One measurement as one sensor saw it.
+
+use crate::estimate::{Complex, DwellEstimate};
+use crate::sequence::Measurement;
+use plan_schema::resolve::ResolvedJob;
+use plan_schema::units::Seconds;
+use std::f64::consts::TAU;
+
+/// One repeat that was estimated, for one sensor.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Seen<'a> {
+    pub(super) measurement: &'a Measurement,
+    pub(super) estimate: &'a DwellEstimate,
+    /// Complex sensitivity, V/(m/s²).
+    pub(super) response: Complex<f64>,
+    /// Type A standard uncertainties, relative and in rad, and their degrees of freedom.
+    pub(super) u_magnitude: f64,
+    pub(super) u_phase: f64,
+    pub(super) dof: f64,
+    pub(super) dof_phase: f64,
+    pub(super) valid: bool,
+    /// Samples per second.
+    rate: f64,
+}
+
+impl<'a> Seen<'a> {
+    /// What a measurement says of the sensor on a column; `None` where it says nothing. `standard` is the complex
+    /// sensitivity of the reference.
+    pub(super) fn of(
+        measurement: &'a Measurement,
+        column: usize,
+        job: &ResolvedJob,
+        standard: Complex<f64>,
+    ) -> Option<Self> {
+        let reference = job.reference.column;
+        let estimate = measurement.estimate.as_ref().ok()?;
+        let ratio = estimate.ratios.iter().find(|r| r.channel == column)?;
+        let certain = ratio.u_rel_a.is_finite() && ratio.u_phase_a.is_finite();
+        Some(Self {
+            measurement,
+            estimate,
+            response: ratio.ratio * standard,
+            u_magnitude: ratio.u_rel_a.si(),
+            u_phase: ratio.u_phase_a.si(),
+            dof: ratio.dof,
+            dof_phase: ratio.dof_phase,
+            valid: measurement.usable(column, reference) && certain,
+            rate: job.rig.acquisition.rate.si(),
+        })
+    }
+
+    /// What a change of the amplitude within the dwell does to the ratio, at most: an amplitude that moves at a relative
+    /// rate r is seen late by the difference of the group delays, so the ratio is off by r times that difference. A
+    /// response of low order has a group delay of at most about its phase over ω.
+    pub(super) fn trend_effect(&self) -> f64 {
+        let omega = TAU * self.estimate.frequency.si();
+        let rate = self.estimate.trend.map_or(0.0, |trend| trend.change.abs()) / self.duration().si();
+        rate * self.response.arg().abs() / omega
+    }
+
+    /// How long the dwell was.
+    pub(super) fn duration(&self) -> Seconds {
+        Seconds::new(self.measurement.length as f64 / self.rate)
+    }
+}
