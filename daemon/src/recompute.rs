@@ -7,11 +7,15 @@ use crate::hash::sha256;
 use crate::record::ResultRecord;
 use crate::record::assemble::assemble;
 use crate::record::convert;
-use crate::record::journal::{FinishedEntry, Journal, PointEntry, QuietEntry, UnreachedEntry, What};
+use crate::record::journal::{
+    FinishedEntry, FirstMotionEntry, Journal, PointEntry, QuietEntry, UnreachedEntry, What,
+};
 use crate::record::raw::Raw;
 use crate::record::run::{ESTIMATOR, RunRecord, target};
 use calibration::evaluate::RunFacts;
-use calibration::sequence::{Measurement, PointEnd, QuietRecord, QuietTime, Setup, measure};
+use calibration::sequence::{
+    FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Setup, Standing, measure,
+};
 use plan_schema::units::{Celsius, Hertz, SampleIndex, Seconds, Volts};
 use serde_json::Value;
 use std::fmt;
@@ -123,7 +127,13 @@ impl Replay<'_> {
             match &entry.what {
                 What::Started(_) => {}
                 What::Quiet(quiet) => facts.quiet.push(self.quiet(quiet)?),
-                What::Point(point) => facts.ends.push(PointEnd::Measured(self.dwell(point)?)),
+                What::FirstMotion(motion) => {
+                    facts.first_motion = Some(self.first_motion(motion, facts.rest())?);
+                }
+                What::Point(point) => {
+                    let measured = self.dwell(point, &facts)?;
+                    facts.ends.push(PointEnd::Measured(measured));
+                }
                 What::Unreached(unreached) => facts.ends.push(unreached_back(unreached)),
                 What::Trip(trip) => drop(self.raw(&trip.raw_sha256)?),
                 // No later line vouches for the last one: what it says is held against the result, its time here.
@@ -150,27 +160,57 @@ impl Replay<'_> {
     fn quiet(&self, entry: &QuietEntry) -> Result<QuietRecord, Discrepancy> {
         let raw = self.raw(&entry.raw_sha256)?;
         let when = if entry.before { QuietTime::Before } else { QuietTime::After };
-        Ok(QuietRecord::of(when, SampleIndex(entry.first_sample), Arc::new(raw.columns)))
+        let rig = &self.setup.job.rig;
+        let (rate, mains) = (rig.acquisition.rate, rig.mains_frequency);
+        Ok(QuietRecord::of(when, SampleIndex(entry.first_sample), Arc::new(raw.columns), rate, mains))
     }
 
-    fn dwell(&self, entry: &PointEntry) -> Result<Measurement, Discrepancy> {
+    fn first_motion(
+        &self,
+        entry: &FirstMotionEntry,
+        rest: Option<&QuietRecord>,
+    ) -> Result<FirstMotion, Discrepancy> {
+        let raw = self.raw(&entry.raw_sha256)?;
+        let tone = (Hertz::new(entry.applied_frequency_hz), Volts::new(entry.drive_v_peak));
+        let began =
+            entry.began_samples.map(|(earliest, latest)| (SampleIndex(earliest), SampleIndex(latest)));
+        let first_sample = SampleIndex(entry.first_sample);
+        let motion = FirstMotion::of(self.setup, rest, tone, began, first_sample, Arc::new(raw.columns));
+        let found: Vec<_> = motion.verdict.findings.iter().map(convert::finding).collect();
+        if found != entry.findings {
+            return Err(wrong(
+                "journal.jsonl",
+                "the first motion's findings do not follow from its waveforms",
+            ));
+        }
+        Ok(FirstMotion { samples: Arc::default(), ..motion })
+    }
+
+    fn dwell(&self, entry: &PointEntry, facts: &RunFacts) -> Result<Measurement, Discrepancy> {
         let number = usize::try_from(entry.point.saturating_sub(1)).unwrap_or(usize::MAX);
-        let Some(point) = self.setup.job.points.get(number) else {
+        let job = &self.setup.job;
+        if number >= job.points.len() {
             return Err(wrong("journal.jsonl", format!("the plan has no point {}", entry.point)));
-        };
+        }
         let raw = self.raw(&entry.raw_sha256)?;
         let applied_frequency = Hertz::new(entry.applied_frequency_hz);
-        let (estimate, mut findings) = measure(&self.setup.job, point, applied_frequency, &raw.columns);
+        let start_frequency = Hertz::new(entry.start_frequency_hz);
+        let excluded = facts.first_motion.as_ref().map(|m| m.verdict.excluded(job)).unwrap_or_default();
+        let standing = Standing { job, point: number, rest: facts.rest(), excluded: &excluded };
+        let (estimate, mut findings) = measure(&standing, applied_frequency, start_frequency, &raw.columns);
         findings.extend(entry.findings.iter().map(convert::finding_back));
         Ok(Measurement {
             point: number,
             repeat: entry.repeat.saturating_sub(1),
+            closing: entry.closing,
             first_sample: SampleIndex(entry.first_sample),
             length: raw.columns.first().map_or(0, Vec::len),
             samples: Arc::default(),
             applied_frequency,
+            start_frequency,
             drive: Volts::new(entry.drive_v_peak),
             settle: Seconds::new(entry.settle_s),
+            settled_error: entry.settled_error_percent / 100.0,
             temperature: entry.temperature_degc.map(Celsius::new),
             estimate,
             findings,
@@ -182,6 +222,7 @@ fn unreached_back(entry: &UnreachedEntry) -> PointEnd {
     PointEnd::Unreached {
         point: usize::try_from(entry.point.saturating_sub(1)).unwrap_or(usize::MAX),
         repeat: entry.repeat.saturating_sub(1),
+        closing: entry.closing,
         settle: Seconds::new(entry.settle_s),
         finding: convert::finding_back(&entry.finding),
     }

@@ -78,6 +78,7 @@ impl Simulated {
             schema: TruthSchema::V1,
             run: run.to_owned(),
             displacement_m_peak_max: truth.displacement_max.si(),
+            displacement_by_point_m_peak_max: truth.displacement_by_point.iter().map(|x| x.si()).collect(),
             stop_hits: u64::from(truth.stop_hits),
             faults_struck: truth
                 .faults_struck

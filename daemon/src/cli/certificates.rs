@@ -6,6 +6,7 @@ use crate::certificate::data::{
 };
 use crate::certificate::{Limits, RenderError, Rendered, render};
 use crate::files::{Disk, Files};
+use crate::record::words::PointStatus;
 use crate::record::{ResultRecord, RunRecord};
 use crate::settings::Settings;
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
@@ -81,7 +82,8 @@ fn request(
     let item = &sensor.sensor;
     let mounted = &sensor.mounted;
     let reference = &job.reference;
-    let tolerances = job.points.iter().map(|p| item.tolerance.or(p.tolerance).map(|t| t.percent()));
+    let taken = job.points.iter().enumerate().filter(|(n, _)| sensor.takes(*n));
+    let tolerances = taken.map(|(_, p)| item.tolerance.or(p.tolerance).map(|t| t.percent()));
     CertificateRequest {
         schema: RequestSchema::V1,
         number: None,
@@ -130,6 +132,15 @@ fn request(
         operator: Some(job.job.operator.clone()),
         authorised_by: None,
         remarks: Vec::new(),
-        result: result.clone(),
+        result: of_taken_points(result),
     }
+}
+
+/// The result without the points that a sensor does not take: its certificate does not speak of them.
+fn of_taken_points(result: &ResultRecord) -> ResultRecord {
+    let mut result = result.clone();
+    for sensor in &mut result.sensors {
+        sensor.points.retain(|p| p.status != PointStatus::Skipped);
+    }
+    result
 }

@@ -3,7 +3,7 @@
 use super::{Context, DAY_OF_DRY_RUNS, Exit, say};
 use crate::load::{self, LoadError, Loaded};
 use crate::record::assemble::circumstances;
-use crate::record::check::{CheckRecord, CheckSchema, CheckedPoint};
+use crate::record::check::{CheckRecord, CheckSchema, CheckedPoint, CheckedWaits};
 use crate::record::time::UtcTime;
 use crate::wiring::SIMULATED;
 use calibration::control::Forecast;
@@ -150,10 +150,18 @@ fn record(setup: &Setup, now: UtcTime) -> CheckRecord {
         reason = "clamped to the range of u64"
     )]
     let raw_bytes = (samples * 4.0).clamp(0.0, 1e18) as u64;
+    let waits = setup.waits();
     CheckRecord {
         schema: CheckSchema::V1,
         feasible: setup.feasible(),
-        rig_s: points.iter().map(|p| p.rig_s).sum::<f64>() + setup.foreseen_wait().si(),
+        rig_s: points.iter().map(|p| p.rig_s).sum::<f64>() + waits.total().si(),
+        waits: CheckedWaits {
+            soak_s: waits.soak.si(),
+            quiet_s: waits.quiet.si(),
+            first_motion_s: waits.first_motion.si(),
+            closing_s: waits.closing.si(),
+            decays_s: waits.decays.si(),
+        },
         points,
         raw_bytes,
     }
@@ -210,6 +218,17 @@ fn table(record: &CheckRecord) -> String {
         "Amplitudes are peak values; U is expanded (95.45 %), without the scatter that only the run shows.\n",
     );
     let mebibytes = record.raw_bytes as f64 / f64::from(1 << 20);
+    let w = &record.waits;
+    let parts = [
+        ("soak", w.soak_s),
+        ("listening at rest", w.quiet_s),
+        ("first motion", w.first_motion_s),
+        ("first point again at the end", w.closing_s),
+        ("decays of sensors", w.decays_s),
+    ];
+    let parts: Vec<String> =
+        parts.iter().filter(|(_, s)| *s > 0.0).map(|(name, s)| format!("{name} {s:.1} s")).collect();
+    out.push_str(&format!("Waits that are foreseen: {}.\n", parts.join(", ")));
     out.push_str(&format!("Rig time about {:.0} s; waveforms at most {mebibytes:.0} MiB.\n", record.rig_s));
     out
 }

@@ -232,7 +232,9 @@ fn finished(done: &Conclusion) -> FinishedEntry {
         started: report.started.into(),
         ended: report.ended.into(),
         rig_s: report.rig_time.si(),
-        foreseen_wait_s: setup.foreseen_wait().si(),
+        foreseen_wait_s: setup.waits().total().si(),
+        waited_s: report.waited.si(),
+        hold: report.hold.clone(),
         trip: report.trip.as_ref().map(|trip| convert::trip(trip, &record.run, tripped_at.into())),
         ambient: convert::ambient(&report.ambient, setup.job.rig.roles.ambient.as_deref()),
         result_sha256: String::new(),
@@ -263,9 +265,12 @@ fn exit(result: &ResultRecord, report: &Report) -> Exit {
         Outcome::Cancelled | Outcome::Interrupted => Exit::Cancelled,
         Outcome::Done => {
             let passes = result.sensors.iter().all(|s| {
-                s.decision == Decision::Pass && s.points.iter().all(|p| p.status == PointStatus::Accepted)
+                s.decision == Decision::Pass
+                    && s.points
+                        .iter()
+                        .all(|p| matches!(p.status, PointStatus::Accepted | PointStatus::Skipped))
             });
-            if passes { Exit::Done } else { Exit::NotPass }
+            if passes && result.hold.is_none() { Exit::Done } else { Exit::NotPass }
         }
     }
 }

@@ -92,6 +92,19 @@ impl Watcher {
 impl Observer for Watcher {
     fn event(&mut self, now: Mono, event: &Event) {
         match event {
+            Event::SoakBegins(left) if left.si() > 0.0 => {
+                let text = format!("waiting {} for sensors and temperature", engineering(left.si(), "s"));
+                self.pass(Line::Now(text));
+            }
+            Event::SoakBegins(_) => {}
+            Event::FirstMotionBegins(frequency) => {
+                let text = format!("first motion at {}", engineering(frequency.si(), "Hz"));
+                self.pass(Line::Now(text));
+            }
+            Event::Noticed(text) => self.pass(Line::Stays(format!("NOTICED: {text}"))),
+            Event::ClosingBegins(point) => {
+                self.pass(Line::Now(format!("{} once more, to see what drifted", self.name(*point))));
+            }
             Event::QuietBegins(QuietTime::Before) => self.pass(Line::Now("listening at rest".to_owned())),
             Event::QuietBegins(QuietTime::After) => {
                 self.pass(Line::Now("listening at rest again".to_owned()))
@@ -117,6 +130,10 @@ impl Observer for Watcher {
 
     fn point(&mut self, now: Mono, end: &PointEnd) {
         let at = now.since(Mono(0)).si();
+        let stays = match end {
+            PointEnd::Measured(m) => m.closing || m.repeat > 0,
+            PointEnd::Unreached { closing, .. } => *closing,
+        };
         let text = match end {
             PointEnd::Measured(m) => match m.findings.first() {
                 None => format!(
@@ -132,6 +149,6 @@ impl Observer for Watcher {
                 format!("{} rejected: {} (at {at:.0} s)", self.name(*point), finding.message)
             }
         };
-        self.pass(Line::Over(text));
+        self.pass(if stays { Line::Stays(text) } else { Line::Over(text) });
     }
 }

@@ -1,7 +1,7 @@
 //! What a person reads at the end of a run.
 
 use crate::record::ResultRecord;
-use crate::record::result::{PointRecord, SensorRecord};
+use crate::record::result::{PointRecord, SensorRecord, WitnessPointRecord, WitnessRecord};
 use crate::record::words::PointStatus;
 
 /// The results as text: one table a sensor.
@@ -11,13 +11,41 @@ pub(super) fn table(result: &ResultRecord) -> String {
         out.push_str(&sensor_table(sensor));
         out.push('\n');
     }
+    for witness in &result.witnesses {
+        out.push_str(&witness_line(witness));
+    }
+    if let Some(hold) = &result.hold {
+        out.push_str(&format!("HELD: {hold}.\n"));
+    }
     let mark = if result.simulated { "SIMULATED. " } else { "" };
     let seed = result.seed.map_or(String::new(), |s| format!(" Seed {s}."));
     out.push_str(&format!(
-        "{mark}Run {}: {}.{seed} Rig time {:.1} s, of which {:.1} s measured.\n",
-        result.run, result.outcome, result.rig_s, result.measured_s
+        "{mark}Run {}: {}.{seed} Rig time {:.1} s: {:.1} s measured, {:.1} s foreseen waits, {:.1} s on the way.\n",
+        result.run,
+        result.outcome,
+        result.rig_s,
+        result.measured_s,
+        result.waited_s,
+        result.rig_s - result.measured_s - result.waited_s
     ));
     out
+}
+
+/// A witness in a line: its largest deviation, as a share of what is allowed.
+fn witness_line(witness: &WitnessRecord) -> String {
+    let name = format!("{} {}", witness.role.word().replace('_', " "), witness.serial);
+    let share = |p: &WitnessPointRecord| p.deviation_percent.abs() / p.limit_percent;
+    match witness.points.iter().max_by(|a, b| share(a).total_cmp(&share(b))) {
+        Some(worst) => format!(
+            "{name}: {} at {} points, at most {:.2} % off at {} Hz where {:.2} % is allowed\n",
+            if worst.within { "as expected" } else { "OUT OF LIMITS" },
+            witness.points.len(),
+            worst.deviation_percent,
+            worst.frequency_hz,
+            worst.limit_percent
+        ),
+        None => format!("{name}: not measured at any frequency at which it is known\n"),
+    }
 }
 
 fn sensor_table(sensor: &SensorRecord) -> String {
@@ -50,6 +78,7 @@ fn line(p: &PointRecord) -> String {
             format!("rejected: {why}")
         }
         PointStatus::NotReached => "not reached".to_owned(),
+        PointStatus::Skipped => format!("not taken: {}", p.reason.as_deref().unwrap_or_default()),
     };
     format!(
         "{:>9} {:>12} {:>12} {:>9} {:>10} {:>7} {:>7}  {verdict}\n",

@@ -8,7 +8,7 @@ use super::result::{ReferenceRecord, ResultRecord, ResultSchema};
 use super::run::RunRecord;
 use super::time::UtcTime;
 use super::words::{Method, State};
-use calibration::evaluate::{Circumstances, RunFacts, evaluate, measured_time};
+use calibration::evaluate::{Circumstances, RunFacts, evaluate, hold, measured_time, witnesses};
 use calibration::sequence::Setup;
 use calibration::uncertainty::UncertaintyError;
 use jiff::civil;
@@ -28,6 +28,7 @@ pub fn assemble(
     let sensors = evaluate(setup, facts, &circumstances)?;
     let harmonics = setup.job.plan.harmonics;
     let sensors: Vec<_> = sensors.iter().map(|s| convert::sensor(s, harmonics)).collect();
+    let witnesses = witnesses(setup, facts, &circumstances);
     Ok(ResultRecord {
         schema: ResultSchema::V1,
         run: record.run.clone(),
@@ -40,14 +41,17 @@ pub fn assemble(
         rig_s: end.rig_s,
         measured_s: measured_time(setup, facts).si(),
         foreseen_wait_s: end.foreseen_wait_s,
+        waited_s: end.waited_s,
         outcome: end.outcome,
         method: if sensors.len() > 1 { Method::Multi } else { Method::Single },
         trip: end.trip.clone(),
+        hold: end.hold.clone().or_else(|| hold(&witnesses)),
         ambient: end.ambient.clone(),
         reference: ReferenceRecord {
             serial: setup.job.reference.reference.serial.clone(),
             calibration: setup.job.reference.calibration.certificate.clone(),
         },
+        witnesses: witnesses.iter().map(convert::witness).collect(),
         sensors,
     })
 }

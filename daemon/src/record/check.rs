@@ -12,8 +12,10 @@ pub struct CheckRecord {
     pub feasible: bool,
     /// The points, in the order of the plan.
     pub points: Vec<CheckedPoint>,
-    /// Time that the run will take.
+    /// Time that the run will take, waits included.
     pub rig_s: f64,
+    /// Waits that are foreseen beside the points.
+    pub waits: CheckedWaits,
     /// Size of the waveforms, uncompressed.
     pub raw_bytes: u64,
 }
@@ -24,6 +26,21 @@ pub enum CheckSchema {
     /// The first version.
     #[serde(rename = "calwright.check/1")]
     V1,
+}
+
+/// Waits that are foreseen beside the points.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct CheckedWaits {
+    /// Until sensors and temperature are ready.
+    pub soak_s: f64,
+    /// Listening at rest, before and after.
+    pub quiet_s: f64,
+    /// The first motion.
+    pub first_motion_s: f64,
+    /// The first point again at the end.
+    pub closing_s: f64,
+    /// What sensors with a high-pass need after each change of tone.
+    pub decays_s: f64,
 }
 
 /// What is foreseen for a point.

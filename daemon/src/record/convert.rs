@@ -2,12 +2,16 @@
 
 use super::result::{
     AmbientRecord, Finding as FindingRecord, PointRecord, RepeatRecord, SensorRecord, TripRecord,
+    WitnessPointRecord, WitnessRecord,
 };
 use super::time::UtcTime;
 use super::words::{
     Decision, FaultKind, FindingKind, Outcome, PointStatus, Polarity, SensitivityUnit, TripReason,
+    WitnessRole,
 };
-use calibration::evaluate::{PointResult, RepeatResult, SensorResult, Status, Value};
+use calibration::evaluate::{
+    PointResult, RepeatResult, SensorResult, Status, Value, WitnessPoint, WitnessResult,
+};
 use calibration::interlock::Trip;
 use calibration::sequence::{self, Finding};
 use calibration::uncertainty;
@@ -26,7 +30,8 @@ macro_rules! same_words {
 
 same_words!(decision: uncertainty::Decision => Decision { Pass, ConditionalPass, ConditionalFail, Fail, None });
 same_words!(outcome: sequence::Outcome => Outcome { Done, Tripped, Failed, Cancelled });
-same_words!(status: Status => PointStatus { Accepted, Rejected, NotReached });
+same_words!(status: Status => PointStatus { Accepted, Rejected, NotReached, Skipped });
+same_words!(witness_role: plan_schema::resolve::WitnessRole => WitnessRole { CheckStandard, SecondReference });
 same_words!(finding_kind: sequence::FindingKind => FindingKind {
     NotSettled, Clipped, Overload, Noise, Distortion, Hum, Residual, SensorOpen, Polarity, RegisterMismatch,
     RepeatDisagrees, SetupDrift, AmbientOut,
@@ -117,8 +122,8 @@ pub fn sensor(result: &SensorResult, harmonics: u32) -> SensorRecord {
         decision: decision(result.decision),
         zero_offset_v_before: result.zero_before.map(|v| v.si()),
         zero_offset_v_after: result.zero_after.map(|v| v.si()),
-        bias_v: None,
-        excitation_v: None,
+        bias_v: result.bias.map(|v| v.si()),
+        excitation_v: result.excitation.map(|v| v.si()),
         polarity: result.inverted.map(
             |inverted| {
                 if inverted { Polarity::Reversed } else { Polarity::Normal }
@@ -137,12 +142,14 @@ fn point(result: &PointResult, harmonics: u32) -> PointRecord {
         frequency_hz: result.frequency.si(),
         measured_frequency_hz: number(&|v| Some(v.frequency.si())),
         status: status(result.status),
+        reason: result.reason.clone(),
         findings: result.findings.iter().map(finding).collect(),
         target_mps2_peak: result.target.si(),
         acceleration_mps2_peak: number(&|v| Some(v.acceleration.si())),
         displacement_m_peak: number(&|v| Some(v.displacement.si())),
         cycles_measured: number(&|v| Some(v.cycles)),
         settle_s: result.settle.map(|s| s.si()),
+        settled_error_percent: result.settled_error.and_then(|e| finite(e * 100.0)),
         n_segments: value.map(|v| v.segments as u64),
         sensitivity: number(&|v| Some(v.sensitivity.si())),
         sensitivity_unit: SensitivityUnit::VoltPerMps2,
@@ -161,6 +168,28 @@ fn point(result: &PointResult, harmonics: u32) -> PointRecord {
         snr_db: number(&|v| Some(v.snr_db)),
         temperature_degc: result.temperature.map(|t| t.si()),
         repeats: result.repeats.iter().map(repeat).collect(),
+    }
+}
+
+/// A check standard or second reference as it is recorded.
+#[must_use]
+pub fn witness(result: &WitnessResult) -> WitnessRecord {
+    WitnessRecord {
+        serial: result.serial.clone(),
+        role: witness_role(result.role),
+        points: result.points.iter().map(witness_point).collect(),
+    }
+}
+
+fn witness_point(point: &WitnessPoint) -> WitnessPointRecord {
+    WitnessPointRecord {
+        frequency_hz: point.frequency.si(),
+        sensitivity: point.sensitivity.si(),
+        sensitivity_expected: point.expected.si(),
+        sensitivity_unit: SensitivityUnit::VoltPerMps2,
+        deviation_percent: point.deviation * 100.0,
+        limit_percent: point.limit * 100.0,
+        within: point.within(),
     }
 }
 

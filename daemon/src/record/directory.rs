@@ -5,7 +5,8 @@
 
 use super::convert;
 use super::journal::{
-    Chain, FinishedEntry, PointEntry, QuietEntry, StartedEntry, TripEntry, UnreachedEntry, What,
+    Chain, FinishedEntry, FirstMotionEntry, PointEntry, QuietEntry, StartedEntry, TripEntry, UnreachedEntry,
+    What,
 };
 use super::raw::Raw;
 use super::run::RunRecord;
@@ -15,7 +16,7 @@ use crate::hash::sha256;
 use crate::station::RunStore;
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
-use calibration::sequence::{Measurement, PointEnd, QuietRecord, QuietTime, Recent};
+use calibration::sequence::{FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Recent};
 use jiff::Timestamp;
 use plan_schema::resolve::ResolvedJob;
 use serde::Serialize;
@@ -125,10 +126,13 @@ impl RunDirectory {
         let entry = PointEntry {
             point: m.point as u64 + 1,
             repeat: m.repeat + 1,
+            closing: m.closing,
             first_sample: m.first_sample.0,
             applied_frequency_hz: m.applied_frequency.si(),
+            start_frequency_hz: m.start_frequency.si(),
             drive_v_peak: m.drive.si(),
             settle_s: m.settle.si(),
+            settled_error_percent: m.settled_error * 100.0,
             temperature_degc: m.temperature.map(|t| t.si()),
             findings: outside_findings(&m),
             raw_sha256,
@@ -154,6 +158,7 @@ fn dwell_metadata(m: &Measurement, harmonics: u32) -> BTreeMap<String, String> {
         ("repeat".to_owned(), (m.repeat + 1).to_string()),
         ("first_sample".to_owned(), m.first_sample.0.to_string()),
         ("applied_frequency_hz".to_owned(), m.applied_frequency.si().to_string()),
+        ("start_frequency_hz".to_owned(), m.start_frequency.si().to_string()),
         ("model_harmonics".to_owned(), harmonics.max(1).to_string()),
         ("model_terms".to_owned(), "offset,drift,cosine and sine of each harmonic".to_owned()),
     ]);
@@ -180,13 +185,34 @@ impl RunStore for RunDirectory {
         Ok(())
     }
 
+    fn first_motion(&mut self, at: Timestamp, motion: FirstMotion) -> io::Result<()> {
+        let metadata = BTreeMap::from([
+            ("content".to_owned(), "first_motion".to_owned()),
+            ("first_sample".to_owned(), motion.first_sample.0.to_string()),
+            ("applied_frequency_hz".to_owned(), motion.frequency.si().to_string()),
+        ]);
+        let raw_sha256 = self.keep(&motion.samples, metadata)?;
+        let entry = FirstMotionEntry {
+            first_sample: motion.first_sample.0,
+            applied_frequency_hz: motion.frequency.si(),
+            drive_v_peak: motion.drive.si(),
+            began_samples: motion.began.map(|(earliest, latest)| (earliest.0, latest.0)),
+            findings: motion.verdict.findings.iter().map(convert::finding).collect(),
+            raw_sha256,
+        };
+        self.enter(at.into(), What::FirstMotion(entry))?;
+        self.facts.first_motion = Some(FirstMotion { samples: Arc::default(), ..motion });
+        Ok(())
+    }
+
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()> {
         match end {
             PointEnd::Measured(m) => self.measured(at, m),
-            PointEnd::Unreached { point, repeat, settle, ref finding } => {
+            PointEnd::Unreached { point, repeat, closing, settle, ref finding } => {
                 let entry = UnreachedEntry {
                     point: point as u64 + 1,
                     repeat: repeat + 1,
+                    closing,
                     settle_s: settle.si(),
                     finding: convert::finding(finding),
                 };

@@ -34,6 +34,8 @@ pub enum What {
     Started(StartedEntry),
     /// A quiet part is kept.
     Quiet(QuietEntry),
+    /// The first motion is kept.
+    FirstMotion(FirstMotionEntry),
     /// A dwell is kept.
     Point(PointEntry),
     /// A point was not measured.
@@ -64,6 +66,25 @@ pub struct QuietEntry {
     pub raw_sha256: String,
 }
 
+/// The first motion.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FirstMotionEntry {
+    /// Index of its first sample.
+    pub first_sample: u64,
+    /// Frequency as the source applied it.
+    pub applied_frequency_hz: f64,
+    /// Drive as the source applied it.
+    pub drive_v_peak: f64,
+    /// Indices of the samples at which the tone began at the earliest and at the latest, rising from zero; null where the
+    /// source does not say at which phase it begins.
+    pub began_samples: Option<(u64, u64)>,
+    /// What was found against sensors; they take no part in the run any more.
+    pub findings: Vec<Finding>,
+    /// SHA-256 of its raw file, which is also the file's name.
+    pub raw_sha256: String,
+}
+
 /// A dwell.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -72,14 +93,20 @@ pub struct PointEntry {
     pub point: u64,
     /// Number of the repeat, from 1.
     pub repeat: u32,
+    /// True if this is the closing look at the point that was measured first.
+    pub closing: bool,
     /// Index of its first sample.
     pub first_sample: u64,
     /// Frequency as the source applied it.
     pub applied_frequency_hz: f64,
+    /// Frequency at which the fit starts: as applied, times the ratio of the clocks as known by then.
+    pub start_frequency_hz: f64,
     /// Drive as the source applied it.
     pub drive_v_peak: f64,
     /// Time from the start of the point to the dwell.
     pub settle_s: f64,
+    /// How far the amplitude was off its target when the dwell began.
+    pub settled_error_percent: f64,
     /// Temperature when the dwell began.
     pub temperature_degc: Option<f64>,
     /// Findings that the waveforms alone don't show.
@@ -96,6 +123,8 @@ pub struct UnreachedEntry {
     pub point: u64,
     /// Number of the repeat, from 1.
     pub repeat: u32,
+    /// True if this was the closing look at the point that was measured first.
+    pub closing: bool,
     /// Time spent on it.
     pub settle_s: f64,
     /// Why.
@@ -128,6 +157,10 @@ pub struct FinishedEntry {
     pub rig_s: f64,
     /// Waits that were foreseen.
     pub foreseen_wait_s: f64,
+    /// Time that was spent in them.
+    pub waited_s: f64,
+    /// Why somebody has to look before anything else is run, as far as the results don't say.
+    pub hold: Option<String>,
     /// The trip, if it tripped.
     pub trip: Option<TripRecord>,
     /// Ambient conditions.

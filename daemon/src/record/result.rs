@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::time::UtcTime;
 use super::words::{
     Decision, FindingKind, Method, Outcome, PointStatus, Polarity, SensitivityUnit, State, TripReason,
+    WitnessRole,
 };
 
 /// Name and version of the format.
@@ -46,18 +47,25 @@ pub struct ResultRecord {
     pub rig_s: f64,
     /// Part of it in which points were measured, in seconds.
     pub measured_s: f64,
-    /// Waiting that was foreseen before the run (settling, ramps), in seconds.
+    /// Waits that were foreseen before the run (soak, quiet parts, first motion, the closing look at the first point,
+    /// declared decays of sensors), in seconds.
     pub foreseen_wait_s: f64,
+    /// Time that was spent in these waits, in seconds.
+    pub waited_s: f64,
     /// How the run ended.
     pub outcome: Outcome,
     /// How sensors and reference shared the shaker.
     pub method: Method,
     /// The trip that ended the run; null when there was none.
     pub trip: Option<TripRecord>,
+    /// Why somebody has to look before anything else is run on this rig; null when nothing speaks against it.
+    pub hold: Option<String>,
     /// Conditions around the rig; null when nothing measured them.
     pub ambient: Option<AmbientRecord>,
     /// The reference that everything was compared with.
     pub reference: ReferenceRecord,
+    /// Check standards and a second reference, measured beside the sensors to see whether the rig still measures right.
+    pub witnesses: Vec<WitnessRecord>,
     /// The sensors under test, in the order of the job.
     pub sensors: Vec<SensorRecord>,
 }
@@ -138,6 +146,36 @@ pub struct ReferenceRecord {
     pub calibration: String,
 }
 
+/// A check standard or second reference.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WitnessRecord {
+    /// Serial number.
+    pub serial: String,
+    /// What it is there for.
+    pub role: WitnessRole,
+    /// One entry a measurement at a frequency that its expected values cover, in order of time.
+    pub points: Vec<WitnessPointRecord>,
+}
+
+/// A witness at one measurement.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WitnessPointRecord {
+    /// Frequency of the plan.
+    pub frequency_hz: f64,
+    /// Magnitude of the sensitivity as measured, in `sensitivity_unit`.
+    pub sensitivity: f64,
+    /// Magnitude as expected.
+    pub sensitivity_expected: f64,
+    /// SI unit of both.
+    pub sensitivity_unit: SensitivityUnit,
+    /// Deviation of the one from the other.
+    pub deviation_percent: f64,
+    /// Largest deviation, what noise may do within the dwell included.
+    pub limit_percent: f64,
+    /// Whether it is within.
+    pub within: bool,
+}
+
 /// One sensor under test.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SensorRecord {
@@ -168,6 +206,8 @@ pub struct PointRecord {
     pub measured_frequency_hz: Option<f64>,
     /// What became of the point.
     pub status: PointStatus,
+    /// Why this sensor does not take the point; null where it does.
+    pub reason: Option<String>,
     /// What was noticed; the reasons of a rejection are among them.
     pub findings: Vec<Finding>,
     /// Acceleration of the plan.
@@ -180,6 +220,8 @@ pub struct PointRecord {
     pub cycles_measured: Option<f64>,
     /// Time until the amplitude had settled.
     pub settle_s: Option<f64>,
+    /// How far the amplitude was off its target when the dwell began.
+    pub settled_error_percent: Option<f64>,
     /// Number of segments that the measurement was cut into.
     pub n_segments: Option<u64>,
     /// Magnitude of the sensitivity, in `sensitivity_unit`.
@@ -260,8 +302,8 @@ mod tests {
         let json: Value = serde_json::from_str(&serde_json::to_string(&request.result).unwrap()).unwrap();
         assert_eq!(
             keys(&json).join(" "),
-            "schema run state simulated seed software started ended rig_s measured_s foreseen_wait_s outcome \
-             method trip ambient reference sensors"
+            "schema run state simulated seed software started ended rig_s measured_s foreseen_wait_s waited_s \
+             outcome method trip hold ambient reference witnesses sensors"
         );
         assert!(json["trip"].is_null() && json["ambient"].is_null() && json["ended"].is_null());
         assert_eq!(keys(&json["software"]), ["version", "hash", "validated"]);
@@ -273,8 +315,8 @@ mod tests {
         for point in sensor["points"].as_array().unwrap() {
             assert_eq!(
                 keys(point).join(" "),
-                "frequency_hz measured_frequency_hz status findings target_mps2_peak acceleration_mps2_peak \
-                 displacement_m_peak cycles_measured settle_s n_segments sensitivity sensitivity_unit \
+                "frequency_hz measured_frequency_hz status reason findings target_mps2_peak acceleration_mps2_peak \
+                 displacement_m_peak cycles_measured settle_s settled_error_percent n_segments sensitivity sensitivity_unit \
                  sensitivity_mv_per_g phase_deg deviation_percent u_rel_percent u_phase_deg u_deviation_percent \
                  coverage_factor nu_eff decision thd_percent thd_harmonic_max snr_db temperature_degc repeats"
             );

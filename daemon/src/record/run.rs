@@ -5,17 +5,16 @@
 
 use super::result::Software;
 use super::time::UtcTime;
-use plan_schema::plan::{FORMAT, Format};
+use plan_schema::plan::FORMAT;
 use plan_schema::read::{Document, Report, Written};
 use plan_schema::record::to_json;
-use plan_schema::registers::{ReferenceRegister, SensorRegister};
 use plan_schema::resolve::{JobFiles, ResolvedJob};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 /// Number of the estimator; it changes when the same samples give other figures.
-pub const ESTIMATOR: u32 = 1;
+pub const ESTIMATOR: u32 = 2;
 
 /// The schema of this file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -53,9 +52,9 @@ pub struct RunRecord {
     pub job: Value,
     /// The rig, as written.
     pub rig: Value,
-    /// The sensors that are mounted, as registered.
+    /// The sensors and check standards that are mounted, as registered.
     pub sensors: Value,
-    /// The reference with the calibration in force, as registered.
+    /// The references in the rig with the calibrations in force, as registered.
     pub references: Value,
 }
 
@@ -63,13 +62,6 @@ impl RunRecord {
     /// The record of a job that is about to run.
     #[must_use]
     pub fn of(job: &ResolvedJob, run: &str, seed: Option<u64>, started: UtcTime, software: Software) -> Self {
-        let sensors = SensorRegister {
-            format: Format(FORMAT),
-            sensors: job.sensors.iter().map(|s| s.sensor.clone()).collect(),
-        };
-        let mut reference = job.reference.reference.clone();
-        reference.calibrations = vec![job.reference.calibration.clone()];
-        let references = ReferenceRegister { format: Format(FORMAT), references: vec![reference] };
         Self {
             schema: RunSchema::V1,
             run: run.to_owned(),
@@ -83,8 +75,8 @@ impl RunRecord {
             plan: to_json(&job.plan),
             job: to_json(&job.job),
             rig: to_json(&job.rig),
-            sensors: to_json(&sensors),
-            references: to_json(&references),
+            sensors: to_json(&job.sensor_extract()),
+            references: to_json(&job.reference_extract()),
         }
     }
 

@@ -24,6 +24,9 @@ pub struct TruthRecord {
     pub run: String,
     /// Largest instantaneous displacement of the armature from its mechanical centre, in metres.
     pub displacement_m_peak_max: f64,
+    /// The same for each point of the plan, in its order: from when the point began until the next did; zero for a point
+    /// that was not begun.
+    pub displacement_by_point_m_peak_max: Vec<f64>,
     /// How often the armature touched a stop.
     pub stop_hits: u64,
     /// Faults that struck, in the order of time.
@@ -75,6 +78,7 @@ mod tests {
             schema: TruthSchema::V1,
             run: "R1".into(),
             displacement_m_peak_max: 0.00412,
+            displacement_by_point_m_peak_max: vec![0.00412],
             stop_hits: 0,
             faults_struck: vec![FaultStruck { kind: FaultKind::SourceHoldsLast, at_s: 12.5, moving: true }],
             sensors: vec![TrueSensor {
@@ -92,7 +96,7 @@ mod tests {
         assert_eq!(
             text,
             concat!(
-                r#"{"schema":"calwright.truth/1","run":"R1","displacement_m_peak_max":0.00412,"stop_hits":0,"#,
+                r#"{"schema":"calwright.truth/1","run":"R1","displacement_m_peak_max":0.00412,"displacement_by_point_m_peak_max":[0.00412],"stop_hits":0,"#,
                 r#""faults_struck":[{"kind":"source_holds_last","at_s":12.5,"moving":true}],"#,
                 r#""sensors":[{"serial":"S1","points":[{"frequency_hz":16.0,"sensitivity":0.0102,"#,
                 r#""sensitivity_unit":"V/(m/s²)","phase_deg":-0.4}]}]}"#

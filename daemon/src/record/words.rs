@@ -100,6 +100,18 @@ vocabulary! {
         Rejected = "rejected",
         /// The run ended before it, or no safe drive reached its amplitude.
         NotReached = "not_reached",
+        /// This sensor alone does not take it: out of its band or range.
+        Skipped = "skipped",
+    }
+}
+
+vocabulary! {
+    /// What is measured beside the sensors to see whether the rig still measures right.
+    WitnessRole {
+        /// A sensor that the laboratory keeps and knows.
+        CheckStandard = "check_standard",
+        /// A second calibrated reference in the rig.
+        SecondReference = "second_reference",
     }
 }
 
@@ -271,7 +283,8 @@ mod tests {
         assert_eq!(list(Decision::ALL), "pass, conditional_pass, conditional_fail, fail, none");
         assert_eq!(list(Outcome::ALL), "done, tripped, failed, cancelled, interrupted");
         assert_eq!(list(State::ALL), "draft, released, amended");
-        assert_eq!(list(PointStatus::ALL), "accepted, rejected, not_reached");
+        assert_eq!(list(PointStatus::ALL), "accepted, rejected, not_reached, skipped");
+        assert_eq!(list(WitnessRole::ALL), "check_standard, second_reference");
         assert_eq!(list(Method::ALL), "single, multi, substitution");
         assert_eq!(list(SensitivityUnit::ALL), "V/(m/s²), C/(m/s²), (V/V)/(m/s²)");
         assert_eq!(

@@ -34,6 +34,10 @@ pub struct Report {
     pub ended: Timestamp,
     /// Time from the first sample to the last.
     pub rig_time: Seconds,
+    /// Time of it that was spent in waits that were foreseen.
+    pub waited: Seconds,
+    /// Why somebody has to look before anything else is run.
+    pub hold: Option<String>,
     /// Ambient conditions as they were read.
     pub ambient: Vec<AmbientReading>,
     /// What failed, for outcomes that are not the plan's.
@@ -55,6 +59,8 @@ pub(super) struct Engine {
     pub(super) orders: Sender<Order>,
     pub(super) issuer: PermitIssuer,
     pub(super) observers: Vec<Box<dyn Observer>>,
+    /// The source starts a tone from 0 V at phase zero.
+    pub(super) starts_at_zero: bool,
     pub(super) progress: Progress,
 }
 
@@ -106,7 +112,8 @@ impl Engine {
         let now = self.clock.now();
         self.progress.last = (SampleIndex(0), now);
         self.poll(now);
-        self.feed(Input::Started);
+        let starts_at_zero = self.starts_at_zero;
+        self.feed(Input::Started { starts_at_zero });
         while self.progress.ended.is_none() {
             self.request_block().await;
             match self.next_message().await {
@@ -122,6 +129,8 @@ impl Engine {
             started: self.progress.started,
             ended: self.clock.utc(),
             rig_time: SampleCount(self.progress.last.0.0).duration(rate),
+            waited: self.run.waited(),
+            hold: self.run.hold().map(str::to_owned),
             ambient: self.progress.ambient,
             failures: self.progress.failures,
             store_failed: self.progress.store_failed,
@@ -160,7 +169,7 @@ impl Engine {
         let names = self.run.setup().job.rig.roles.clone();
         match message {
             Message::Tone(Ok(Transition { tone, over })) => {
-                let reply = Reply::Tone { frequency: tone.frequency, amplitude: tone.amplitude };
+                let reply = Reply::Tone { frequency: tone.frequency, amplitude: tone.amplitude, way: over };
                 self.replied(reply, &names.source, over);
             }
             Message::SourceOff(Ok(over)) => self.replied(Reply::SourceOff, &names.source, over),
@@ -270,6 +279,7 @@ impl Engine {
             }
             Action::MakeSafe(target) => self.make_safe(target),
             Action::StoreQuiet(record) => self.order(Order::Quiet(record, at), true),
+            Action::StoreFirstMotion(motion) => self.order(Order::FirstMotion(motion, at), true),
             Action::StorePoint(end) => {
                 let now = self.clock.now();
                 self.observers.iter_mut().for_each(|o| o.point(now, &end));

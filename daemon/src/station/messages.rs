@@ -1,7 +1,7 @@
 //! What travels between engine, device tasks and writer.
 
 use calibration::interlock::Trip;
-use calibration::sequence::{Event, Operator, PointEnd, QuietRecord, Recent, Stored, Target};
+use calibration::sequence::{Event, FirstMotion, Operator, PointEnd, QuietRecord, Recent, Stored, Target};
 use drivers::{
     AmbientReading, AmplifierStatus, Block, ContactReading, DrivePermit, DriverError, SafeProof, Transition,
 };
@@ -52,6 +52,7 @@ pub(super) enum AmplifierCommand {
 #[derive(Debug)]
 pub(super) enum Order {
     Quiet(Box<QuietRecord>, Timestamp),
+    FirstMotion(Box<FirstMotion>, Timestamp),
     Point(Box<PointEnd>, Timestamp),
     Trip(Box<(Trip, Recent)>, Timestamp),
     /// The latch is to say tripped, at once.

@@ -252,6 +252,7 @@ async fn engine(
     tracing::debug!(source = instrument_of(&job.rig.roles.source), "safe at the start");
     bench.start(&job).await.map_err(StationError::Instrument)?;
     let started = mission.clock.utc();
+    let starts_at_zero = bench.source.limits().starts_at_zero;
     let engine = Engine {
         run: Run::new(mission.setup),
         clock: mission.clock,
@@ -262,6 +263,7 @@ async fn engine(
         orders,
         issuer,
         observers: mission.observers,
+        starts_at_zero,
         progress: Progress::new(started),
     };
     Ok(engine.run().await)

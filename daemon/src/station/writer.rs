@@ -4,7 +4,7 @@ use super::latch::{Latch, LatchFile};
 use super::messages::{Message, Order};
 use crate::files::Files;
 use calibration::interlock::Trip;
-use calibration::sequence::{PointEnd, QuietRecord, Recent, Stored};
+use calibration::sequence::{FirstMotion, PointEnd, QuietRecord, Recent, Stored};
 use jiff::Timestamp;
 use std::io;
 use std::sync::Arc;
@@ -17,6 +17,12 @@ pub trait RunStore: Send {
     /// # Errors
     /// Of the disk.
     fn quiet(&mut self, at: Timestamp, record: QuietRecord) -> io::Result<()>;
+
+    /// Keeps the first motion: waveforms first, then the entry that names them. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn first_motion(&mut self, at: Timestamp, motion: FirstMotion) -> io::Result<()>;
 
     /// Keeps the end of a point: waveforms first, then the entry that names them. Durable after return.
     ///
@@ -45,6 +51,9 @@ pub(super) fn write_all<S: RunStore>(
             Order::Quiet(record, at) => {
                 let when = record.when;
                 Some(store.quiet(at, *record).map(|()| Stored::Quiet(when)))
+            }
+            Order::FirstMotion(motion, at) => {
+                Some(store.first_motion(at, *motion).map(|()| Stored::FirstMotion))
             }
             Order::Point(end, at) => Some(store.point(at, *end).map(|()| Stored::Point)),
             Order::Trip(both, at) => {

@@ -87,7 +87,7 @@ fn row(source: &Source<'_>, point: &PointRecord) -> Result<Row, MissingMessage> 
             cells.extend(results(source, point)?);
             None
         }
-        PointStatus::Rejected | PointStatus::NotReached => {
+        PointStatus::Rejected | PointStatus::NotReached | PointStatus::Skipped => {
             let status = source.messages.text("status", point.status.word())?;
             let findings: Vec<_> = point.findings.iter().map(|f| f.message.trim_end_matches('.')).collect();
             let separator = if findings.is_empty() { "" } else { ": " };
