@@ -47,14 +47,14 @@ fn an_amplifier_that_trips_and_a_coil_that_overheats() {
     fault(1, case("coil-overheating")).unwrap();
 }
 
-/// A cable that opens or makes contact on and off costs points of its own sensor, never the run, and never passes.
+/// What is wrong with one sensor costs points of that sensor, never the run, and never passes.
 #[test]
-fn a_bad_cable_costs_its_own_sensor_points() {
-    for file in ["sensor-open", "cable-intermittent"] {
+fn a_bad_sensor_costs_its_own_points() {
+    for file in ["cable-intermittent", "loose-mount", "sensor-clipped"] {
         let bench = Bench::new().unwrap();
         let faults = format!("examples/faults/{file}.toml");
-        bench.dry_run(1, "cable", &["--faults", &faults]).unwrap().expect_status(1).unwrap();
-        let result = bench.run_dir("cable").json("result.json").unwrap();
+        bench.dry_run(1, "bad", &["--faults", &faults]).unwrap().expect_status(1).unwrap();
+        let result = bench.run_dir("bad").json("result.json").unwrap();
         let of = |sensor: &serde_json::Value, status: &str| {
             sensor["points"].as_array().unwrap().iter().filter(|p| p["status"] == status).count()
         };
@@ -64,6 +64,21 @@ fn a_bad_cable_costs_its_own_sensor_points() {
         assert_ne!(hurt[0]["decision"], "pass");
         assert!(sensors.iter().filter(|s| of(s, "accepted") == 12).all(|s| s["decision"] == "pass"));
     }
+}
+
+/// A contact that comes back within a second: the dwell is measured again, both are recorded, the good one counts.
+#[test]
+fn a_cable_that_opens_for_a_second_costs_a_repeat() {
+    let bench = Bench::new().unwrap();
+    let faults = ["--faults", "examples/faults/sensor-open.toml"];
+    bench.dry_run(1, "opened", &faults).unwrap().expect_status(0).unwrap();
+    let run = bench.run_dir("opened");
+    let repeats: Vec<_> = run.entries("point").unwrap().iter().map(|e| e["repeat"].clone()).collect();
+    assert_eq!(repeats.iter().filter(|r| **r == 2).count(), 1, "{repeats:?}");
+    let result = run.json("result.json").unwrap();
+    let of_point = &result["sensors"][0]["points"][7]["repeats"];
+    assert_eq!((&of_point[0]["valid"], &of_point[1]["valid"]), (&false.into(), &true.into()));
+    bench.run(&["recompute", "opened"]).unwrap().expect_status(0).unwrap();
 }
 
 #[test]

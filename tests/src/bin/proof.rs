@@ -7,14 +7,14 @@
 use anyhow::Result;
 use std::process::ExitCode;
 use std::time::Instant;
-use tests::claims::{identity, main_job, outside, records, rig, suites, trips};
+use tests::claims::{amplitude, estimator, identity, main_job, outside, pace, records, rig, suites, trips};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
 
 /// A figure's name, what it is about, and how it is found out; `true` for the full form.
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
-const FIGURES: [Entry; 13] = [
+const FIGURES: [Entry; 20] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -28,6 +28,13 @@ const FIGURES: [Entry; 13] = [
     ("B.4", "noise, clocks and converters", |_| Ok(vec![rig::channels()?])),
     ("B.5", "speed of the simulator and of dry runs", |full| rig::speed(if full { 10 } else { 3 })),
     ("B.6", "rigs drawn at random", |full| Ok(vec![rig::drawn(full)?])),
+    ("C.1", "time beside the dwells, and waits as foreseen", |full| pace::overhead(&seeds(full, 2, 50))),
+    ("C.2", "time beside the dwells against the conventional loop's", against_conventional),
+    ("C.3", "amplitudes when dwells begin, and overshoot of the stroke", amplitudes),
+    ("C.4", "scatter, bias and coverage of the estimator", scatter),
+    ("C.5", "speed of the estimator beside numpy", |_| Ok(estimator::speed()?.into())),
+    ("C.6", "the golden table of the amplitude loop", golden_table),
+    ("C.7", "time for the frequencies of a key comparison", |_| Ok(vec![pace::key_comparison()?])),
 ];
 
 fn main() -> ExitCode {
@@ -97,6 +104,23 @@ fn faults(full: bool) -> Result<Vec<Figure>> {
     Ok(vec![trips::all(&seeds(full, 1, 20))?])
 }
 
+fn against_conventional(full: bool) -> Result<Vec<Figure>> {
+    pace::against_conventional(&seeds(full, 2, 50))
+}
+
+fn amplitudes(full: bool) -> Result<Vec<Figure>> {
+    amplitude::settled(&seeds(full, 2, 50))
+}
+
+fn scatter(full: bool) -> Result<Vec<Figure>> {
+    estimator::bound(estimator::Form { trials: if full { 10_000 } else { 500 }, shown: full })
+}
+
+fn golden_table(_full: bool) -> Result<Vec<Figure>> {
+    let passed = suites::unit("calibration", "golden")?;
+    Ok(vec![none_broken("cells of the golden table", passed)])
+}
+
 fn documents(_full: bool) -> Result<Vec<Figure>> {
     Ok(vec![outside::schemas()?, held("golden files", "golden::")?])
 }
@@ -107,14 +131,16 @@ fn house(_full: bool) -> Result<Vec<Figure>> {
 
 /// A module of the system tests as a figure: a test that fails makes an error, so none is left to count.
 fn held(what: &str, module: &str) -> Result<Figure> {
-    let passed = suites::system(module)?;
-    let sample = format!("{passed} tests passed");
-    Ok(Figure {
+    Ok(none_broken(what, suites::system(module)?))
+}
+
+fn none_broken(what: &str, passed: usize) -> Figure {
+    Figure {
         what: format!("{what} that are broken"),
         value: 0.0,
         limit: 0.0,
         unit: "",
-        sample,
+        sample: format!("{passed} tests passed"),
         seeds: vec![],
-    })
+    }
 }

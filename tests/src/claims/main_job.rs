@@ -67,7 +67,7 @@ pub fn complete(run: &RunDir) -> Result<Size> {
         ensure!(run.bytes(&name)?.starts_with(b"%PDF-"), "{name} is no PDF");
         expected.insert(name);
     }
-    for kind in ["quiet", "point"] {
+    for kind in ["quiet", "first_motion", "point"] {
         for entry in run.entries(kind)? {
             expected.insert(format!("raw/{}.parquet", entry["raw_sha256"].as_str().unwrap_or_default()));
         }

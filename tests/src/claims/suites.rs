@@ -8,9 +8,21 @@ use anyhow::{Context, Result, ensure};
 /// # Errors
 /// If one of them fails, or there are none.
 pub fn system(module: &str) -> Result<usize> {
+    counted("tests", &["--test", "system"], module)
+}
+
+/// Runs the unit tests of a package whose names hold `name`; gives their number.
+///
+/// # Errors
+/// If one of them fails, or there are none.
+pub fn unit(package: &str, name: &str) -> Result<usize> {
+    counted(package, &["--lib"], name)
+}
+
+fn counted(package: &str, target: &[&str], module: &str) -> Result<usize> {
     let profile = Built::here()?.profile;
-    let arguments =
-        ["test", "--quiet", "--profile", &profile, "-p", "tests", "--test", "system", "--", module];
+    let mut arguments = vec!["test", "--quiet", "--profile", &profile, "-p", package];
+    arguments.extend(target.iter().chain(&["--", module]));
     let finished = cargo(arguments)?.expect_status(0).with_context(|| format!("tests of {module}"))?;
     let passed: usize = finished.stdout.lines().filter_map(passed).sum();
     ensure!(passed > 0, "there are no tests of {module}");

@@ -37,15 +37,15 @@ pub const CASES: [Case; 6] = [
 ];
 
 /// The faults of the examples that do not trip in this state of the work, and why: what each has to lead to stands at the
-/// head of `sim/src/faults.rs`, and the monitors and findings that see to it are not there yet, or it must not trip.
+/// head of `sim/src/faults.rs`, and the monitors of reference and source are not there yet, or it must not trip.
 pub const NO_TRIP: [(&str, &str); 10] = [
     ("cable-intermittent", "its points are rejected"),
-    ("hum", "no finding judges it yet"),
-    ("loose-mount", "no finding judges it yet"),
-    ("reference-open", "no monitor of the reference yet"),
-    ("reference-reversed", "no first motion yet that tells the sign"),
-    ("sensor-clipped", "no finding judges it yet"),
-    ("sensor-open", "its points are rejected"),
+    ("hum", "it is fitted beside the signal"),
+    ("loose-mount", "its points are rejected"),
+    ("reference-open", "no monitor of the reference yet; points are rejected"),
+    ("reference-reversed", "no monitor of the reference yet; points are rejected"),
+    ("sensor-clipped", "its points are rejected"),
+    ("sensor-open", "its point is measured again once the cable makes contact"),
     ("slow-drift", "beyond what one reference can tell within a run"),
     ("source-deaf", "no monitor of the source yet"),
     ("source-holds-last", "no monitor of the source yet"),
