@@ -113,7 +113,7 @@ fn amplitudes(full: bool) -> Result<Vec<Figure>> {
 }
 
 fn scatter(full: bool) -> Result<Vec<Figure>> {
-    estimator::bound(estimator::Form { trials: if full { 10_000 } else { 500 }, shown: full })
+    estimator::bound(estimator::Form { trials: if full { 40_000 } else { 1000 }, shown: full })
 }
 
 fn golden_table(_full: bool) -> Result<Vec<Figure>> {

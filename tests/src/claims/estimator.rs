@@ -30,10 +30,15 @@ pub struct Form {
 }
 
 impl Form {
-    /// What chance may do to a figure with this standard deviation in one trial, at 99.9 %; nothing is put down to chance
+    /// Synthetic runs of a level of noise whose intervals are held against the truth: half as many.
+    fn coverage_runs(self) -> u32 {
+        self.trials / 2
+    }
+
+    /// What chance may do to a figure with this standard deviation in one of so many trials, at 99.9 %; nothing is put down to chance
     /// where limits have to be shown to be kept.
-    fn chance(self, deviation: f64) -> f64 {
-        if self.shown { 0.0 } else { Z * deviation / f64::from(self.trials).sqrt() }
+    fn chance(self, deviation: f64, count: u32) -> f64 {
+        if self.shown { 0.0 } else { Z * deviation / f64::from(count).sqrt() }
     }
 }
 
@@ -44,7 +49,8 @@ impl Form {
 pub fn bound(form: Form) -> Result<Vec<Figure>> {
     let trials = form.trials.to_string();
     let mut figures = scatter(&cells("--trials", &trials)?, form)?;
-    figures.push(coverage(&cells("--coverage", &trials)?, form)?);
+    let runs = form.coverage_runs().to_string();
+    figures.push(coverage(&cells("--coverage", &runs)?, form)?);
     Ok(figures)
 }
 
@@ -59,7 +65,7 @@ fn scatter(cells: &[Value], form: Form) -> Result<Vec<Figure>> {
     ensure!(!white.is_empty(), "no cell can be judged");
     let end = |cell: &Value, key: &str| Ok(confidence_end(number(cell, key)?, number(cell, "trials")?, form));
     // A bias is stated in standard deviations of one trial.
-    let size = |cell: &Value, key: &str| Ok(number(cell, key)?.abs() - form.chance(1.0));
+    let size = |cell: &Value, key: &str| Ok(number(cell, key)?.abs() - form.chance(1.0, form.trials));
     let listed: Vec<String> = left_out.iter().map(|c| format!("\n  left out: {c}")).collect();
     let sample = |worst: &Value, cells: usize| {
         format!("{cells} cells of {} trials, the worst {worst}{}", form.trials, listed.concat())
@@ -91,12 +97,12 @@ fn coverage(cells: &[Value], form: Form) -> Result<Figure> {
     let judged: Vec<&Value> = cells.iter().filter(|c| c["left_out"].is_null()).collect();
     let deviation = (MISSED_LIMIT * (1.0 - MISSED_LIMIT)).sqrt();
     let (missed, worst) =
-        worst(&judged, |cell| Ok(1.0 - number(cell, "coverage")? - form.chance(deviation)))?;
+        worst(&judged, |cell| Ok(1.0 - number(cell, "coverage")? - form.chance(deviation, form.coverage_runs())))?;
     Ok(figure(
         "largest share of stated intervals that miss the truth".to_owned(),
         missed,
         MISSED_LIMIT,
-        format!("{} cells of {} trials, the worst {worst}", judged.len(), form.trials),
+        format!("{} cells of {} runs, the worst {worst}", judged.len(), form.coverage_runs()),
     ))
 }
 
