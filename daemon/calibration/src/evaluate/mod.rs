@@ -95,7 +95,11 @@ fn evaluate_sensor(
     let at =
         |when: QuietTime, column: Option<usize>| facts.quiet.iter().find(|q| q.when == when)?.mean(column?);
     let column = mounted.map(|s| s.column);
-    let on_its_line = mounted.and_then(|s| s.sensor.bias).and(column);
+    let shows_bias = |s: &&MountedSensor| {
+        let coupled = setup.job.columns.get(s.column).is_some_and(|c| c.ac_corner.is_none());
+        coupled && s.sensor.bias.is_some()
+    };
+    let on_its_line = mounted.filter(shows_bias).map(|s| s.column);
     Ok(SensorResult {
         serial: mounted.map(|s| s.sensor.serial.clone()).unwrap_or_default(),
         decision: sensor_decision(&points),
@@ -130,3 +134,6 @@ pub fn measured_time(setup: &Setup, facts: &RunFacts) -> Seconds {
     });
     SampleCount(samples.sum::<usize>() as u64).duration(job.rig.acquisition.rate)
 }
+
+#[cfg(test)]
+mod tests;

@@ -129,8 +129,10 @@ pub(super) fn evaluate_point(
         return Ok(result);
     }
     let table = setup.table.at(point.frequency)?;
-    // Complex sensitivity of the reference; without a phase its magnitude alone.
-    let standard = Complex::from_polar(table.sensitivity.si(), table.phase.map_or(0.0, |p| p.si()));
+    // Complex sensitivity of the reference; without a phase its magnitude alone. Where the channel sees one line of two,
+    // what it shows stands for the difference, to which the register refers.
+    let share = job.columns.get(mounted.column).map_or(1.0, |c| mounted.sensor.seen_by(c).1);
+    let standard = Complex::from_polar(table.sensitivity.si() / share, table.phase.map_or(0.0, |p| p.si()));
     let seen = gather(job, facts, number, mounted.column, standard, &mut result);
     let with_phase = table.phase.is_some();
     result.repeats = seen

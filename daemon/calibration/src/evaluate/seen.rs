@@ -19,6 +19,8 @@ pub(super) struct Seen<'a> {
     pub(super) dof: f64,
     pub(super) dof_phase: f64,
     pub(super) valid: bool,
+    /// True if it has figures at all: of a channel that shows nothing whatever, no relative uncertainty is finite.
+    pub(super) certain: bool,
     /// Samples per second.
     rate: f64,
 }
@@ -45,6 +47,7 @@ impl<'a> Seen<'a> {
             dof: ratio.dof,
             dof_phase: ratio.dof_phase,
             valid: measurement.usable(column, reference) && certain,
+            certain,
             rate: job.rig.acquisition.rate.si(),
         })
     }

@@ -106,9 +106,11 @@ fn measured(
                 ACTION / 2.0 * limit.si().hypot(2.0 * rest)
             }
         };
-        // What noise alone may do does not count against it.
-        let noise = ACTION * seen.u_magnitude;
-        (!m.closing && seen.valid).then(|| WitnessPoint {
+        // What noise alone may do does not count against it, but no more than as much again: one that shows nothing but
+        // noise is not as expected.
+        let noise = if seen.certain { (ACTION * seen.u_magnitude).min(limit) } else { 0.0 };
+        let usable = m.usable(witness.column, setup.job.reference.column);
+        (!m.closing && usable).then(|| WitnessPoint {
             point: m.point,
             frequency,
             sensitivity,

@@ -6,7 +6,7 @@
 
 use super::collect::Collector;
 use super::measure::{base_length, model};
-use super::quality::{Standing, motion};
+use super::quality::{Standing, is_silent, motion};
 use crate::block::BlockView;
 use crate::estimate::{DwellEstimate, DwellFit, EstimateError, may_stop};
 use crate::uncertainty::coverage_factor;
@@ -80,9 +80,7 @@ impl Dwell {
         }
         let mut block = *block;
         while let Some(length) = self.lengths.get(self.look).copied() {
-            let Some(taken) = self.collector.take_up_to(length, &block) else {
-                return None;
-            };
+            let taken = self.collector.take_up_to(length, &block)?;
             if let Ok(fit) = &mut self.fit {
                 let new: Vec<&[f32]> =
                     self.collector.samples().iter().map(|c| c.get(taken.clone()).unwrap_or(&[])).collect();
@@ -120,12 +118,13 @@ impl Dwell {
             return true;
         }
         let limit = standing.job.plan.scatter_limit.si();
-        standing.sensors().filter_map(|s| estimate.ratios.iter().find(|r| r.channel == s.column)).all(
-            |ratio| {
-                let expanded = coverage_factor(ratio.dof) * ratio.u_rel_a.si();
-                may_stop(self.look, self.lengths.len(), estimate.segments.len(), expanded, limit)
-            },
-        )
+        // Nor does a sensor that does not answer become certain.
+        let heard = standing.sensors().filter(|s| !is_silent(standing, estimate, s));
+        let mut ratios = heard.filter_map(|s| estimate.ratios.iter().find(|r| r.channel == s.column));
+        ratios.all(|ratio| {
+            let expanded = coverage_factor(ratio.dof) * ratio.u_rel_a.si();
+            may_stop(self.look, self.lengths.len(), estimate.segments.len(), expanded, limit)
+        })
     }
 
     fn complete(&mut self, estimate: Result<DwellEstimate, EstimateError>) -> Dwelt {
@@ -135,6 +134,79 @@ impl Dwell {
             applied: self.applied,
             start: self.start,
             estimate,
+        }
+    }
+}
+
+#[cfg(test)]
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_precision_loss,
+    reason = "samples are f32, counts are small"
+)]
+mod tests {
+    use super::*;
+    use crate::sequence::tests::bench::{RATE, job, two_points};
+    use plan_schema::units::Seconds;
+    use std::f64::consts::TAU;
+
+    /// Samples of all columns from an index on, each a sine of its own size.
+    fn sine(columns: usize, first: u64, frames: u64) -> Vec<Vec<f32>> {
+        let sample = |c: usize, n: u64| (1.0 + c as f64) * 0.1 * (TAU * 16.0 * n as f64 / RATE).sin();
+        (0..columns).map(|c| (first..first + frames).map(|n| sample(c, n) as f32).collect()).collect()
+    }
+
+    fn take(dwell: &mut Dwell, standing: &Standing<'_>, first: u64, frames: u64) -> Option<Dwelt> {
+        let samples = sine(standing.job.columns.len(), first, frames);
+        let channels: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
+        let overload = vec![false; channels.len()];
+        let (first_sample, gap_before) = (SampleIndex(first), SampleCount(0));
+        dwell
+            .take(standing, &BlockView { first_sample, gap_before, channels: &channels, overload: &overload })
+    }
+
+    /// 16 Hz for 16 cycles: 2000 samples. A gap begins it anew, and one without a gap has the same estimate however it is
+    /// cut into blocks.
+    #[test]
+    fn a_gap_begins_it_anew() {
+        let job = job(&two_points());
+        let standing = Standing { job: &job, point: 1, rest: None, excluded: &[] };
+        let begin =
+            || Dwell::new(&standing, SampleIndex(100), Hertz::new(16.0), Hertz::new(16.0), usize::MAX);
+        let mut dwell = begin();
+        assert!(take(&mut dwell, &standing, 0, 1500).is_none());
+        assert!(
+            take(&mut dwell, &standing, 1600, 1000).is_none(),
+            "more than 2000 samples, but not in a row"
+        );
+        assert!(take(&mut dwell, &standing, 2600, 999).is_none());
+        let after = take(&mut dwell, &standing, 3599, 40).unwrap();
+        assert_eq!((after.first_sample, after.samples[0].len()), (SampleIndex(1600), 2000));
+        assert_eq!(after.samples.as_slice(), sine(job.columns.len(), 1600, 2000));
+
+        let whole = take(&mut begin(), &standing, 0, 2500).unwrap();
+        let mut dwell = begin();
+        let cut = (0..).find_map(|n| take(&mut dwell, &standing, n * 37, 37)).unwrap();
+        assert_eq!(whole, cut);
+        assert_eq!(whole.first_sample, SampleIndex(100));
+    }
+
+    /// The plan's cycles are measured whatever they take; of the other lengths only those within the longest time.
+    #[test]
+    fn lengths_keep_to_the_longest_time() {
+        let mut job = job(&two_points());
+        for (limit, lengths) in [(0.5, 1), (1.9, 1), (2.0, 2), (4.5, 3), (300.0, 4)] {
+            job.plan.dwell_limit = Seconds::new(limit);
+            let standing = Standing { job: &job, point: 1, rest: None, excluded: &[] };
+            let at = |most| {
+                Dwell::new(&standing, SampleIndex(0), Hertz::new(16.0), Hertz::new(16.0), most).lengths
+            };
+            let wanted: Vec<SampleCount> = [2000, 4000, 8000, 16_000].map(SampleCount)[..lengths].to_vec();
+            assert_eq!(at(usize::MAX), wanted);
+            assert_eq!(at(1), [SampleCount(2000)]);
+            let nobody = Standing { excluded: &[true; 3], ..standing };
+            let dwell = Dwell::new(&nobody, SampleIndex(0), Hertz::new(16.0), Hertz::new(16.0), usize::MAX);
+            assert_eq!(dwell.lengths, [SampleCount(2000)], "nobody has to become certain");
         }
     }
 }

@@ -10,7 +10,7 @@
 use super::finding::{Finding, FindingKind};
 use super::quiet::QuietRecord;
 use super::setup::Setup;
-use crate::estimate::{DwellOptions, EstimateError, FrequencySearch, dwell};
+use crate::estimate::Running;
 use crate::interlock::{Trip, TripReason};
 use nalgebra::Complex;
 use plan_schema::registers::Polarity;
@@ -37,6 +37,9 @@ const GAIN_WITHIN: f64 = 1.8;
 
 /// Share of the foreseen response below which nothing came.
 const NOTHING_BELOW: f64 = 0.1;
+
+/// Harmonics fitted beside the motion.
+const HARMONICS: u32 = 3;
 
 /// Cycles recorded, and the shortest time.
 const CYCLES: f64 = 2.0;
@@ -145,24 +148,27 @@ impl FirstMotion {
     ) -> Self {
         let mut motion = Self { frequency, drive, began, first_sample, samples, verdict: Verdict::default() };
         motion.verdict = match motion.amplitudes(setup) {
-            Ok(amplitudes) => motion.judge(setup, rest, &amplitudes),
-            Err(error) => Verdict {
-                failure: Some(format!("the first motion can't be estimated: {error}")),
+            Some(amplitudes) => motion.judge(setup, rest, &amplitudes),
+            None => Verdict {
+                failure: Some(
+                    "the first motion can't be estimated: too few samples, or one is no number".into(),
+                ),
                 ..Verdict::default()
             },
         };
         motion
     }
 
-    /// Complex amplitude of each column, V peak, phase at the first sample.
-    fn amplitudes(&self, setup: &Setup) -> Result<Vec<Complex<f64>>, EstimateError> {
-        let columns: Vec<&[f32]> = self.samples.iter().map(Vec::as_slice).collect();
-        let options =
-            DwellOptions { harmonics: 3, frequency: FrequencySearch::Nominal, ..DwellOptions::default() };
-        let job = &setup.job;
-        let rate = job.rig.acquisition.rate;
-        let found = dwell(&columns, rate, job.reference.column, self.frequency, &options)?;
-        Ok(found.channels.iter().map(|channel| channel.amplitude).collect())
+    /// Complex amplitude of each column, V peak, phase at the first sample. Each by itself: a reference that shows nothing
+    /// is no reason not to look.
+    fn amplitudes(&self, setup: &Setup) -> Option<Vec<Complex<f64>>> {
+        let rate = setup.job.rig.acquisition.rate;
+        let of = |column: &Vec<f32>| {
+            let mut fit = Running::new(self.frequency, rate, HARMONICS).ok()?;
+            fit.push(column);
+            fit.estimate().map(|found| found.amplitude)
+        };
+        self.samples.iter().map(of).collect()
     }
 
     fn judge(&self, setup: &Setup, rest: Option<&QuietRecord>, seen: &[Complex<f64>]) -> Verdict {

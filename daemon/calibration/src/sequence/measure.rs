@@ -111,7 +111,6 @@ fn decays(standing: &Standing<'_>, applied: Hertz) -> Vec<Option<Seconds>> {
 }
 
 /// Fits a dwell that is complete, and says what is to be said against it.
-#[must_use]
 pub fn measure(
     standing: &Standing<'_>,
     applied: Hertz,

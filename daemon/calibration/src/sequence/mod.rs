@@ -38,4 +38,4 @@ pub use run::Run;
 pub use setup::{Setup, Waits};
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -37,7 +37,7 @@ enum Phase {
     /// A setting is under way.
     Commanded,
     /// A window is being filled from an index on, and looked at again when it has grown to a number of samples.
-    Window { from: SampleIndex, fit: Running, next_look: u64 },
+    Window { from: SampleIndex, fit: Box<Running>, next_look: u64 },
     /// The dwell is being recorded.
     Dwell(Box<Dwell>),
 }
@@ -61,6 +61,8 @@ pub(super) struct PointRun {
     pub(super) repeat: u32,
     /// True once it was repeated because something was found against it.
     pub(super) retried: bool,
+    /// Columns against which the last dwell had something.
+    pub(super) suspected: Vec<Option<usize>>,
     /// First sample that belongs to it.
     pub(super) begun: SampleIndex,
     /// Sample at which the dwell began.
@@ -94,6 +96,7 @@ impl PointRun {
             purpose,
             repeat: 0,
             retried: false,
+            suspected: Vec::new(),
             begun,
             dwell_from: begun,
             frequency,
@@ -149,6 +152,7 @@ impl PointRun {
     /// Opens a window; a frequency that can't be fitted was refused before the run.
     fn look(&mut self, setup: &Setup, from: SampleIndex) {
         if let Ok(fit) = Running::new(self.frequency, setup.job.rig.acquisition.rate, WINDOW_HARMONICS) {
+            let fit = Box::new(fit);
             self.phase = Phase::Window { from, fit, next_look: setup.samples(window(self.frequency)).0 };
         }
     }

@@ -32,7 +32,7 @@ pub(super) enum Probed {
 enum Phase {
     Commanded,
     Collecting(Collector),
-    Window { from: SampleIndex, fit: Running, wanted: u64 },
+    Window { from: SampleIndex, fit: Box<Running>, wanted: u64 },
 }
 
 /// A small motion under way.
@@ -76,7 +76,7 @@ impl Probe {
                 Phase::Collecting(Collector::new(from, wanted, setup.job.columns.len()))
             }
             ProbeKind::Identify => match Running::new(tone.0, rate, WINDOW_HARMONICS) {
-                Ok(fit) => Phase::Window { from, fit, wanted: setup.samples(window(tone.0)).0 },
+                Ok(fit) => Phase::Window { from, fit: Box::new(fit), wanted: setup.samples(window(tone.0)).0 },
                 Err(_) => Phase::Commanded,
             },
         };

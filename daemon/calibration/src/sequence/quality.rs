@@ -197,6 +197,12 @@ fn of_sensor(
         .or_else(|| noisy(ratio, sensor))
 }
 
+/// True if a sensor shows next to nothing.
+pub(super) fn is_silent(standing: &Standing<'_>, estimate: &DwellEstimate, sensor: &MountedSensor) -> bool {
+    let channel = estimate.channels.get(sensor.column);
+    standing.wanted().zip(channel).is_some_and(|(point, channel)| open(point, channel, sensor).is_some())
+}
+
 fn open(point: &ResolvedPoint, channel: &ChannelEstimate, sensor: &MountedSensor) -> Option<Finding> {
     let expected = sensor.sensor.nominal_sensitivity.si().abs() * point.target.si();
     let (seen, limit) = (channel.amplitude.norm(), OPEN_BELOW * expected);

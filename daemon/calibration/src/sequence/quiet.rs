@@ -73,13 +73,14 @@ impl QuietRecord {
     /// line, the offset, the supply.
     #[must_use]
     pub fn against_register(&self, job: &ResolvedJob, sensor: &MountedSensor) -> Option<Finding> {
-        self.line(sensor).or_else(|| self.offset(job, sensor)).or_else(|| self.supply(sensor))
+        self.line(job, sensor).or_else(|| self.offset(job, sensor)).or_else(|| self.supply(sensor))
     }
 
-    fn line(&self, sensor: &MountedSensor) -> Option<Finding> {
+    fn line(&self, job: &ResolvedJob, sensor: &MountedSensor) -> Option<Finding> {
         let facts = &sensor.sensor;
         let (bias, seen) = (facts.bias?.si(), self.mean(sensor.column)?.si());
-        if facts.kind != SensorKind::Iepe {
+        // Behind AC coupling there is no bias to be seen.
+        if facts.kind != SensorKind::Iepe || job.columns.get(sensor.column)?.ac_corner.is_some() {
             return None;
         }
         let open = bias + OPEN_FROM * (facts.compliance.si() - bias);

@@ -67,8 +67,10 @@ pub struct Run {
     starts_at_zero: bool,
     model: PlantModel,
     learned: Learned,
-    /// The tone in force, as applied; `None` at 0 V.
-    tone: Option<(Hertz, Volts<Peak>)>,
+    /// Amplitude of the tone in force, as applied; `None` at 0 V.
+    tone: Option<Volts<Peak>>,
+    /// Frequency that was asked for last; a source has steps and may apply another.
+    asked: Option<Hertz>,
     temperature: Option<Celsius>,
     /// Time spent in waits that were foreseen.
     waited: SampleCount,
@@ -97,6 +99,7 @@ impl Run {
             model: PlantModel::new(&setup.plant),
             learned: Learned::default(),
             tone: None,
+            asked: None,
             temperature: None,
             waited: SampleCount(0),
             hold: None,
@@ -341,7 +344,7 @@ impl Run {
                 self.begin_quiet(QuietTime::Before, rest, out);
             }
             (Reply::Tone { frequency, amplitude, way }, state) => {
-                self.tone = Some((frequency, amplitude));
+                self.tone = Some(amplitude);
                 match state {
                     State::Point(point) => point.applied(&self.setup, frequency, amplitude, effective),
                     State::Probing(probe) => {

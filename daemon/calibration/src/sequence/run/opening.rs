@@ -26,6 +26,8 @@ const SMALL_CEILING: f64 = 1.5;
 impl Run {
     pub(super) fn started(&mut self, starts_at_zero: bool, out: &mut Vec<Action>) {
         self.starts_at_zero = starts_at_zero;
+        // What is wrong with a sensor is for the first motion to tell; it costs this sensor, not the run.
+        self.spare_all_but(&[]);
         let waits = self.setup.waits();
         out.push(Action::Tell(Event::SoakBegins(waits.soak)));
         let job = &self.setup.job;
@@ -144,7 +146,8 @@ impl Run {
             Some(Probed::Identified(amplitude, deviation)) => {
                 let (frequency, drive) = probe.tone;
                 self.model.learn(frequency, drive, amplitude, deviation);
-                self.go(Goal::Point(0), frequency, false, out);
+                let first = self.taken_from(0).map_or(Goal::Rest, Goal::Point);
+                self.go(first, frequency, false, out);
             }
         }
     }
@@ -162,6 +165,8 @@ impl Run {
             return self.stop(Outcome::Failed, out);
         }
         self.excluded = verdict.excluded(&self.setup.job);
+        let in_it = self.setup.job.sensors.iter().zip(&self.excluded).filter(|(_, out)| !**out);
+        self.spare_all_but(&in_it.map(|(s, _)| s.column).collect::<Vec<_>>());
         for finding in verdict.findings {
             out.push(Action::Tell(Event::Noticed(finding.message)));
         }
@@ -173,8 +178,8 @@ impl Run {
 
     /// One small motion at the frequency of the first point.
     pub(super) fn identify(&mut self, out: &mut Vec<Action>) {
-        let number = self.setup.order.first().copied();
-        let Some(point) = number.and_then(|n| self.setup.job.points.get(n)) else {
+        let number = self.taken_from(0).and_then(|first| self.setup.order.get(first));
+        let Some(point) = number.and_then(|n| self.setup.job.points.get(*n)) else {
             return self.go_to(Goal::Rest, out);
         };
         let (frequency, target) = (point.frequency, point.target * IDENTIFY_AT);

@@ -80,7 +80,7 @@ impl Run {
                 let (frequency, last) = (point.frequency, point.last());
                 self.model.learn(frequency, point.drive(), last, 0.003);
                 self.seen(number, last, out);
-                self.command(frequency, drive, out);
+                self.command(self.asked.unwrap_or(frequency), drive, out);
             }
             Wish::Dwell => {
                 let settle = point.settle_time(&self.setup, point.dwell_from);
@@ -140,9 +140,10 @@ impl Run {
         let State::Point(point) = &mut self.state else {
             return false;
         };
-        if point.retried {
-            self.learned.confirmed.extend(found.iter().map(|f| (f.kind, f.column)));
-        } else if !found.is_empty() && !self.learned.is_confirmed(found) {
+        let before = std::mem::replace(&mut point.suspected, found.iter().map(|f| f.column).collect());
+        let twice = found.iter().filter(|f| before.contains(&f.column));
+        self.learned.confirmed.extend(twice.map(|f| (f.kind, f.column)));
+        if !point.retried && !self.learned.is_confirmed(found) {
             point.retried = true;
             return true;
         }
@@ -200,6 +201,12 @@ impl Run {
         self.go(goal, frequency, closing, out);
     }
 
+    /// Overloads of the sensors' channels are judged on these columns only: what another shows there means nothing.
+    pub(super) fn spare_all_but(&mut self, judged: &[usize]) {
+        let columns = self.setup.job.sensors.iter().map(|s| s.column);
+        self.interlock.spare(columns.filter(|c| !judged.contains(c)).collect());
+    }
+
     /// What comes after a point: the next that somebody takes, the closing one, or rest.
     fn after(&self, point: &PointRun) -> Goal {
         if point.is_closing() {
@@ -207,12 +214,17 @@ impl Run {
         }
         let order = &self.setup.order;
         let at = order.iter().position(|n| *n == point.point).unwrap_or(order.len());
-        let next = (at + 1..order.len()).find(|n| order.get(*n).is_some_and(|n| self.is_taken(*n)));
-        match next {
+        match self.taken_from(at + 1) {
             Some(next) => Goal::Point(next),
             None if self.setup.closes() => Goal::Closing,
             None => Goal::Rest,
         }
+    }
+
+    /// The first position of the order, from this one on, at which somebody takes the point.
+    pub(super) fn taken_from(&self, position: usize) -> Option<usize> {
+        let order = &self.setup.order;
+        (position..order.len()).find(|n| order.get(*n).is_some_and(|n| self.is_taken(*n)))
     }
 
     /// True if a sensor that is still in the run takes a point, or if nobody but witnesses is mounted.
@@ -223,7 +235,7 @@ impl Run {
     /// Frequency of a goal; `None` for rest.
     fn frequency_of(&self, goal: Goal) -> Option<Hertz> {
         let position = match goal {
-            Goal::Identify | Goal::Closing => 0,
+            Goal::Identify | Goal::Closing => self.taken_from(0)?,
             Goal::Point(position) => position,
             Goal::Rest => return None,
         };
@@ -233,9 +245,10 @@ impl Run {
 
     /// Goes from a tone to the next goal: straight on at the same frequency, by way of zero to any other.
     pub(super) fn go(&mut self, goal: Goal, from: Hertz, waiting: bool, out: &mut Vec<Action>) {
-        if self.frequency_of(goal) == Some(from) {
+        if self.frequency_of(goal).is_some_and(|f| self.asked == Some(f)) {
             return self.go_to(goal, out);
         }
+        self.asked = None;
         self.state = State::Leaving { frequency: from, goal, until: None, waiting };
         out.push(Action::SourceOff { over: self.setup.plant.transition(from) });
     }
@@ -250,7 +263,10 @@ impl Run {
         match goal {
             Goal::Identify => self.identify(out),
             Goal::Point(position) => self.begin_point(position, Purpose::Measure, out),
-            Goal::Closing => self.begin_point(0, Purpose::Close, out),
+            Goal::Closing => match self.taken_from(0) {
+                Some(first) => self.begin_point(first, Purpose::Close, out),
+                None => self.go_to(Goal::Rest, out),
+            },
             Goal::Rest => self.begin_quiet(QuietTime::After, self.end, out),
         }
     }
@@ -284,8 +300,7 @@ impl Run {
             return self.stop(Outcome::Done, out);
         };
         let drive = point.drive();
-        let all = || self.setup.job.sensors.iter();
-        self.interlock.spare(all().filter(|s| !s.takes(number)).map(|s| s.column).collect());
+        self.spare_all_but(&self.standing(number).sensors().map(|s| s.column).collect::<Vec<_>>());
         self.state = State::Point(Box::new(point));
         out.push(Action::Tell(match purpose {
             Purpose::Measure => Event::PointBegins(number),
@@ -302,7 +317,8 @@ impl Run {
         let allowed = self.interlock.drive(drive, &mut orders);
         carry_out(orders, out);
         if allowed {
-            let from = self.tone.filter(|(f, _)| *f == frequency).map_or(Volts::ZERO, |(_, v)| v);
+            let from = self.tone.filter(|_| self.asked == Some(frequency)).unwrap_or(Volts::ZERO);
+            self.asked = Some(frequency);
             let over = self.setup.plant.transition_between(frequency, from, drive);
             out.push(Action::SetTone { frequency, amplitude: drive, over });
         } else if let Some(trip) = self.trip().cloned() {

@@ -81,6 +81,10 @@ impl Run {
         let State::Stopping(stopping) = &mut self.state else {
             return;
         };
+        // A proof that nobody asked for, or that came too late to be waited for, proves nothing now.
+        if stopping.stage != Stage::Proving(target) {
+            return;
+        }
         stopping.proved(target, followed, brake, self.now);
         match stopping.stage {
             Stage::Proving(target) => out.push(Action::MakeSafe(target)),

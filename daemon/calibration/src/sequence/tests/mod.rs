@@ -1,0 +1,16 @@
+//! The run machine against a bench of a few lines.
+
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_precision_loss,
+    reason = "samples are f32, counts are small"
+)]
+
+pub(crate) mod bench;
+mod dwells;
+mod first_motion;
+mod opening;
+mod order;
+mod quality;
+mod random;
+mod whole;
