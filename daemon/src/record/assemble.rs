@@ -7,7 +7,7 @@ use super::journal::FinishedEntry;
 use super::result::{ReferenceRecord, ResultRecord, ResultSchema};
 use super::run::RunRecord;
 use super::time::UtcTime;
-use super::words::{Method, State};
+use super::words::{Decision, Method, Outcome, State};
 use calibration::evaluate::{Circumstances, RunFacts, evaluate, hold, measured_time, witnesses};
 use calibration::sequence::Setup;
 use calibration::uncertainty::UncertaintyError;
@@ -27,7 +27,12 @@ pub fn assemble(
     let circumstances = circumstances(setup, record.started);
     let sensors = evaluate(setup, facts, &circumstances)?;
     let harmonics = setup.job.plan.harmonics;
-    let sensors: Vec<_> = sensors.iter().map(|s| convert::sensor(s, harmonics)).collect();
+    let mut sensors: Vec<_> = sensors.iter().map(|s| convert::sensor(s, harmonics)).collect();
+    if end.outcome != Outcome::Done {
+        // Nobody looked again at the end: what was measured stays undecided, what failed has failed.
+        let passes = [Decision::Pass, Decision::ConditionalPass];
+        sensors.iter_mut().filter(|s| passes.contains(&s.decision)).for_each(|s| s.decision = Decision::None);
+    }
     let witnesses = witnesses(setup, facts, &circumstances);
     Ok(ResultRecord {
         schema: ResultSchema::V1,

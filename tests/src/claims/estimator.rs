@@ -96,8 +96,9 @@ fn scatter(cells: &[Value], form: Form) -> Result<Vec<Figure>> {
 fn coverage(cells: &[Value], form: Form) -> Result<Figure> {
     let judged: Vec<&Value> = cells.iter().filter(|c| c["left_out"].is_null()).collect();
     let deviation = (MISSED_LIMIT * (1.0 - MISSED_LIMIT)).sqrt();
-    let (missed, worst) =
-        worst(&judged, |cell| Ok(1.0 - number(cell, "coverage")? - form.chance(deviation, form.coverage_runs())))?;
+    let (missed, worst) = worst(&judged, |cell| {
+        Ok(1.0 - number(cell, "coverage")? - form.chance(deviation, form.coverage_runs()))
+    })?;
     Ok(figure(
         "largest share of stated intervals that miss the truth".to_owned(),
         missed,

@@ -76,7 +76,9 @@ impl Probe {
                 Phase::Collecting(Collector::new(from, wanted, setup.job.columns.len()))
             }
             ProbeKind::Identify => match Running::new(tone.0, rate, WINDOW_HARMONICS) {
-                Ok(fit) => Phase::Window { from, fit: Box::new(fit), wanted: setup.samples(window(tone.0)).0 },
+                Ok(fit) => {
+                    Phase::Window { from, fit: Box::new(fit), wanted: setup.samples(window(tone.0)).0 }
+                }
                 Err(_) => Phase::Commanded,
             },
         };

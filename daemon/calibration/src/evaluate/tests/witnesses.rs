@@ -25,13 +25,13 @@ fn within_their_limits_nothing_is_said() {
     }
 }
 
-/// The limit of a second reference from the certificates and what the rig adds, by hand.
+/// The limit of a second reference from the certificates and what the rig adds, between bounds by hand.
 #[test]
 fn the_limit_of_a_second_reference() {
     let bench = with_gain(SECOND, 1.0);
     let rectangular = 3.0_f64.sqrt();
-    // Ratio of channels, mounting, temperature of both, transverse motion on both (divisor of a product of two
-    // rectangular figures: 3).
+    // Ratio of channels, mounting, temperature of both; and transverse motion on both, at least nothing and at most the
+    // product of its two figures over √2.
     let transverse = bench.run.setup().job.reference.reference.transverse_sensitivity.si() * 0.02;
     let rest = [0.0005 / 2.0, 0.001 / rectangular, 5e-5 / rectangular, 5e-5 / rectangular];
     let squares: f64 = rest.iter().map(|u| u * u).sum();
