@@ -34,6 +34,8 @@ pub struct RunDirectory {
     names: Vec<String>,
     rate: f64,
     harmonics: u32,
+    /// Time constant of a sensor's high-pass in s, for each column that has one.
+    decays: Vec<Option<f64>>,
     /// What is needed to evaluate the run when it is over.
     pub facts: RunFacts,
 }
@@ -67,6 +69,7 @@ impl RunDirectory {
             names: job.columns.iter().map(|c| c.name.clone()).collect(),
             rate: job.rig.acquisition.rate.si(),
             harmonics: job.plan.harmonics,
+            decays: decays(job),
             facts: RunFacts::default(),
         };
         let entry = StartedEntry { run_sha256: sha256(text.as_bytes()) };
@@ -122,7 +125,7 @@ impl RunDirectory {
     }
 
     fn measured(&mut self, at: Timestamp, m: Measurement) -> io::Result<()> {
-        let raw_sha256 = self.keep(&m.samples, dwell_metadata(&m, self.harmonics))?;
+        let raw_sha256 = self.keep(&m.samples, self.dwell_metadata(&m))?;
         let entry = PointEntry {
             point: m.point as u64 + 1,
             repeat: m.repeat + 1,
@@ -151,24 +154,53 @@ fn outside_findings(m: &Measurement) -> Vec<super::result::Finding> {
     m.findings.iter().filter(outside).map(convert::finding).collect()
 }
 
-fn dwell_metadata(m: &Measurement, harmonics: u32) -> BTreeMap<String, String> {
-    let mut metadata = BTreeMap::from([
-        ("content".to_owned(), "dwell".to_owned()),
-        ("point".to_owned(), (m.point + 1).to_string()),
-        ("repeat".to_owned(), (m.repeat + 1).to_string()),
-        ("first_sample".to_owned(), m.first_sample.0.to_string()),
-        ("applied_frequency_hz".to_owned(), m.applied_frequency.si().to_string()),
-        ("start_frequency_hz".to_owned(), m.start_frequency.si().to_string()),
-        ("model_harmonics".to_owned(), harmonics.max(1).to_string()),
-        ("model_terms".to_owned(), "offset,drift,cosine and sine of each harmonic".to_owned()),
-    ]);
-    if let Ok(estimate) = &m.estimate {
+impl RunDirectory {
+    /// What is needed to fit a dwell again without this program.
+    fn dwell_metadata(&self, m: &Measurement) -> BTreeMap<String, String> {
+        let mut metadata = BTreeMap::from([
+            ("content".to_owned(), "dwell".to_owned()),
+            ("point".to_owned(), (m.point + 1).to_string()),
+            ("repeat".to_owned(), (m.repeat + 1).to_string()),
+            ("first_sample".to_owned(), m.first_sample.0.to_string()),
+            ("applied_frequency_hz".to_owned(), m.applied_frequency.si().to_string()),
+            ("start_frequency_hz".to_owned(), m.start_frequency.si().to_string()),
+            ("model_harmonics".to_owned(), self.harmonics.max(1).to_string()),
+            (
+                "model_terms".to_owned(),
+                "offset,drift,cosine and sine of each harmonic,cosine and sine of each line of the mains,decay from the \
+                 first sample where a channel has one"
+                    .to_owned(),
+            ),
+        ]);
+        let Ok(estimate) = &m.estimate else {
+            return metadata;
+        };
         let bounds: Vec<String> =
             estimate.segments.iter().map(|s| format!("{}:{}", s.start, s.end)).collect();
         metadata.insert("segments".to_owned(), bounds.join(","));
         metadata.insert("fitted_frequency_hz".to_owned(), estimate.frequency.si().to_string());
+        let lines = estimate.channels.first().map_or(&[][..], |c| &c.mains);
+        let mains = self.facts.rest().and_then(|r| r.mains).map_or(0.0, |f| f.si());
+        let lines: Vec<String> =
+            lines.iter().map(|(line, _)| (mains * f64::from(*line)).to_string()).collect();
+        metadata.insert("model_mains_hz".to_owned(), lines.join(","));
+        let fitted = std::iter::zip(&estimate.channels, &self.decays);
+        let decays: Vec<String> =
+            fitted.map(|(c, decay)| c.decay.and(*decay).map_or(String::new(), |s| s.to_string())).collect();
+        metadata.insert("model_decays_s".to_owned(), decays.join(","));
+        metadata
     }
-    metadata
+}
+
+/// Time constants of sensors with a high-pass, by column.
+fn decays(job: &ResolvedJob) -> Vec<Option<f64>> {
+    let mut decays = vec![None; job.columns.len()];
+    for sensor in &job.sensors {
+        if let Some(slot) = decays.get_mut(sensor.column) {
+            *slot = sensor.sensor.lower_corner.map(|f| 1.0 / (std::f64::consts::TAU * f.si()));
+        }
+    }
+    decays
 }
 
 impl RunStore for RunDirectory {
