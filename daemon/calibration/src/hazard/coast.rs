@@ -4,9 +4,10 @@
 
 use super::motion::{Coil, DISPLACEMENT, Machine, State, Steady};
 use super::reach::{Halt, Reach, steps};
+use super::reaction::Paths;
 use super::step::Stepper;
 use crate::control::Plant;
-use plan_schema::rig::{AmplifierMode, Rig, SafeAction};
+use plan_schema::rig::{Rig, SafeAction};
 use plan_schema::units::{Displacement, Hertz, Peak};
 use std::f64::consts::{PI, TAU};
 
@@ -17,7 +18,7 @@ pub enum Stop {
     MuteAtOnce,
     /// The source goes to zero over the time of a transition, then the amplifier mutes: the end of every healthy run.
     RampThenMute,
-    /// The source goes to zero at once and 0 V brake the armature, then the amplifier mutes. Voltage mode only.
+    /// The source goes to zero at once, then the amplifier mutes: 0 V brake the armature, 0 A do not.
     ZeroThenMute,
 }
 
@@ -28,17 +29,17 @@ impl Stop {
         match self {
             Self::MuteAtOnce => "a mute at once",
             Self::RampThenMute => "a ramp to zero, then a mute",
-            Self::ZeroThenMute => "0 V at once, then a mute",
+            Self::ZeroThenMute => "zero drive at once, then a mute",
         }
     }
 
     /// The stops that a rig has on a healthy run. Any amplifier can mute of its own accord, so that one is always there;
-    /// so is the ramp, since the source is what drives; 0 V at once needs a safe path that says how long it takes.
+    /// so is the ramp, since the source is what drives; zero drive at once needs a safe path that says how long it takes.
     #[must_use]
     pub fn of(rig: &Rig) -> Vec<Self> {
         let source_off = rig.safe_paths.iter().any(|p| p.action == SafeAction::SourceOff);
         let mut stops = vec![Self::MuteAtOnce, Self::RampThenMute];
-        if source_off && rig.amplifier.mode == AmplifierMode::Voltage {
+        if source_off {
             stops.push(Self::ZeroThenMute);
         }
         stops
@@ -68,7 +69,7 @@ pub(super) fn coast(
     let reached = match stop {
         Stop::MuteAtOnce => Reach::new(machine, Halt::Muted(mute)).worst(steady),
         Stop::ZeroThenMute => {
-            Reach::new(machine, Halt::Zeroed(plant.settling_time().si(), mute)).worst(steady)
+            Reach::new(machine, Halt::Zeroed(Paths::of(rig, plant).live().si(), mute)).worst(steady)
         }
         Stop::RampThenMute => {
             let after = Reach::new(machine, Halt::Muted(mute));

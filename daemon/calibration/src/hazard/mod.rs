@@ -6,13 +6,15 @@
 //!
 //! ```text
 //!   motion, step, pace   the machine, its steps     reach    where a stop leads from a state
-//!   coast          stops of a healthy run           reaction what notices a fault, what stops it, how long that takes
-//!   reserve        a fault, phase by phase          verdict  may the point be run
+//!   coast          stops of a healthy run           notice   what monitors notice, and how soon
+//!   reaction       what notices and stops a fault   reserve  a fault, phase by phase
+//!   verdict        may the point be run
 //! ```
 
 mod coast;
 mod exponential;
 mod motion;
+pub(crate) mod notice;
 mod pace;
 mod reach;
 mod reaction;
@@ -26,4 +28,5 @@ mod tests;
 pub use coast::{Coast, Stop};
 pub use reaction::Fault;
 pub use reserve::Reserve;
+pub(crate) use verdict::Place;
 pub use verdict::{Hazards, hazards};

@@ -14,9 +14,10 @@
 
 use super::exponential::dot;
 use super::motion::{CURRENT, State, Steady};
+use super::notice::{Lookout, earlier};
 use super::pace::{FINER, Pace};
 use super::reach::{Reach, steps};
-use super::reaction::{Answer, Detection, Fault};
+use super::reaction::{Answer, Fault};
 use super::step::Tone;
 use plan_schema::rig::AmplifierMode;
 use plan_schema::units::Seconds;
@@ -63,8 +64,16 @@ pub(super) struct Scene {
     wait: f64,
     /// Displacement at which the armature touches its stop.
     limit: f64,
-    /// What the source's drive limit is at the coil, V or A.
-    direct: f64,
+}
+
+/// A sine that a fault strikes, and what was foreseen of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Struck {
+    pub(super) steady: Steady,
+    /// The drive's ceiling as a multiple of the drive.
+    pub(super) ceiling: f64,
+    /// The ceiling of the acceleration, m/s².
+    pub(super) foreseen: f64,
 }
 
 /// One phase of a fault, in s.
@@ -95,7 +104,7 @@ impl Outcome {
 }
 
 impl Scene {
-    /// A fault at a pace. `limit` is the displacement that is too far, m; `drive_limit` that of the source, V.
+    /// A fault at a pace. `limit` is the displacement that is too far, m.
     #[must_use]
     pub(super) fn new(
         pace: &Rc<Pace>,
@@ -103,7 +112,6 @@ impl Scene {
         answer: Answer,
         reach: Option<Rc<Reach>>,
         limit: f64,
-        drive_limit: f64,
     ) -> Self {
         let machine = &pace.machine;
         let (cycle, braking) = (pace.cycle, machine.braking());
@@ -114,27 +122,20 @@ impl Scene {
                 (1.0 / beside).min(6.0 * machine.mass / machine.damping).min(5.0)
             }
         };
-        let (look, wait) = match fault {
-            Fault::SourceStep => ((2.0 * machine.period()).max(1.0), 4.0 * braking),
-            Fault::SourceHolds => (0.0, 0.0),
-            Fault::GainJump | Fault::SourceDeaf | Fault::ReferenceSilent => {
-                (3.0 * cycle + 6.0 * braking + beat, 1.5 * cycle)
-            }
+        let (look, wait) = if fault.holds_a_value() {
+            // What is held goes on until the stop; where only the motion tells, for two swings of the suspension.
+            let look = if answer.overdue.is_some() { 0.0 } else { (2.0 * machine.period()).max(1.0) };
+            (look, 4.0 * braking)
+        } else {
+            (3.0 * cycle + 6.0 * braking + beat, 1.5 * cycle)
         };
-        let direct = drive_limit * machine.gain;
-        Self { fault, answer, reach, pace: Rc::clone(pace), look, wait, limit, direct }
+        Self { fault, answer, reach, pace: Rc::clone(pace), look, wait, limit }
     }
 
-    /// The fault.
+    /// The reserve at the worst phase.
     #[must_use]
-    pub(super) fn fault(&self) -> Fault {
-        self.fault
-    }
-
-    /// The reserve at the worst phase. `ceiling` is the drive's ceiling as a multiple of the drive.
-    #[must_use]
-    pub(super) fn reserve(&self, steady: &Steady, ceiling: f64) -> Reserve {
-        let worst = self.outcomes(steady, ceiling, true).min_by(|a, b| {
+    pub(super) fn reserve(&self, sine: &Struck) -> Reserve {
+        let worst = self.outcomes(sine, true).min_by(|a, b| {
             let (a, b) = (a.rank(), b.rank());
             a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
         });
@@ -146,57 +147,59 @@ impl Scene {
 
     /// Whether the armature keeps off its stop at every phase.
     #[must_use]
-    pub(super) fn keeps_off(&self, steady: &Steady, ceiling: f64) -> bool {
-        self.outcomes(steady, ceiling, false).all(|outcome| outcome.keeps_off())
+    pub(super) fn keeps_off(&self, sine: &Struck) -> bool {
+        self.outcomes(sine, false).all(|outcome| outcome.keeps_off())
     }
 
     /// The outcomes over 32 phases, or over the half of them that the others mirror. If not `thorough`, each is followed
     /// only until it is clear whether it keeps off.
-    pub(super) fn outcomes(
-        &self,
-        steady: &Steady,
-        ceiling: f64,
-        thorough: bool,
-    ) -> impl Iterator<Item = Outcome> {
+    pub(super) fn outcomes(&self, sine: &Struck, thorough: bool) -> impl Iterator<Item = Outcome> {
         let factor = match self.fault {
             Fault::GainJump => JUMP,
-            Fault::ReferenceSilent => ceiling,
-            Fault::SourceDeaf | Fault::SourceHolds | Fault::SourceStep => 1.0,
+            Fault::SourceHolds | Fault::SourceStep | Fault::ReferenceSilent => sine.ceiling,
+            Fault::SourceDeaf => 1.0,
         };
-        let harmless = self.any_time_will_do(steady, factor);
+        let harmless = self.any_time_will_do(&sine.steady, factor);
         let phases = match self.fault {
             Fault::SourceStep => 32u32,
             // All phases are looked at in one.
             Fault::SourceDeaf => 1,
             Fault::GainJump | Fault::SourceHolds | Fault::ReferenceSilent => 16,
         };
-        let steady = *steady;
+        let sine = *sine;
         (0..phases).map(move |n| {
             let phase = TAU * f64::from(n) / 32.0;
-            self.follow(&steady, phase, factor, harmless, thorough)
+            if self.fault == Fault::SourceDeaf {
+                self.goes_on(&sine.steady)
+            } else {
+                self.follow(&sine, phase, factor, harmless, thorough)
+            }
         })
     }
 
+    /// The motion is as it was: the first moment is as good as any other, over all phases.
+    fn goes_on(&self, steady: &Steady) -> Outcome {
+        let reaction = self.answer.overdue.map(|overdue| overdue + self.answer.rest);
+        match &self.reach {
+            Some(reach) => Outcome { longest: (reach.worst(steady) > self.limit).then_some(0.0), reaction },
+            None => Outcome { longest: Some(0.0), reaction: None },
+        }
+    }
+
     /// One phase of the fault.
-    fn follow(&self, steady: &Steady, phase: f64, factor: f64, harmless: bool, thorough: bool) -> Outcome {
+    fn follow(&self, sine: &Struck, phase: f64, factor: f64, harmless: bool, thorough: bool) -> Outcome {
         let Some(reach) = &self.reach else {
             return Outcome { longest: Some(0.0), reaction: None };
         };
         let rest = self.answer.rest;
-        let (mut seen, detection) = match self.answer.detection {
-            Detection::Overdue(after) => (Some(after), None),
-            Detection::Motion { beyond, averaged } => (None, Some((beyond, averaged))),
-        };
+        let mut seen = self.answer.overdue;
         let outcome = |longest, seen: Option<f64>| Outcome { longest, reaction: seen.map(|s| s + rest) };
         if harmless && (!thorough || seen.is_some()) {
             return outcome(None, seen);
         }
-        if self.fault == Fault::SourceDeaf {
-            // The motion is as it was: the first moment is as good as any other, over all phases.
-            return outcome((reach.worst(steady) > self.limit).then_some(0.0), seen);
-        }
         let pace = &self.pace;
-        let (mut state, mut tone) = self.struck(steady, phase, factor);
+        let mut lookout = Lookout::default();
+        let (mut state, mut tone) = self.struck(&sine.steady, phase, factor);
         let mut in_time = None;
         let mut longest = None;
         let (over, mut time) = (pace.coarse.over(), 0.0);
@@ -212,14 +215,16 @@ impl Scene {
                 }
                 in_time = Some((state, tone, time));
             }
-            if let (None, Some((beyond, averaged))) = (seen, detection)
-                && pace.machine.acceleration(&state).abs() > beyond
-            {
-                seen = Some(time + averaged);
+            // Something else may notice it sooner than what is overdue.
+            let open = self.answer.sight.filter(|_| seen.is_none_or(|s| time < s));
+            if let Some(sight) = &open {
+                let acceleration = pace.machine.acceleration(&state);
+                let noticed = lookout.look(sight, sine.foreseen, time, &state, acceleration);
+                seen = earlier(seen, noticed);
             }
             let enough = match (seen, longest) {
                 _ if harmless => seen.is_some() || time > 2.0 * pace.cycle,
-                (Some(_), Some(_)) => true,
+                (Some(_), Some(_)) => open.is_none(),
                 (Some(_), None) if decided && !thorough => true,
                 // A tone has shown all that it does; what is held goes on until the stop.
                 (Some(_), None) => time > self.look && (decided || !self.fault.holds_a_value()),
@@ -257,8 +262,8 @@ impl Scene {
         let mut state = steady.at(phase);
         let tone = match self.fault {
             Fault::GainJump | Fault::SourceDeaf | Fault::ReferenceSilent => steady.tone(phase, factor),
-            Fault::SourceHolds => Tone::held(steady.tone(phase, 1.0).value()),
-            Fault::SourceStep => Tone::held(self.direct),
+            Fault::SourceHolds => Tone::held(steady.tone(phase, factor).value()),
+            Fault::SourceStep => Tone::held(steady.input.norm() * factor),
         };
         if self.pace.machine.mode == AmplifierMode::Current {
             let most = self.pace.machine.current_limit;

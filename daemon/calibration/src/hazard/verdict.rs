@@ -8,10 +8,10 @@ use super::motion::Machine;
 use super::pace::Pace;
 use super::reach::{Halt, Reach};
 use super::reaction::{Fault, answer};
-use super::reserve::{Reserve, Scene};
-use crate::control::{Obstacle, Plant, foresee};
-use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
-use plan_schema::units::{Accel, Fraction, Hertz, Peak, engineering};
+use super::reserve::{Reserve, Scene, Struck};
+use crate::control::{Obstacle, Plant, ceiling};
+use plan_schema::resolve::ResolvedJob;
+use plan_schema::units::{Accel, Hertz, Peak, engineering};
 use std::rc::Rc;
 
 /// What may happen at a point if it is stopped, and if a single fault strikes.
@@ -31,35 +31,7 @@ pub struct Hazards {
 /// The hazards of a target at a frequency, on a job's rig with its payload.
 #[must_use]
 pub fn hazards(job: &ResolvedJob, plant: &Plant, frequency: Hertz, target: Accel<Peak>) -> Hazards {
-    let place = Place::new(job, plant, frequency);
-    let steady = place.machine.steady(frequency, target);
-    let ceiling = place.ceiling(target);
-    let coasts: Vec<Coast> = Stop::of(&job.rig)
-        .into_iter()
-        .map(|stop| coast(&place.machine, &job.rig, plant, frequency, &steady, stop))
-        .collect();
-    let reserves: Vec<Reserve> = place.scenes.iter().map(|scene| scene.reserve(&steady, ceiling)).collect();
-    let mut messages: Vec<String> = coasts.iter().filter_map(|coast| beyond(job, coast)).collect();
-    messages.extend(reserves.iter().filter_map(too_late));
-    let mut found = Hazards { coasts, reserves, obstacles: Vec::new(), warnings: Vec::new() };
-    let rig = &job.rig;
-    match (&rig.limiter, &rig.waiver) {
-        (Some(limiter), _) => {
-            let kind = limiter.kind.word();
-            let told = |m| format!("{m}; the {kind} limiter '{}' has to prevent that", limiter.name);
-            found.warnings = messages.into_iter().map(told).collect();
-        }
-        (None, Some(waiver)) => {
-            let told = |m| format!("{m}; waived by {}: {}", waiver.name, waiver.reason);
-            found.warnings = messages.into_iter().map(told).collect();
-        }
-        (None, None) if messages.is_empty() => {}
-        (None, None) => {
-            let largest = place.largest(target, &found);
-            found.obstacles = messages.into_iter().map(|message| Obstacle { message, largest }).collect();
-        }
-    }
-    found
+    Place::new(job, plant, frequency).hazards(target)
 }
 
 /// What is said of a coast that reaches the stop.
@@ -91,26 +63,26 @@ fn too_late(reserve: &Reserve) -> Option<String> {
 }
 
 /// A rig at a frequency: what does not depend on the amplitude.
-struct Place<'a> {
+pub(crate) struct Place<'a> {
     job: &'a ResolvedJob,
     plant: &'a Plant,
     frequency: Hertz,
     machine: Machine,
     scenes: Vec<Scene>,
-    headroom: f64,
 }
 
 /// How often an interval of amplitudes is halved: to 0.4 % of the target.
 const HALVINGS: i32 = 8;
 
 impl<'a> Place<'a> {
-    fn new(job: &'a ResolvedJob, plant: &'a Plant, frequency: Hertz) -> Self {
+    /// A rig at a frequency.
+    #[must_use]
+    pub(crate) fn new(job: &'a ResolvedJob, plant: &'a Plant, frequency: Hertz) -> Self {
         let machine = Machine::of(job);
         let shaker = &job.rig.shaker;
         let limit = (shaker.stop - allowance(&job.rig)).si();
         let tone = Rc::new(Pace::of_tone(&machine, frequency));
-        let held = Rc::new(Pace::held(&machine, frequency, 1.0));
-        let jumped = Rc::new(Pace::held(&machine, frequency, 0.25));
+        let held = Rc::new(Pace::held(&machine, frequency, 0.25));
         let mut reaches: Vec<(Halt, Rc<Reach>)> = Vec::new();
         let scenes = Fault::ALL
             .into_iter()
@@ -125,48 +97,78 @@ impl<'a> Place<'a> {
                     })
                 });
                 let pace = match fault {
-                    Fault::SourceHolds => &held,
-                    Fault::SourceStep => &jumped,
+                    Fault::SourceHolds | Fault::SourceStep => &held,
                     Fault::GainJump | Fault::SourceDeaf | Fault::ReferenceSilent => &tone,
                 };
-                Scene::new(pace, fault, answer, reach, limit, shaker.drive_limit.si())
+                Scene::new(pace, fault, answer, reach, limit)
             })
             .collect();
-        // The ceiling of a target that is far from every limit, as a multiple of its drive.
-        let point = ResolvedPoint {
-            frequency,
-            target: Accel::new(1e-9),
-            dwell_cycles: 1,
-            repeats: 1,
-            tolerance: None,
-            distortion_limit: Fraction::ZERO,
-        };
-        let forecast = foresee(job, plant, &point);
-        let headroom = forecast.ceiling.drive / forecast.need.drive;
-        Self { job, plant, frequency, machine, scenes, headroom }
+        Self { job, plant, frequency, machine, scenes }
     }
 
-    /// The drive's ceiling as a multiple of the drive, at least 1.
-    fn ceiling(&self, target: Accel<Peak>) -> f64 {
-        let need = self.plant.need(self.frequency, target).drive;
-        self.headroom.min(self.job.rig.shaker.drive_limit / need).max(1.0)
+    /// The hazards of a target here.
+    #[must_use]
+    pub(crate) fn hazards(&self, target: Accel<Peak>) -> Hazards {
+        let sine = self.struck(target);
+        let coasts = self.coasts(&sine);
+        let reserves: Vec<Reserve> = self.scenes.iter().map(|scene| scene.reserve(&sine)).collect();
+        let mut messages: Vec<String> = coasts.iter().filter_map(|coast| beyond(self.job, coast)).collect();
+        messages.extend(reserves.iter().filter_map(too_late));
+        let mut found = Hazards { coasts, reserves, obstacles: Vec::new(), warnings: Vec::new() };
+        let rig = &self.job.rig;
+        match (&rig.limiter, &rig.waiver) {
+            (Some(limiter), _) => {
+                let kind = limiter.kind.word();
+                let told = |m| format!("{m}; the {kind} limiter '{}' has to prevent that", limiter.name);
+                found.warnings = messages.into_iter().map(told).collect();
+            }
+            (None, Some(waiver)) => {
+                let told = |m| format!("{m}; waived by {}: {}", waiver.name, waiver.reason);
+                found.warnings = messages.into_iter().map(told).collect();
+            }
+            (None, None) if messages.is_empty() => {}
+            (None, None) => {
+                let largest = self.within(target);
+                found.obstacles = messages.into_iter().map(|message| Obstacle { message, largest }).collect();
+            }
+        }
+        found
     }
 
-    /// The largest acceleration that meets no obstacle, found by halving; zero where none is found.
+    /// A target in its steady state, with what was foreseen of it.
+    fn struck(&self, target: Accel<Peak>) -> Struck {
+        let need = self.plant.need(self.frequency, target);
+        let ceiling = ceiling(self.job, &need, self.frequency, target);
+        Struck {
+            steady: self.machine.steady(self.frequency, target),
+            ceiling: (ceiling.drive / need.drive).max(1.0),
+            foreseen: ceiling.acceleration.si(),
+        }
+    }
+
+    fn coasts(&self, sine: &Struck) -> Vec<Coast> {
+        let stops = Stop::of(&self.job.rig).into_iter();
+        stops
+            .map(|stop| coast(&self.machine, &self.job.rig, self.plant, self.frequency, &sine.steady, stop))
+            .collect()
+    }
+
+    /// The largest acceleration up to a target that meets no obstacle, found by halving; zero where none is found.
     ///
     /// A smaller amplitude is not always safer, since a fault may be seen later: so every candidate is asked all
     /// questions. Coasts go in proportion, or fall faster where a live amplifier brakes at its limit.
-    fn largest(&self, target: Accel<Peak>, found: &Hazards) -> Accel<Peak> {
+    #[must_use]
+    pub(crate) fn within(&self, target: Accel<Peak>) -> Accel<Peak> {
+        if self.job.rig.limiter.is_some() || self.job.rig.waiver.is_some() {
+            return target;
+        }
         let still = allowance(&self.job.rig);
         let room = (self.job.rig.shaker.stop - still).si();
-        let coasted = found.coasts.iter().fold(0.0f64, |most, c| most.max((c.displacement - still).si()));
-        // What fails at the target is asked first.
-        let mut scenes: Vec<&Scene> = self.scenes.iter().collect();
-        scenes.sort_by_key(|scene| found.reserves.iter().any(|r| r.fault == scene.fault() && r.keeps_off()));
+        let coasts = self.coasts(&self.struck(target));
+        let coasted = coasts.iter().fold(0.0f64, |most, c| most.max((c.displacement - still).si()));
         let passes = |target: Accel<Peak>| {
-            let steady = self.machine.steady(self.frequency, target);
-            let ceiling = self.ceiling(target);
-            scenes.iter().all(|scene| scene.keeps_off(&steady, ceiling))
+            let sine = self.struck(target);
+            self.scenes.iter().all(|scene| scene.keeps_off(&sine))
         };
         // Rounding must not refuse what is named here.
         let mut high = target * (room / coasted * (1.0 - 1e-9)).clamp(0.0, 1.0);

@@ -5,8 +5,8 @@ use super::{long_stroke, mid_size, portable};
 use crate::hazard::motion::Machine;
 use crate::hazard::pace::Pace;
 use crate::hazard::reach::{Halt, Reach};
-use crate::hazard::reaction::{Answer, Detection, Fault};
-use crate::hazard::reserve::Scene;
+use crate::hazard::reaction::{Answer, Fault};
+use crate::hazard::reserve::{Scene, Struck};
 use plan_schema::rig::Mute;
 use plan_schema::units::{Displacement, Hertz, STANDARD_GRAVITY};
 use std::f64::consts::TAU;
@@ -22,12 +22,14 @@ fn coast(machine: &Machine, mute: Mute, frequency: f64, displacement: f64) -> f6
 fn longest(machine: &Machine, stop: f64, frequency: f64, displacement: f64) -> Option<f64> {
     let f = Hertz::new(frequency);
     let steady = machine.steady(f, Displacement::new(displacement).acceleration_at(f));
-    let answer =
-        Answer { detection: Detection::Overdue(1.0), rest: 0.0, halt: Some(Halt::Muted(Mute::Shorts)) };
+    let answer = Answer { overdue: Some(1.0), sight: None, rest: 0.0, halt: Some(Halt::Muted(Mute::Shorts)) };
     let reach = Rc::new(Reach::new(machine, Halt::Muted(Mute::Shorts)));
     let pace = Rc::new(Pace::of_tone(machine, f));
-    let scene = Scene::new(&pace, Fault::GainJump, answer, Some(reach), stop, 1.0);
-    scene.outcomes(&steady, 1.0, true).filter_map(|o| o.longest).reduce(f64::min)
+    let scene = Scene::new(&pace, Fault::GainJump, answer, Some(reach), stop);
+    scene
+        .outcomes(&Struck { steady, ceiling: 1.0, foreseen: 1.0 }, true)
+        .filter_map(|o| o.longest)
+        .reduce(f64::min)
 }
 
 /// Displacement of an acceleration in g.

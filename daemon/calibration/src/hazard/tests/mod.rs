@@ -2,6 +2,7 @@
 
 mod facts;
 mod integration;
+mod scratch;
 mod verdicts;
 
 use super::motion::Machine;
