@@ -1,8 +1,8 @@
 //! Hazards against an independent integration, against computed facts of invented rigs, and as verdicts on jobs.
 
+mod common_practice;
 mod facts;
 mod integration;
-mod scratch;
 mod verdicts;
 
 use super::motion::Machine;
