@@ -122,6 +122,7 @@ pub(super) struct Lookout {
 impl Lookout {
     /// When the motion is noticed, if it is by what it is at this time: not before now. `foreseen` is the point's
     /// own ceiling of acceleration, m/s².
+    #[inline]
     pub(super) fn look(
         &mut self,
         sight: &Sight,
@@ -141,6 +142,7 @@ impl Lookout {
         earlier(stroke, reference).map(|seen| seen + sight.extra)
     }
 
+    #[inline]
     fn lasts(&mut self, reference: &Reference, foreseen: f64, time: f64, acceleration: f64) -> bool {
         let limit = reference.acceleration.min(foreseen * BEYOND_FORESEEN * MARGIN);
         if acceleration.abs() <= limit {
@@ -163,6 +165,10 @@ impl Lookout {
 }
 
 /// The earlier of two moments.
+#[inline]
 pub(super) fn earlier(one: Option<f64>, other: Option<f64>) -> Option<f64> {
-    [one, other].into_iter().flatten().reduce(f64::min)
+    match (one, other) {
+        (Some(one), Some(other)) => Some(one.min(other)),
+        (one, other) => one.or(other),
+    }
 }

@@ -167,7 +167,9 @@ impl Scene {
             Fault::GainJump | Fault::SourceHolds | Fault::ReferenceSilent => 16,
         };
         let sine = *sine;
-        (0..phases).map(move |n| {
+        // Where any time will do, four phases suffice to say how long the rig takes.
+        let every = if harmless { 4 } else { 1 };
+        (0..phases).step_by(every).map(move |n| {
             let phase = TAU * f64::from(n) / 32.0;
             if self.fault == Fault::SourceDeaf {
                 self.goes_on(&sine.steady)

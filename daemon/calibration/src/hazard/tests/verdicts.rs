@@ -7,30 +7,62 @@ use plan_schema::read::Document;
 use plan_schema::resolve::{JobFiles, ResolvedJob};
 use plan_schema::units::{Accel, Displacement, Hertz, Seconds};
 
-/// The text of an example, which is invented.
-fn example(path: &str) -> String {
-    let root = concat!(env!("CARGO_MANIFEST_DIR"), "/../../examples/");
-    std::fs::read_to_string(format!("{root}{path}")).unwrap()
+macro_rules! texts {
+    ($($path:literal),* $(,)?) => {
+        [$(($path, include_str!(concat!("../../../../../examples/", $path)))),*]
+    };
+}
+
+/// The examples' texts, which are invented.
+const TEXTS: [(&str, &str); 24] = texts![
+    "low-frequency.toml",
+    "mid-size.toml",
+    "portable.toml",
+    "portable-night.toml",
+    "portable-current.toml",
+    "plans/low-frequency.toml",
+    "plans/mid-size.toml",
+    "plans/portable.toml",
+    "plans/portable-night.toml",
+    "plans/portable-current.toml",
+    "rigs/long-stroke.toml",
+    "rigs/long-stroke-opens.toml",
+    "rigs/mid-size.toml",
+    "rigs/mid-size-opens.toml",
+    "rigs/portable.toml",
+    "rigs/portable-opens.toml",
+    "rigs/portable-worn.toml",
+    "rigs/portable-worn-opens.toml",
+    "rigs/portable-night.toml",
+    "rigs/portable-night-opens.toml",
+    "rigs/portable-current.toml",
+    "rigs/portable-current-opens.toml",
+    "registers/sensors.toml",
+    "registers/references.toml",
+];
+
+fn example(path: &str) -> &'static str {
+    TEXTS.iter().find(|(known, _)| *known == path).unwrap_or_else(|| panic!("{path}")).1
 }
 
 /// An example job on an example rig, with places of the rig file replaced.
 pub(super) fn job(job: &str, rig: &str, edits: &[(&str, &str)]) -> ResolvedJob {
-    let mut text = example(&format!("rigs/{rig}"));
+    let mut text = example(&format!("rigs/{rig}")).to_owned();
     for (old, new) in edits {
         assert_eq!(text.matches(old).count(), 1, "'{old}' has to be there once");
         text = text.replace(old, new);
     }
-    resolved(job, &example(&format!("plans/{job}")), &text)
+    resolved(job, example(&format!("plans/{job}")), &text)
 }
 
 /// An example job with another plan and rig.
 pub(super) fn resolved(job: &str, plan: &str, rig: &str) -> ResolvedJob {
     let files = JobFiles {
-        job: Document::read("job", &example(job)).unwrap(),
+        job: Document::read("job", example(job)).unwrap(),
         plan: Document::read("plan", plan).unwrap(),
         rig: Document::read("rig", rig).unwrap(),
-        sensors: Document::read("sensors", &example("registers/sensors.toml")).unwrap(),
-        references: Document::read("references", &example("registers/references.toml")).unwrap(),
+        sensors: Document::read("sensors", example("registers/sensors.toml")).unwrap(),
+        references: Document::read("references", example("registers/references.toml")).unwrap(),
     };
     ResolvedJob::resolve(&files).unwrap_or_else(|report| panic!("{report}")).0
 }
