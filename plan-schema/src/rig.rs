@@ -1,5 +1,9 @@
 //! The rig: instruments and their roles, channels, the shaker's limits, mute and safe paths, latencies.
 
+mod admission;
+
+pub use admission::{Limiter, LimiterKind, Waiver};
+
 use crate::plan::Format;
 use crate::read::Table;
 use crate::simulation::Simulation;
@@ -46,6 +50,10 @@ written_table! {
         pub errors: RigErrors,
         /// Ways to stop the armature, in the order in which they are tried.
         pub safe_paths key "safe_path": Vec<SafePath>,
+        /// What keeps the armature off its stops where no stop of the rig does; points are then admitted.
+        pub limiter: Option<Limiter>,
+        /// Who takes on the hazards that would refuse a point, and why; they are then warnings.
+        pub waiver: Option<Waiver>,
         /// What the simulator adds to the facts above.
         pub simulation: Simulation = Simulation::default(),
     }
@@ -190,6 +198,10 @@ written_table! {
         pub contact_limit: Seconds = Seconds::new(0.25),
         /// Contacts and amplifier are read this often.
         pub poll_interval: Seconds = Seconds::new(0.1),
+        /// Longest time from the last sample of a block until the block has arrived.
+        pub transfer: Seconds = Seconds::new(0.005),
+        /// Longest time that judging a block takes.
+        pub judgement: Seconds = Seconds::new(0.001),
     }
 }
 

@@ -27,12 +27,12 @@ const MISTAKES: [Mistake; 19] = [
     (PLAN, "frequency = \"0.5 Hz\"", "frequency = \"0.05 Hz\"", 13, &["QB-R-0031", "from 100 mHz to 400 Hz"]),
     (
         PLAN,
-        "amplitude = \"0.05 g pk\"",
-        "amplitude = \"0,05 g pk\"",
+        "amplitude = \"0.018 g pk\"",
+        "amplitude = \"0,018 g pk\"",
         13,
-        &["comma", "write a decimal point: \"0.05 g pk\""],
+        &["comma", "write a decimal point: \"0.018 g pk\""],
     ),
-    (PLAN, "amplitude = \"0.2 g pk\"", "amplitude = \"0.2 g\"", 13, &["peak, rms or peak-to-peak"]),
+    (PLAN, "amplitude = \"0.065 g pk\"", "amplitude = \"0.065 g\"", 13, &["peak, rms or peak-to-peak"]),
     (PLAN, "tolerance = \"5 %\"", "tolerance = \"5\"", 13, &["has no unit", "\"5 %\""]),
     (RIG, "mute = \"shorts\"", "mute = \"short\"", 8, &["did you mean 'shorts'?"]),
     (
@@ -82,13 +82,13 @@ fn mistakes_of_several_files_come_at_once() {
 #[test]
 fn a_point_that_the_shaker_can_not_run_is_refused_with_the_largest_that_it_can() {
     let bench = Bench::new().unwrap();
-    let (given, wished) = ("amplitude = \"0.05 g pk\"", "amplitude = \"0.5 g pk\"");
+    let (given, wished) = ("amplitude = \"0.018 g pk\"", "amplitude = \"0.5 g pk\"");
     bench.replace(PLAN, given, wished).unwrap();
     let check = bench.run(&["check", MAIN_JOB]).unwrap().expect_status(2).unwrap();
     assert!(check.stdout.lines().any(|l| l.contains("500 mHz") && l.ends_with("NO")), "{}", check.stdout);
     let said = bench.run(&["dry-run", MAIN_JOB]).unwrap().expect_status(2).unwrap();
     assert!(!bench.path("run").exists(), "a run directory was made");
-    assert!(said.stderr.contains(&format!("{PLAN}:19:13")), "{}", said.stderr);
+    assert!(said.stderr.contains(&format!("{PLAN}:23:13")), "{}", said.stderr);
     let (_, largest) = said.stderr.split_once("the largest amplitude here is ").unwrap();
     let (_, in_g) = largest.split_once(" pk (").unwrap();
     let (in_g, _) = in_g.split_once(')').unwrap();

@@ -12,6 +12,7 @@ pub mod block;
 pub mod control;
 pub mod estimate;
 pub mod evaluate;
+pub mod hazard;
 pub mod interlock;
 pub mod sequence;
 pub mod uncertainty;

@@ -1,5 +1,7 @@
 //! Checks of a rig by itself.
 
+mod admission;
+
 use super::Checker;
 use crate::read::{Diagnostic, Document};
 use crate::rig::{AmplifierMode, Rig, SafeAction};
@@ -22,6 +24,7 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     displacement(&mut checker, rig);
     errors(&mut checker, rig);
     safe_paths(&mut checker, rig);
+    admission::admission(&mut checker, rig);
     simulation(&mut checker, rig);
     checker.found
 }
@@ -126,6 +129,8 @@ fn timing(checker: &mut Checker<'_, Rig>, rig: &Rig) {
     let timing = &rig.timing;
     checker.positive("timing.reply_limit", timing.reply_limit.si());
     checker.positive("timing.poll_interval", timing.poll_interval.si());
+    checker.not_negative("timing.transfer", timing.transfer.si());
+    checker.not_negative("timing.judgement", timing.judgement.si());
     checker.positive("acquisition.rate", rig.acquisition.rate.si());
     checker.positive("acquisition.block", rig.acquisition.block.si());
     let seconds = |value: f64| engineering(value, "s");

@@ -3,6 +3,7 @@
 use super::approach::window;
 use super::decay::decay_wait;
 use super::plant::{Need, Plant};
+use crate::hazard::{Hazards, Place};
 use crate::interlock::Ceiling;
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
 use plan_schema::units::{Accel, Displacement, Hertz, Peak, Seconds, Velocity, engineering};
@@ -28,6 +29,9 @@ pub struct Forecast {
     pub obstacles: Vec<Obstacle>,
     /// The largest acceleration that can be run at this frequency; `None` where nothing stands in the way.
     pub largest: Option<Accel<Peak>>,
+    /// What happens if the point is stopped, and what is left of time if a fault strikes. What refuses the point is among
+    /// the obstacles.
+    pub hazards: Hazards,
 }
 
 /// A limit that a point would pass.
@@ -45,27 +49,60 @@ pub fn overshoot_allowed(target: Displacement<Peak>, rated: Displacement<Peak>) 
     if target.si() > 0.95 * rated.si() { 0.03 } else { 0.10 }
 }
 
+/// Foresees all points of a job, each place and amplitude once.
+#[must_use]
+pub fn foresee_all(job: &ResolvedJob, plant: &Plant) -> Vec<Forecast> {
+    let mut forecasts: Vec<Forecast> = Vec::new();
+    for (n, point) in job.points.iter().enumerate() {
+        let alike = |p: &&ResolvedPoint| p.frequency == point.frequency && p.target == point.target;
+        let known = job.points.iter().take(n).zip(&forecasts).find(|(p, _)| alike(p)).map(|(_, f)| f.clone());
+        forecasts.push(match known {
+            // Only the time is a matter of more than place and amplitude.
+            Some(known) => known.taking(&foreseen_time(job, plant, point)),
+            None => foresee(job, plant, point),
+        });
+    }
+    forecasts
+}
+
 /// Foresees one point.
 #[must_use]
 pub fn foresee(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> Forecast {
-    let need = plant.need(point.frequency, point.target);
-    let obstacles = obstacles(job, plant, point.frequency, point.target);
-    let times = foreseen_time(job, plant, point);
+    let (frequency, target) = (point.frequency, point.target);
+    let need = plant.need(frequency, target);
+    let place = Place::new(job, plant, frequency);
+    let hazards = place.hazards(target);
+    let mut obstacles = obstacles(job, plant, frequency, target);
+    obstacles.extend(hazards.obstacles.iter().cloned());
     Forecast {
-        displacement: point.target.displacement_at(point.frequency),
-        velocity: point.target.velocity_at(point.frequency),
-        ceiling: ceiling(job, &need, point.frequency, point.target),
+        displacement: target.displacement_at(frequency),
+        velocity: target.velocity_at(frequency),
+        ceiling: ceiling(job, &need, frequency, target),
         need,
-        time: times.overhead + times.decay_wait + times.measured,
-        overhead: times.overhead,
-        decay_wait: times.decay_wait,
-        largest: largest(job, plant, point.frequency, &obstacles),
+        time: Seconds::ZERO,
+        overhead: Seconds::ZERO,
+        decay_wait: Seconds::ZERO,
+        largest: largest(job, plant, &place, frequency, &obstacles),
         obstacles,
+        hazards,
+    }
+    .taking(&foreseen_time(job, plant, point))
+}
+
+impl Forecast {
+    fn taking(self, times: &ForeseenTime) -> Self {
+        Self {
+            time: times.overhead + times.decay_wait + times.measured,
+            overhead: times.overhead,
+            decay_wait: times.decay_wait,
+            ..self
+        }
     }
 }
 
 /// What the loop stays under at a target.
-fn ceiling(job: &ResolvedJob, need: &Need, frequency: Hertz, target: Accel<Peak>) -> Ceiling {
+#[must_use]
+pub(crate) fn ceiling(job: &ResolvedJob, need: &Need, frequency: Hertz, target: Accel<Peak>) -> Ceiling {
     let shaker = &job.rig.shaker;
     let displacement = target.displacement_at(frequency);
     let overshoot = 1.0 + overshoot_allowed(displacement, shaker.rated_stroke);
@@ -124,11 +161,18 @@ fn obstacles(job: &ResolvedJob, plant: &Plant, frequency: Hertz, target: Accel<P
 
 /// The largest acceleration that meets no obstacle. A smaller target may meet another obstacle, since it is allowed
 /// another overshoot; so it is looked at again.
-fn largest(job: &ResolvedJob, plant: &Plant, frequency: Hertz, first: &[Obstacle]) -> Option<Accel<Peak>> {
+fn largest(
+    job: &ResolvedJob,
+    plant: &Plant,
+    place: &Place<'_>,
+    frequency: Hertz,
+    first: &[Obstacle],
+) -> Option<Accel<Peak>> {
     let smallest = |found: &[Obstacle]| found.iter().map(|o| o.largest).reduce(Accel::min);
     let mut target = smallest(first)?;
     // Where the suspension hardens, drive and current do not go in proportion; so a few times more.
     for _ in 0..12 {
+        target = place.within(target);
         match smallest(&obstacles(job, plant, frequency, target)) {
             Some(smaller) => target = smaller,
             None => break,

@@ -17,7 +17,8 @@ mod transition;
 
 pub use approach::{Approach, Goal, Progress, Seen, Settled, first_share, window};
 pub use decay::decay_wait;
-pub use foresee::{Forecast, Obstacle, foresee, overshoot_allowed};
+pub(crate) use foresee::ceiling;
+pub use foresee::{Forecast, Obstacle, foresee, foresee_all, overshoot_allowed};
 pub use identify::PlantModel;
 pub use order::order;
 pub use plant::{Need, Plant};

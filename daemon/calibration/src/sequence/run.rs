@@ -192,7 +192,7 @@ impl Run {
             Input::Operator(Operator::Stop) => {
                 self.stop(Outcome::Cancelled, out);
                 if let State::Stopping(stopping) = &mut self.state {
-                    stopping.hurry();
+                    stopping.hurry(&self.setup.job.rig, None);
                 }
                 self.advance(out);
             }

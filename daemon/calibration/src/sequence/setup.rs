@@ -3,7 +3,8 @@
 use super::finding::{Finding, FindingKind};
 use super::first_motion::Opening;
 use super::quiet::LISTEN;
-use crate::control::{Forecast, Plant, foresee, order};
+use crate::control::{Forecast, Plant, foresee_all, order};
+use crate::hazard::notice::ABOVE;
 use crate::interlock::{Ceiling, Interlock, Limits, Monitor};
 use crate::uncertainty::ReferenceTable;
 use nalgebra::Complex;
@@ -59,7 +60,7 @@ impl Setup {
     #[must_use]
     pub fn new(job: ResolvedJob) -> Self {
         let plant = Plant::of(&job);
-        let forecasts = job.points.iter().map(|p| foresee(&job, &plant, p)).collect();
+        let forecasts = foresee_all(&job, &plant);
         let table = ReferenceTable::of(&job.reference.calibration);
         let points: Vec<_> = job.points.iter().map(|p| (p.frequency, p.target)).collect();
         let order = match job.plan.order {
@@ -106,8 +107,8 @@ impl Setup {
         let shaker = &self.job.rig.shaker;
         let limits = Limits {
             stroke: shaker.trip() - Displacement::new(shaker.static_allowance.si()),
-            velocity: shaker.velocity_limit * 1.1,
-            acceleration: shaker.acceleration_limit * 1.1,
+            velocity: shaker.velocity_limit * ABOVE,
+            acceleration: shaker.acceleration_limit * ABOVE,
             drive: shaker.drive_limit,
         };
         let names = self.job.columns.iter().map(|c| c.name.clone()).collect();

@@ -4,7 +4,7 @@ use super::{Run, State, carry_out};
 use crate::interlock::Trip;
 use crate::sequence::finding::{Finding, FindingKind};
 use crate::sequence::input::{Action, Consequence, Event, Outcome, Target};
-use crate::sequence::stopping::{Stage, Stopping};
+use crate::sequence::stopping::{Stage, Stopping, Targets};
 use plan_schema::units::{SampleIndex, Seconds};
 
 /// How much longer than foreseen a source may take to ramp down before it is made safe all the same.
@@ -16,7 +16,7 @@ impl Run {
         if let State::Stopping(stopping) = &mut self.state {
             // Already on the way out: it goes on without waiting, and what comes out of it is a trip.
             stopping.outcome = Outcome::Tripped;
-            stopping.hurry();
+            stopping.hurry(&self.setup.job.rig, Some(trip.reason));
             self.advance(out);
         } else {
             self.make_safe(Stopping::begin(&self.setup, Outcome::Tripped, Some(trip.reason)), out);
@@ -56,11 +56,11 @@ impl Run {
         self.state = State::Stopping(stopping);
     }
 
-    /// The first instrument of this way out has its turn. Braking looks like motion beyond limits and is not judged.
+    /// What comes first on this way out has its turn. Braking looks like motion beyond limits and is not judged.
     fn make_safe(&mut self, stopping: Stopping, out: &mut Vec<Action>) {
         self.interlock.watch(None);
-        if let Stage::Proving(target) = stopping.stage {
-            out.push(Action::MakeSafe(target));
+        if let Stage::Proving(targets) = stopping.stage {
+            out.extend(targets.each().map(Action::MakeSafe));
         }
         self.state = State::Stopping(stopping);
     }
@@ -70,26 +70,20 @@ impl Run {
         let State::Stopping(stopping) = &mut self.state else {
             return;
         };
-        if let Some(target) = stopping.advance(self.now, self.end) {
+        let targets = stopping.advance(self.now, self.end);
+        if targets != Targets::NONE {
             self.interlock.watch(None);
-            out.push(Action::MakeSafe(target));
+            out.extend(targets.each().map(Action::MakeSafe));
         }
     }
 
     pub(super) fn proved(&mut self, target: Target, followed: SampleIndex, out: &mut Vec<Action>) {
-        let brake = self.setup.samples(self.setup.plant.settling_time()).0;
         let State::Stopping(stopping) = &mut self.state else {
             return;
         };
-        // A proof that nobody asked for, or that came too late to be waited for, proves nothing now.
-        if stopping.stage != Stage::Proving(target) {
-            return;
-        }
-        stopping.proved(target, followed, brake, self.now);
-        match stopping.stage {
-            Stage::Proving(target) => out.push(Action::MakeSafe(target)),
-            Stage::Ramping { .. } | Stage::Braking { .. } => {}
-            Stage::Over => self.finish(out),
+        out.extend(stopping.proved(target, followed, self.now).each().map(Action::MakeSafe));
+        if stopping.stage == Stage::Over {
+            self.finish(out);
         }
     }
 
