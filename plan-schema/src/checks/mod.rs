@@ -5,6 +5,7 @@
 
 mod faults;
 mod machine;
+mod permissives;
 mod plan;
 mod registers;
 mod rig;

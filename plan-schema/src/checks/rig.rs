@@ -22,6 +22,7 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     displacement(&mut checker, rig);
     errors(&mut checker, rig);
     safe_paths(&mut checker, rig);
+    super::permissives::permissives(&mut checker, rig);
     simulation(&mut checker, rig);
     checker.found
 }
