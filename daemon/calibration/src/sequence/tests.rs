@@ -10,11 +10,19 @@ use plan_schema::resolve::{JobFiles, ResolvedJob};
 use plan_schema::units::*;
 use std::f64::consts::TAU;
 
+mod before_motion;
+
+const RIG: &str = include_str!("../../../../examples/rigs/long-stroke.toml");
+
 fn job(plan: &str) -> ResolvedJob {
+    job_on(plan, RIG)
+}
+
+fn job_on(plan: &str, rig: &str) -> ResolvedJob {
     let files = JobFiles {
         job: Document::read("job", include_str!("../../../../examples/low-frequency.toml")).unwrap(),
         plan: Document::read("plan", plan).unwrap(),
-        rig: Document::read("rig", include_str!("../../../../examples/rigs/long-stroke.toml")).unwrap(),
+        rig: Document::read("rig", rig).unwrap(),
         sensors: Document::read("sensors", include_str!("../../../../examples/registers/sensors.toml"))
             .unwrap(),
         references: Document::read("refs", include_str!("../../../../examples/registers/references.toml"))
@@ -47,8 +55,12 @@ struct Bench {
     permit: Option<f64>,
     muted: bool,
     overload: bool,
+    /// State of the contact inputs.
+    inputs: Vec<bool>,
     /// Instruments do not prove that they are safe.
     stubborn: bool,
+    /// The record of a quiet part gets no receipt.
+    keeps_waiting: bool,
     log: Vec<String>,
     /// Block at which each line of the log was written.
     blocks: Vec<u64>,
@@ -61,15 +73,21 @@ const RATE: f64 = 10_000.0;
 
 impl Bench {
     fn new(response: f64) -> Self {
+        Self::of(job(PLAN), response)
+    }
+
+    fn of(job: ResolvedJob, response: f64) -> Self {
         Self {
-            run: Run::new(Setup::new(job(PLAN))),
+            run: Run::new(Setup::new(job)),
             now: 0,
             tone: (8.0, 0.0),
             response,
             permit: None,
             muted: true,
             overload: false,
+            inputs: Vec::new(),
             stubborn: false,
+            keeps_waiting: false,
             log: Vec::new(),
             blocks: Vec::new(),
             stored: Vec::new(),
@@ -105,6 +123,9 @@ impl Bench {
                 self.permit = None;
                 ("withdraw", None)
             }
+            Action::Warn(on) => {
+                (if on { "warn" } else { "warn no more" }, on.then(|| Input::Replied(Reply::Warned, done)))
+            }
             Action::Unmute => {
                 assert!(self.permit.is_some(), "unmuted without leave");
                 self.muted = false;
@@ -127,6 +148,7 @@ impl Bench {
                 self.muted = true;
                 ("safe amplifier", Some(Input::Replied(Reply::MadeSafe(Target::Amplifier), done)))
             }
+            Action::StoreQuiet(_) if self.keeps_waiting => ("store quiet", None),
             Action::StoreQuiet(record) => ("store quiet", Some(Input::Stored(Stored::Quiet(record.when)))),
             Action::StoreFirstMotion(_) => ("store first motion", Some(Input::Stored(Stored::FirstMotion))),
             Action::StorePoint(end) => {
@@ -176,7 +198,7 @@ impl Bench {
         overload[1] = self.overload;
         let first_sample = SampleIndex(self.now);
         self.now += FRAMES;
-        self.feed(Input::Contacts { emergency_stop_closed: true });
+        self.feed(Input::Contacts { emergency_stop_closed: true, inputs: self.inputs.clone() });
         self.feed(Input::Block(BlockView {
             first_sample,
             gap_before: SampleCount(0),
@@ -277,7 +299,7 @@ fn every_way_out_ends_at_rest() {
                 once(n, failed(Consequence::Trip))
             }),
             (Some(Outcome::Tripped), Some(TripReason::EmergencyStop), &|_, n| {
-                once(n, Input::Contacts { emergency_stop_closed: false })
+                once(n, Input::Contacts { emergency_stop_closed: false, inputs: Vec::new() })
             }),
         ];
         for (outcome, reason, mischief) in cases {
