@@ -123,9 +123,8 @@ impl Bench {
                 self.permit = None;
                 ("withdraw", None)
             }
-            Action::Warn(on) => {
-                (if on { "warn" } else { "warn no more" }, on.then(|| Input::Replied(Reply::Warned, done)))
-            }
+            Action::Warn(true) => ("warn", Some(Input::Replied(Reply::Warned, done))),
+            Action::Warn(false) => ("warn no more", None),
             Action::Unmute => {
                 assert!(self.permit.is_some(), "unmuted without leave");
                 self.muted = false;
