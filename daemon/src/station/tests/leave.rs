@@ -79,9 +79,20 @@ impl Laboratory {
     }
 
     fn run(&mut self, leave: Leave, faults: &str, observer: Option<Box<dyn Observer>>) -> Ended {
-        let setup = setup(&real);
+        self.run_on(&real, leave, faults, observer)
+    }
+
+    /// With the simulator wired after a changed rig.
+    fn run_on(
+        &mut self,
+        wired: &dyn Fn(&mut ResolvedJob),
+        leave: Leave,
+        faults: &str,
+        observer: Option<Box<dyn Observer>>,
+    ) -> Ended {
+        let (setup, wired) = (setup(&real), setup(wired));
         let faults = plan_schema::read::Document::<Faults>::read("faults", &format!("format = 1\n{faults}"));
-        let simulated = Simulated::new(&setup.job, 1, &faults.unwrap().value).unwrap();
+        let simulated = Simulated::new(&wired.job, 1, &faults.unwrap().value).unwrap();
         let registry = simulated.registry(&setup.job);
         let observers = std::iter::once(simulated.observer()).chain(observer).collect();
         let authority = Authority::Leave(Box::new(leave));
@@ -169,18 +180,23 @@ fn a_guard_that_opens_trips_and_takes_the_leave_away() {
     assert_eq!(laboratory.lapse(&real), Some(Lapse::Tripped("permissive_lost".into())));
 }
 
+/// The simulator is wired as if an open contact permitted, and so reads as a door that is open.
 #[test]
 fn a_guard_found_open_refuses_and_takes_the_leave_away_without_a_trip() {
     let mut laboratory = Laboratory::new();
     let leave = laboratory.give();
-    let fault = "[[fault]]\nkind = \"permissive_opens\"\nchannel = \"guard door\"\nat = \"0 s\"\n";
-    // The fault strikes with the first sample; the first reading is before it, so the door opens right after the start.
-    let (outcome, _) = outcome(laboratory.run(leave, fault, None));
-    assert!(matches!(outcome, Outcome::Tripped | Outcome::Failed));
+    let open = |job: &mut ResolvedJob| {
+        real(job);
+        job.rig.permissives[0].state = ContactState::Open;
+    };
+    let (outcome, refused) = outcome(laboratory.run_on(&open, leave, "", None));
+    assert_eq!(outcome, Outcome::Failed);
+    assert!(refused.unwrap().contains("the guard 'guard door'"));
+    assert!(matches!(laboratory.latch(), Latch::Clear { .. }));
     assert_eq!(laboratory.stored().withdrawn.map(|w| w.by), Some(WithdrawnBy::Guard));
 }
 
-/// The leave of two minutes ends in the middle of the run: it winds down, and nothing latches.
+/// The leave of twenty seconds ends in the middle of the run: it winds down, and nothing latches.
 #[test]
 fn a_leave_that_ends_on_the_way_winds_the_run_down() {
     let mut laboratory = Laboratory::new();
