@@ -78,6 +78,16 @@ pub fn job(path: &Path) -> Result<Loaded, LoadError> {
     }
 }
 
+/// Loads a rig by itself, with the remarks that do not keep it from being used.
+///
+/// # Errors
+/// As [`job`].
+pub fn rig(path: &Path) -> Result<(Document<Rig>, Diagnostics), LoadError> {
+    let rig: Document<Rig> = document(path, None)?;
+    let remarks = plan_schema::check_rig(&rig).map_err(LoadError::Input)?;
+    Ok((rig, remarks))
+}
+
 /// Loads faults for a dry run of `job`.
 ///
 /// # Errors

@@ -4,7 +4,7 @@
 //! that gives up on a call goes on with `make_safe`.
 
 use crate::block::Block;
-use crate::error::DriverError;
+use crate::error::{DriverError, ErrorKind};
 use crate::permit::DrivePermit;
 use async_trait::async_trait;
 use plan_schema::units::{Celsius, Fraction, Hertz, Peak, SamplesPerSecond, Seconds, Volts};
@@ -196,14 +196,17 @@ pub trait Ambient: Send {
     async fn read(&mut self) -> Result<AmbientReading, DriverError>;
 }
 
-/// State of the contacts. All are normally closed: an open contact, or none that can be read, is the alarm.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// State of the contacts. The emergency stop is normally closed; what another contact has to be is the rig file's. One
+/// that can't be read is the alarm.
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ContactReading {
     /// True while the emergency stop is not pressed.
     pub emergency_stop_closed: bool,
+    /// True for each further input that is closed, by its number from 0. One beyond the end could not be read.
+    pub inputs: Vec<bool>,
 }
 
-/// Reads the emergency stop and permissives.
+/// Reads the emergency stop and permissives, and switches outputs such as that of a warning.
 #[async_trait]
 pub trait Contacts: Send {
     /// Reads once. Cancel-safe: yes.
@@ -211,4 +214,16 @@ pub trait Contacts: Send {
     /// # Errors
     /// Where it does not answer; the caller treats that as pressed.
     async fn read(&mut self) -> Result<ContactReading, DriverError>;
+
+    /// Switches an output, numbered from 0; returns what was applied. Must not stay on when the link to the daemon is
+    /// gone. Cancel-safe: no.
+    ///
+    /// # Errors
+    /// `unsupported` where there are no outputs, which is what an author gets who writes nothing; `out_of_range` where
+    /// there is none of this number.
+    async fn set_output(&mut self, number: u32, on: bool) -> Result<bool, DriverError> {
+        let _ = on;
+        let detail = format!("these contacts have no outputs, so none of number {number}");
+        Err(DriverError::new(ErrorKind::Unsupported, "contacts", "set_output", detail))
+    }
 }

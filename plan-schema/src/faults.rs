@@ -58,6 +58,8 @@ written_words! {
         SlowDrift = "slow_drift",
         /// A cable makes contact on and off; `value` is the share of time in which it is open, by default 50 %.
         CableIntermittent = "cable_intermittent",
+        /// The contact of a permissive no longer permits; `channel` is the permissive's name.
+        PermissiveOpens = "permissive_opens",
     }
 }
 
@@ -135,7 +137,7 @@ written_table! {
         pub kind: FaultKind,
         /// When it strikes: time since the start of the acquisition, or a moment within a point.
         pub at: Moment,
-        /// On which channel, for kinds that concern one.
+        /// On which channel, for kinds that concern one; for a permissive its name.
         pub channel: Option<String>,
         /// How hard, for kinds that have a size.
         pub value: Option<Size>,
@@ -153,6 +155,12 @@ impl Fault {
                 kind,
                 FaultKind::Overload | FaultKind::Hum | FaultKind::SlowDrift | FaultKind::CableIntermittent
             )
+    }
+
+    /// Kinds that need the name of a permissive where others have a channel.
+    #[must_use]
+    pub fn needs_permissive(kind: FaultKind) -> bool {
+        kind == FaultKind::PermissiveOpens
     }
 
     /// Kinds that need the channel of a sensor: the reference's will not do.

@@ -23,5 +23,5 @@ mod schemas;
 pub mod simulation;
 pub mod units;
 
-pub use checks::check_faults;
+pub use checks::{check_faults, check_rig};
 pub use schemas::{WRITTEN_KINDS, schema};

@@ -3,6 +3,9 @@
 mod admission;
 
 pub use admission::{Limiter, LimiterKind, Waiver};
+mod permissives;
+
+pub use permissives::{ChecklistEntry, ContactState, ENABLE, Needed, Permissive};
 
 use crate::plan::Format;
 use crate::read::Table;
@@ -26,6 +29,16 @@ written_table! {
         pub mains_frequency: Hertz = Hertz::new(50.0),
         /// How the axis of motion lies.
         pub orientation: Orientation = Orientation::Horizontal,
+        /// Longest time for which leave to move is given.
+        pub leave_limit: Seconds = Seconds::new(12.0 * 3600.0),
+        /// Number of a contact input that has to be closed for the armature to move, such as that of a key switch.
+        pub enable_input: Option<u32>,
+        /// How long a run waits at its start for permissives before it is refused.
+        pub permissive_wait: Seconds = Seconds::new(60.0),
+        /// Number of a contact output that warns before the armature moves; absent where nothing does.
+        pub warning_output: Option<u32>,
+        /// How long it warns before motion begins.
+        pub warning_time: Seconds = Seconds::new(5.0),
         /// The shaker and its limits.
         pub shaker: Shaker,
         /// The power amplifier.
@@ -54,6 +67,10 @@ written_table! {
         pub limiter: Option<Limiter>,
         /// Who takes on the hazards that would refuse a point, and why; they are then warnings.
         pub waiver: Option<Waiver>,
+        /// Contacts that permit motion.
+        pub permissives key "permissive": Vec<Permissive> = Vec::new(),
+        /// What a person confirms when giving leave to move.
+        pub checklist: Vec<ChecklistEntry> = Vec::new(),
         /// What the simulator adds to the facts above.
         pub simulation: Simulation = Simulation::default(),
     }

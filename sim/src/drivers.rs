@@ -180,7 +180,16 @@ pub(crate) struct ContactsPort(pub(crate) Port);
 #[async_trait]
 impl Contacts for ContactsPort {
     async fn read(&mut self) -> Result<ContactReading, DriverError> {
-        Ok(ContactReading { emergency_stop_closed: self.0.rig.lock().emergency_stop_closed() })
+        let world = self.0.rig.lock();
+        Ok(ContactReading { emergency_stop_closed: world.emergency_stop_closed(), inputs: world.contacts() })
+    }
+
+    async fn set_output(&mut self, number: u32, on: bool) -> Result<bool, DriverError> {
+        if self.0.rig.lock().set_output(number, on) {
+            return Ok(on);
+        }
+        let detail = format!("the rig file names no output of number {number}");
+        Err(self.0.error(ErrorKind::OutOfRange, "set_output", detail))
     }
 }
 

@@ -23,6 +23,7 @@
 //! | `reference_reversed` | the reference's output changes sign | must trip `reference_reversed` if it was right before; else reject (`polarity`) | no point is accepted with a wrong sign |
 //! | `coil_overheating` | so much heat gets into the coil that without any current it would settle `value` (1 K to 1000 K, else 20 K) above its limit; on the way there its guard trips the amplifier, until it is 5 K below again | must trip `amplifier_fault` or `coil_temperature` | must trip or fail, never drive on |
 //! | `emergency_stop` | the contact reads as open; the hard-wired part of it is not simulated | must trip `emergency_stop` | must trip `emergency_stop` |
+//! | `permissive_opens` | the contact of the permissive that `channel` names reads as what does not permit | must trip `permissive_lost` where it is needed always, and go on where it is needed before the first motion | no motion before it permits; the door of a guard that was closed must trip |
 //! | `slow_drift` | the sensitivity of a channel, its own or the reference's, changes by `value` (±100 %, else 0.5 %) in an hour, in a straight line. The truth about the sensor stays what it was: the drift is the channel's | see *sizes* | nothing to see at rest |
 //! | `cable_intermittent` | the line of a channel is cut at once, then makes contact and opens at random, open for the share `value` (0.1 % to 100 %, else 50 %) of time; a cycle takes a fifth of a second in the mean | reference: must trip (`reference_open`, or a limit or finding of what the jumps look like); sensor: must reject the point (`sensor_open`, `residual` or `noise`) | no leave to drive if it is the reference's |
 //!
@@ -81,6 +82,8 @@ pub(crate) struct Effects {
     pub(crate) held: bool,
     pub(crate) stalled: bool,
     pub(crate) emergency_stop: bool,
+    /// Permissives that do not permit, by their place in the rig file's list.
+    pub(crate) withheld: Vec<usize>,
     /// How far above its limit the coil settles without any current, in K; 0 where nothing heats it.
     pub(crate) overheating: f64,
     /// Angle in rad by which the drive turns from sample to sample, as the world says.
@@ -99,6 +102,7 @@ impl Effects {
             held: false,
             stalled: false,
             emergency_stop: false,
+            withheld: Vec::new(),
             overheating: 0.0,
             turn: 0.0,
             inputs: vec![Disturbance::default(); inputs],
@@ -130,6 +134,7 @@ enum Effect {
     Stall,
     Overload(usize),
     EmergencyStop,
+    Withhold(usize),
     Reversed(usize),
     Hum(usize, f64),
     Clip(usize, f64),
@@ -149,6 +154,7 @@ impl Effect {
             Self::Held => effects.held = true,
             Self::Stall => effects.stalled = true,
             Self::EmergencyStop => effects.emergency_stop = true,
+            Self::Withhold(permissive) => effects.withheld.push(permissive),
             Self::Overheat(kelvins) => effects.overheating += kelvins,
             Self::Open(input)
             | Self::Overload(input)
@@ -180,6 +186,7 @@ impl Effect {
             | Self::Held
             | Self::Stall
             | Self::EmergencyStop
+            | Self::Withhold(_)
             | Self::Overheat(_) => {}
         }
     }

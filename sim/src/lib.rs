@@ -30,6 +30,7 @@ mod follow;
 mod hum;
 mod noise;
 mod output;
+mod panel;
 mod pickups;
 mod plant;
 mod random;

@@ -32,6 +32,8 @@ pub struct Truth {
     pub final_drive: Volts<Peak>,
     /// Whether the coil is kept from the drive now.
     pub muted: bool,
+    /// Whether the output that warns is on now.
+    pub warning: bool,
 }
 
 /// The truth about a sensor.

@@ -9,6 +9,7 @@ use crate::amplifier::{Amplifier, AmplifierTruth};
 use crate::error::SimError;
 use crate::faults::{Effects, Script};
 use crate::output::When;
+use crate::panel::Panel;
 use crate::pickups::Pickups;
 use crate::plant::Plant;
 use crate::sensor::SensorTruth;
@@ -81,6 +82,7 @@ pub(crate) struct World {
     commands: u64,
     source_latency: u64,
     amplifier_latency: u64,
+    panel: Panel,
     /// Time of the amplifier's watchdog.
     watchdog: Option<u64>,
     /// The points, and the number of the one that the run is at (from 0).
@@ -125,6 +127,7 @@ impl World {
             commands: 0,
             source_latency: SampleCount::at_least(simulation.source.latency, rate).0,
             amplifier_latency: SampleCount::at_least(latency, rate).0,
+            panel: Panel::of(&job.rig),
             watchdog: watchdog(job)?.map(|time| SampleCount::at_least(time, rate).0),
             points: job
                 .points
@@ -196,6 +199,16 @@ impl World {
     /// Whether the emergency stop reads as not pressed.
     pub(crate) fn emergency_stop_closed(&self) -> bool {
         !self.effects.emergency_stop
+    }
+
+    /// State of the contact inputs by their number: true is closed.
+    pub(crate) fn contacts(&self) -> Vec<bool> {
+        self.panel.inputs(&self.effects.withheld)
+    }
+
+    /// Switches a contact output; false if the rig file names none of this number.
+    pub(crate) fn set_output(&mut self, number: u32, on: bool) -> bool {
+        self.panel.set_output(number, on)
     }
 
     /// Temperature of the room now.
@@ -411,6 +424,7 @@ impl World {
             faults_struck: self.script.struck().to_vec(),
             final_drive: Volts::new(self.source.amplitude()),
             muted: self.amplifier.is_muted(),
+            warning: self.panel.warns(),
         }
     }
 }

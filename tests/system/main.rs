@@ -7,6 +7,8 @@ mod golden;
 #[cfg(test)]
 mod inputs;
 #[cfg(test)]
+mod leave;
+#[cfg(test)]
 mod main_job;
 #[cfg(test)]
 mod records;

@@ -4,8 +4,21 @@ use super::{Context, Exit, say};
 use crate::files::Disk;
 use crate::record::UtcTime;
 use crate::station::latch::{Acknowledgement, Latch, LatchFile};
+use crate::station::leave::WithdrawnBy;
+use crate::station::leave_file::withdraw;
+use calibration::interlock::TripReason;
 
-pub(super) fn run(context: &Context, rig: &str, simulated: bool, name: &str, reason: &str) -> Exit {
+/// Who acknowledges what.
+pub(super) struct Asked<'a> {
+    pub(super) rig: &'a str,
+    pub(super) simulated: bool,
+    pub(super) name: &'a str,
+    pub(super) reason: &'a str,
+    pub(super) made_safe_by_hand: bool,
+}
+
+pub(super) fn run(context: &Context, asked: &Asked<'_>) -> Exit {
+    let Asked { rig, simulated, name, reason, .. } = *asked;
     if name.trim().is_empty() || reason.trim().is_empty() {
         say::error("error: an acknowledgement needs a name and a reason; both are recorded");
         return Exit::Input;
@@ -34,12 +47,23 @@ pub(super) fn run(context: &Context, rig: &str, simulated: bool, name: &str, rea
             return Exit::Done;
         }
     };
+    if trip == TripReason::MakeSafeFailed.word() && !asked.made_safe_by_hand {
+        say::error(&format!(
+            "error: NOT SAFE: {message}\n  = an instrument of rig '{rig}' could not be made safe. Only when the power of the \
+             amplifier was cut by hand and the cause is found, add --made-safe-by-hand"
+        ));
+        return Exit::Input;
+    }
     let acknowledged = Acknowledgement {
         at_utc: format!("{now:.3}"),
         name: name.to_owned(),
         reason: reason.to_owned(),
         trip: trip.clone(),
     };
+    // A trip ended the leave to move: it must not look as if it went on.
+    if !simulated && let Err(error) = withdraw(&file, &Disk, now.into(), WithdrawnBy::Trip) {
+        say::error(&format!("warning: the leave to move can't be read, which is as good as none: {error}"));
+    }
     let clear = Latch::Clear { at_utc: format!("{now:.3}"), acknowledged: Some(acknowledged) };
     match file.write(&Disk, &clear) {
         Ok(()) => {
@@ -51,4 +75,20 @@ pub(super) fn run(context: &Context, rig: &str, simulated: bool, name: &str, rea
             Exit::Environment
         }
     }
+}
+
+/// The command that leads out of a trip.
+pub(super) fn invite(context: &Context, rig: &str, simulated: bool, trip: &str) {
+    let state = context.settings.state_dir();
+    let unsafe_yet = trip == TripReason::MakeSafeFailed.word();
+    if unsafe_yet {
+        say::error("  = NOT SAFE: cut the power of the amplifier by hand and keep clear of the armature");
+    }
+    let kind = if simulated { " --simulated" } else { "" };
+    let by_hand = if unsafe_yet { " --made-safe-by-hand" } else { "" };
+    say::error(&format!(
+        "  = no run begins before a person has looked and acknowledged (state folder {}):\n    \
+         calwright acknowledge \"{rig}\"{kind} --name \"…\" --reason \"…\"{by_hand}",
+        state.display()
+    ));
 }

@@ -1,7 +1,7 @@
 //! `calwright dry-run`: a job on the simulated rig, through the same engine as on a real one.
 
 use super::progress::painter;
-use super::{Context, DryRunArguments, Exit, certificates, check, say, summary};
+use super::{Context, DryRunArguments, Exit, acknowledge, certificates, check, say, summary};
 use crate::files::{Disk, Files};
 use crate::load;
 use crate::record::assemble::assemble;
@@ -11,9 +11,10 @@ use crate::record::result::Software;
 use crate::record::words::{Decision, Outcome, PointStatus};
 use crate::record::{ResultRecord, RunDirectory, RunRecord};
 use crate::station::latch::LatchFile;
-use crate::station::{self, Mission, Observer, Report, Start, StationError};
+use crate::station::{self, Authority, Mission, Observer, Report, Start, StationError};
 use crate::wiring::Simulated;
 use calibration::evaluate::RunFacts;
+use calibration::interlock::TripReason;
 use calibration::sequence::{Operator, Setup};
 use plan_schema::faults::Faults;
 use plan_schema::resolve::ResolvedJob;
@@ -99,7 +100,7 @@ fn free_directory(name: &str) -> PathBuf {
 fn execute(context: &Context, arguments: &DryRunArguments, prepared: Prepared) -> Exit {
     let Prepared { setup, simulated, record, directory } = prepared;
     let files: Arc<dyn Files> = Arc::new(Disk);
-    let store = match RunDirectory::create(&directory, files.clone(), &record, &setup.job) {
+    let store = match RunDirectory::create(&directory, files.clone(), &record, &setup.job, None) {
         Ok(store) => store,
         Err(error) => {
             let exit =
@@ -120,6 +121,7 @@ fn execute(context: &Context, arguments: &DryRunArguments, prepared: Prepared) -
         clock: simulated.clock(record.started),
         files,
         latch: latch_of(context, &setup.job),
+        authority: Authority::DryRun,
         observers,
         setup: setup.clone(),
     };
@@ -133,21 +135,24 @@ fn execute(context: &Context, arguments: &DryRunArguments, prepared: Prepared) -
     }
 }
 
+/// Says why a run on the simulated rig did not begin, or was cut off, and what to do.
 fn refused(context: &Context, rig: &str, error: &StationError) -> Exit {
     say::error(&format!("error: {error}"));
     match error {
-        StationError::Tripped { .. } => {
-            let state = context.settings.state_dir();
-            let state = state.display();
-            say::error(&format!(
-                "  = no run begins before a person has looked and acknowledged (state folder {state}):\n    \
-                 calwright acknowledge \"{rig}\" --simulated --name \"…\" --reason \"…\""
-            ));
+        StationError::Tripped { reason, .. } => {
+            acknowledge::invite(context, rig, true, reason);
             Exit::Tripped
         }
-        StationError::Program(_) => Exit::Environment,
+        StationError::Program(trip) if trip.reason == TripReason::MakeSafeFailed => {
+            acknowledge::invite(context, rig, true, trip.reason.word());
+            Exit::Tripped
+        }
+        StationError::NotArmed(_) => Exit::Tripped,
         StationError::Instrument(_) => Exit::Instrument,
-        StationError::Locked(_) | StationError::Disk(_) => Exit::Environment,
+        StationError::Program(_)
+        | StationError::Locked(_)
+        | StationError::Disk(_)
+        | StationError::Line(_) => Exit::Environment,
     }
 }
 
@@ -260,6 +265,8 @@ fn write_results(
 fn exit(result: &ResultRecord, report: &Report) -> Exit {
     match result.outcome {
         Outcome::Tripped => Exit::Tripped,
+        // A permissive was not there, or leave to move ended: not armed.
+        Outcome::Failed | Outcome::Cancelled if report.refused.is_some() => Exit::Tripped,
         Outcome::Failed if report.store_failed => Exit::Environment,
         Outcome::Failed => Exit::Instrument,
         Outcome::Cancelled | Outcome::Interrupted => Exit::Cancelled,

@@ -3,6 +3,7 @@
 //! Owns arguments, exit status and everything that is printed. Must not decide anything about a run.
 
 mod acknowledge;
+mod arm;
 mod certificates;
 mod check;
 mod dry_run;
@@ -10,6 +11,7 @@ mod progress;
 mod recompute;
 mod say;
 mod schema;
+mod stop;
 mod summary;
 
 use crate::record::UtcTime;
@@ -97,6 +99,19 @@ enum Command {
         /// The simulated rig of this name, not the real one.
         #[arg(long)]
         simulated: bool,
+        /// After an instrument could not be made safe: the power was cut by hand, and the cause is found.
+        #[arg(long)]
+        made_safe_by_hand: bool,
+    },
+    /// Give leave to move a rig for some hours: by a named person, at the machine, with the rig in view.
+    Arm(ArmArguments),
+    /// Make a rig safe now, whatever runs on it, and take the leave to move away. No replacement for the emergency stop.
+    Stop {
+        /// Name of the rig, as its file says, or the file.
+        rig: String,
+        /// The simulated rig of this name, not the real one.
+        #[arg(long)]
+        simulated: bool,
     },
     /// List the drivers.
     Drivers,
@@ -109,6 +124,31 @@ enum Command {
     /// Render certificates: internal, reads a request on standard input.
     #[command(hide = true)]
     Render,
+}
+
+#[derive(Debug, Args)]
+struct ArmArguments {
+    /// The rig's file.
+    rig: PathBuf,
+    /// Your name.
+    #[arg(long)]
+    name: String,
+    /// For how many hours; without it 8, or the rig's leave_limit where that is less.
+    #[arg(long, value_parser = hours)]
+    hours: Option<f64>,
+    /// A line of the rig's check-list that you looked at and found so; once for each line. Without it you are asked.
+    #[arg(long, value_name = "TEXT")]
+    confirm: Vec<String>,
+    /// You looked at every line of the check-list and found it so.
+    #[arg(long)]
+    all_confirmed: bool,
+}
+
+fn hours(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
+        _ => Err("write a number of hours above 0, such as 8 or 0.5".to_owned()),
+    }
 }
 
 /// What a dry run takes for now, so that its outputs compare byte for byte.
@@ -178,9 +218,15 @@ pub fn main() -> ExitCode {
         Command::DryRun(arguments) => dry_run::run(&context, &arguments),
         Command::Recompute { run } => recompute::run(&context, &run),
         Command::Certificate { run, out } => certificates::run(&context, &run, &out),
-        Command::Acknowledge { rig, name, reason, simulated } => {
-            acknowledge::run(&context, &rig, simulated, &name, &reason)
+        Command::Acknowledge { rig, name, reason, simulated, made_safe_by_hand } => {
+            let (rig, name, reason) = (&rig, &name, &reason);
+            acknowledge::run(
+                &context,
+                &acknowledge::Asked { rig, simulated, name, reason, made_safe_by_hand },
+            )
         }
+        Command::Arm(arguments) => arm::run(&context, &arguments),
+        Command::Stop { rig, simulated } => stop::run(&context, &rig, simulated),
         Command::Drivers => schema::drivers(&context),
         Command::Schema { kind } => schema::print(&kind),
         Command::Render => Exit::Environment,

@@ -48,6 +48,7 @@ same_words!(trip_reason: calibration::interlock::TripReason => TripReason {
 same_words!(fault_kind: plan_schema::faults::FaultKind => FaultKind {
     ReferenceOpen, SensorOpen, GainJump, AmplifierTrip, SourceDeaf, AcquisitionStall, Overload, SensorClipped,
     LooseMount, Hum, ReferenceReversed, CoilOverheating, EmergencyStop, SourceHoldsLast, SlowDrift, CableIntermittent,
+    PermissiveOpens,
 });
 
 /// A trip as it is recorded.

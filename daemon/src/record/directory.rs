@@ -5,8 +5,8 @@
 
 use super::convert;
 use super::journal::{
-    Chain, FinishedEntry, FirstMotionEntry, PointEntry, QuietEntry, StartedEntry, TripEntry, UnreachedEntry,
-    What,
+    Chain, FinishedEntry, FirstMotionEntry, LeaveEntry, PointEntry, QuietEntry, StartedEntry, TripEntry,
+    UnreachedEntry, What,
 };
 use super::raw::Raw;
 use super::run::RunRecord;
@@ -14,6 +14,7 @@ use super::time::UtcTime;
 use crate::files::Files;
 use crate::hash::sha256;
 use crate::station::RunStore;
+use crate::station::leave::Leave;
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
 use calibration::sequence::{FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Recent};
@@ -41,7 +42,8 @@ pub struct RunDirectory {
 }
 
 impl RunDirectory {
-    /// Makes the directory and writes `run.json` and the first entry.
+    /// Makes the directory and writes `run.json` and the first entry; `leave` is what the run moves under, none for a dry
+    /// run.
     ///
     /// # Errors
     /// Of the disk; `AlreadyExists` where something lies there already: nothing is ever overwritten.
@@ -50,6 +52,7 @@ impl RunDirectory {
         files: Arc<dyn Files>,
         record: &RunRecord,
         job: &ResolvedJob,
+        leave: Option<&Leave>,
     ) -> io::Result<Self> {
         let occupied = std::fs::read_dir(path).is_ok_and(|mut entries| entries.next().is_some());
         if occupied || path.is_file() {
@@ -72,7 +75,13 @@ impl RunDirectory {
             decays: decays(job),
             facts: RunFacts::default(),
         };
-        let entry = StartedEntry { run_sha256: sha256(text.as_bytes()) };
+        let leave = leave.map(|l| LeaveEntry {
+            name: l.name.clone(),
+            given_utc: l.given_utc,
+            until_utc: l.until_utc,
+            checklist: l.checklist.clone(),
+        });
+        let entry = StartedEntry { run_sha256: sha256(text.as_bytes()), leave };
         directory.enter(record.started, What::Started(entry))?;
         Ok(directory)
     }

@@ -52,6 +52,22 @@ pub enum What {
 pub struct StartedEntry {
     /// SHA-256 of `run.json`.
     pub run_sha256: String,
+    /// The leave to move under which it began; null for dry runs.
+    pub leave: Option<LeaveEntry>,
+}
+
+/// Leave to move.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LeaveEntry {
+    /// Who gave it.
+    pub name: String,
+    /// When.
+    pub given_utc: UtcTime,
+    /// Until when.
+    pub until_utc: UtcTime,
+    /// What was confirmed, line by line.
+    pub checklist: Vec<String>,
 }
 
 /// A quiet part.
@@ -251,7 +267,9 @@ mod tests {
         ["a", "b", "c"]
             .iter()
             .map(|hash| {
-                chain.line(at, What::Started(StartedEntry { run_sha256: (*hash).to_owned() })).unwrap()
+                chain
+                    .line(at, What::Started(StartedEntry { run_sha256: (*hash).to_owned(), leave: None }))
+                    .unwrap()
             })
             .collect::<String>()
             .into_bytes()

@@ -252,6 +252,8 @@ vocabulary! {
         SlowDrift = "slow_drift",
         /// A cable made contact only now and then.
         CableIntermittent = "cable_intermittent",
+        /// A permissive was withdrawn.
+        PermissiveOpens = "permissive_opens",
     }
 }
 
@@ -303,7 +305,7 @@ mod tests {
             list(FaultKind::ALL),
             "reference_open, sensor_open, gain_jump, amplifier_trip, source_deaf, acquisition_stall, overload, \
              sensor_clipped, loose_mount, hum, reference_reversed, coil_overheating, emergency_stop, \
-             source_holds_last, slow_drift, cable_intermittent"
+             source_holds_last, slow_drift, cable_intermittent, permissive_opens"
         );
     }
 }

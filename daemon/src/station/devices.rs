@@ -2,7 +2,7 @@
 //!
 //! Every call is bounded: an instrument that does not answer within the rig's reply limit has failed as a time-out.
 
-use super::messages::{AmplifierCommand, Message, SourceCommand};
+use super::messages::{AmplifierCommand, ContactsCommand, Message, SourceCommand};
 use drivers::{
     Acquisition, AcquisitionRequest, Ambient, Block, ChannelRequest, Contacts, Continuity, DriverError,
     ErrorKind, Guarded, Identity, Opened, PermitGate, PowerAmplifier, Registry, SafeHandle, SignalSource,
@@ -43,7 +43,7 @@ pub(super) struct Lines {
     pub(super) amplifier: Sender<AmplifierCommand>,
     pub(super) acquisition: Sender<Seconds>,
     pub(super) ambient: Option<Sender<()>>,
-    pub(super) contacts: Option<Sender<()>>,
+    pub(super) contacts: Option<Sender<ContactsCommand>>,
 }
 
 /// Name of the instrument in `instrument.role`.
@@ -250,12 +250,17 @@ async fn contacts_task(
     mut device: Box<dyn Contacts>,
     name: String,
     limit: Seconds,
-    mut commands: Receiver<()>,
+    mut commands: Receiver<ContactsCommand>,
     inbox: Sender<Message>,
 ) {
-    while commands.recv().await.is_some() {
-        let reading = bounded(limit, &name, "read", device.read()).await;
-        if inbox.send(Message::Contacts(reading)).await.is_err() {
+    while let Some(command) = commands.recv().await {
+        let message = match command {
+            ContactsCommand::Read => Message::Contacts(bounded(limit, &name, "read", device.read()).await),
+            ContactsCommand::Output(number, on) => {
+                Message::Output(on, bounded(limit, &name, "set_output", device.set_output(number, on)).await)
+            }
+        };
+        if inbox.send(message).await.is_err() {
             return;
         }
     }

@@ -3,12 +3,17 @@
 //! One loop, one thread. In lock-step the next block is asked for only when nothing else is under way, so that
 //! simulated time moves only while the engine is idle.
 
+mod warning;
+
 use super::clock::Clock;
 use super::devices::{Lines, Safes, instrument_of};
-use super::messages::{AmplifierCommand, Message, Observer, Order, SourceCommand};
+use super::messages::{AmplifierCommand, ContactsCommand, Message, Observer, Order, SourceCommand};
+use super::power;
 use calibration::block::BlockView;
 use calibration::interlock::Trip;
-use calibration::sequence::{Action, Consequence, Effective, Event, Input, Outcome, Reply, Run, Target};
+use calibration::sequence::{
+    Action, Consequence, Effective, Event, Input, Operator, Outcome, Reply, Run, Target,
+};
 use drivers::{
     AmbientReading, Block, DrivePermit, DriverError, PermitIssuer, Policy, Stage, StopReason, Tone,
     Transition, policy,
@@ -38,6 +43,10 @@ pub struct Report {
     pub waited: Seconds,
     /// Why somebody has to look before anything else is run.
     pub hold: Option<String>,
+    /// Why it did not begin, or was not let go on: a permissive that was not there, or leave that ended.
+    pub refused: Option<String>,
+    /// True if the door of a guard was open at some time.
+    pub guard_opened: bool,
     /// Ambient conditions as they were read.
     pub ambient: Vec<AmbientReading>,
     /// What failed, for outcomes that are not the plan's.
@@ -61,6 +70,8 @@ pub(super) struct Engine {
     pub(super) observers: Vec<Box<dyn Observer>>,
     /// The source starts a tone from 0 V at phase zero.
     pub(super) starts_at_zero: bool,
+    /// When the leave to move ends; `None` in a dry run.
+    pub(super) leave_ends: Option<Mono>,
     pub(super) progress: Progress,
 }
 
@@ -81,6 +92,8 @@ pub(super) struct Progress {
     started: Timestamp,
     ambient: Vec<AmbientReading>,
     failures: Vec<String>,
+    leave_over: Option<String>,
+    warning_asked: bool,
     store_failed: bool,
 }
 
@@ -101,6 +114,8 @@ impl Progress {
             started,
             ambient: Vec::new(),
             failures: Vec::new(),
+            leave_over: None,
+            warning_asked: false,
             store_failed: false,
         }
     }
@@ -121,7 +136,9 @@ impl Engine {
                 None => self.feed(Input::Tick),
             }
         }
+        self.output_answered().await;
         let rate = self.run.setup().job.rig.acquisition.rate;
+        let refused = self.run.refused().map(str::to_owned);
         Report {
             outcome: self.progress.ended.unwrap_or(Outcome::Failed),
             trip: self.run.trip().cloned(),
@@ -131,6 +148,8 @@ impl Engine {
             rig_time: SampleCount(self.progress.last.0.0).duration(rate),
             waited: self.run.waited(),
             hold: self.run.hold().map(str::to_owned),
+            refused: refused.or(self.progress.leave_over),
+            guard_opened: self.run.guard_opened(),
             ambient: self.progress.ambient,
             failures: self.progress.failures,
             store_failed: self.progress.store_failed,
@@ -173,7 +192,10 @@ impl Engine {
                 self.replied(reply, &names.source, over);
             }
             Message::SourceOff(Ok(over)) => self.replied(Reply::SourceOff, &names.source, over),
-            Message::Unmuted(Ok(_)) => self.replied(Reply::Unmuted, &names.amplifier, Seconds::ZERO),
+            Message::Unmuted(Ok(status)) => match power::lets_through(&names.amplifier, status) {
+                Ok(()) => self.replied(Reply::Unmuted, &names.amplifier, Seconds::ZERO),
+                Err(error) => self.failed(&error),
+            },
             Message::MadeSafe(target, Ok(_)) => {
                 let role = if target == Target::Source { &names.source } else { &names.amplifier };
                 self.replied(Reply::MadeSafe(target), role, Seconds::ZERO);
@@ -182,8 +204,12 @@ impl Engine {
                 self.feed(Input::MakeSafeFailed { target, detail: error.to_string() });
             }
             Message::Contacts(Ok(reading)) => {
-                self.feed(Input::Contacts { emergency_stop_closed: reading.emergency_stop_closed });
+                self.feed(Input::Contacts {
+                    emergency_stop_closed: reading.emergency_stop_closed,
+                    inputs: reading.inputs,
+                });
             }
+            Message::Output(on, result) => self.switched(on, result),
             Message::Amplifier(Ok(status)) => {
                 self.feed(Input::Amplifier { fault: status.fault, muted: status.muted });
             }
@@ -240,11 +266,20 @@ impl Engine {
 
     /// Reads contacts, amplifier and ambient when they are due.
     fn poll(&mut self, now: Mono) {
+        if self.leave_ends.is_some_and(|end| now >= end) && self.progress.leave_over.is_none() {
+            let text = "the leave to move ended; the run winds down. Give leave anew, then run what is left"
+                .to_owned();
+            self.progress.failures.push(text.clone());
+            self.progress.leave_over = Some(text);
+            self.feed(Input::Operator(Operator::Cancel));
+        }
         let due = now >= self.progress.next_poll;
         if due {
             self.progress.next_poll = now.after(self.run.setup().job.rig.timing.poll_interval);
             let mut sent = usize::from(self.lines.amplifier.try_send(AmplifierCommand::Status).is_ok());
-            sent += usize::from(self.lines.contacts.as_ref().is_some_and(|l| l.try_send(()).is_ok()));
+            sent += usize::from(
+                self.lines.contacts.as_ref().is_some_and(|l| l.try_send(ContactsCommand::Read).is_ok()),
+            );
             self.progress.outstanding += sent;
         }
         if now >= self.progress.next_ambient {
@@ -271,6 +306,7 @@ impl Engine {
                 self.issuer.withdraw();
                 self.progress.permit = None;
             }
+            Action::Warn(on) => self.warn(on),
             Action::Unmute | Action::SetTone { .. } | Action::SourceOff { .. } => {
                 self.progress.tries = 0;
                 self.progress.commanded = self.progress.last.0;

@@ -71,6 +71,12 @@ impl LatchFile {
         Self { directory: state_dir.join(kind).join(safe) }
     }
 
+    /// The folder of everything that is kept of this rig.
+    #[must_use]
+    pub fn directory(&self) -> &Path {
+        &self.directory
+    }
+
     /// The latch's path.
     #[must_use]
     pub fn path(&self) -> PathBuf {

@@ -24,6 +24,8 @@ pub(super) enum Message {
     Block(Result<Option<Block>, DriverError>),
     /// State of the contacts.
     Contacts(Result<ContactReading, DriverError>),
+    /// An output of the contacts was switched, or could not be: as it was wanted, and as it was applied.
+    Output(bool, Result<bool, DriverError>),
     /// State of the amplifier.
     Amplifier(Result<AmplifierStatus, DriverError>),
     /// Ambient conditions.
@@ -46,6 +48,13 @@ pub(super) enum SourceCommand {
 pub(super) enum AmplifierCommand {
     Unmute(Arc<DrivePermit>),
     Status,
+}
+
+/// What contacts are told.
+#[derive(Debug)]
+pub(super) enum ContactsCommand {
+    Read,
+    Output(u32, bool),
 }
 
 /// What the writer is told, each with the wall time at which it happened.

@@ -9,13 +9,18 @@
 //! ```
 //!
 //! Invariant: the station's thread touches no disk, database or network client, and renders nothing.
+//! Invariant: a real rig moves only under the leave of a named person; a dry run never touches that leave.
 //! Invariant: the only issuer of permits lives here.
 
 pub mod clock;
 mod devices;
 mod engine;
 pub mod latch;
+pub mod leave;
+pub mod leave_file;
+pub mod line;
 mod messages;
+mod power;
 pub mod safe;
 mod supervise;
 mod writer;
@@ -23,7 +28,7 @@ mod writer;
 pub use clock::Clock;
 pub use engine::Report;
 pub use messages::Observer;
-pub use supervise::{Mission, Start, StationError, may_begin, run};
+pub use supervise::{Authority, Mission, Start, StationError, may_begin, run};
 pub use writer::RunStore;
 
 #[cfg(test)]

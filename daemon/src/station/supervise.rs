@@ -4,13 +4,19 @@ use super::clock::Clock;
 use super::devices::{self, Safes, instrument_of};
 use super::engine::{Engine, Progress, Report};
 use super::latch::{Acknowledgement, Latch, LatchFile};
+use super::leave::{Lapse, Leave, WithdrawnBy, mounted_sha256};
+use super::leave_file::{Keeper, LeaveFile, leave_for};
+use super::line::{Line, NOT_SAFE};
 use super::messages::{Message, Observer, Order};
+use super::power;
 use super::writer::{RunStore, tripped, write_all};
 use crate::files::Files;
+use crate::record::UtcTime;
 use calibration::interlock::{Trip, TripReason};
 use calibration::sequence::{Operator, Run, Setup};
 use drivers::{DriverError, PermitIssuer, Registry, StopReason};
 use jiff::Timestamp;
+use plan_schema::units::Seconds;
 use std::fmt;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -38,8 +44,19 @@ pub struct Mission {
     pub files: Arc<dyn Files>,
     /// The rig's latch.
     pub latch: LatchFile,
+    /// Under which leave it moves.
+    pub authority: Authority,
     /// Who looks on.
     pub observers: Vec<Box<dyn Observer>>,
+}
+
+/// Under which leave a run moves its rig.
+#[derive(Debug, Clone)]
+pub enum Authority {
+    /// A dry run: nothing real moves, and the leave of the real rig is never touched.
+    DryRun,
+    /// A real rig, under the leave that [`leave_for`] gave; it has to stand still when the run has the rig's lock.
+    Leave(Box<Leave>),
 }
 
 /// The line by which a person reaches a run that goes on.
@@ -69,8 +86,12 @@ pub enum StationError {
         /// For people.
         message: String,
     },
+    /// Nobody gave leave to move, or it lapsed.
+    NotArmed(Lapse),
     /// The disk.
     Disk(io::Error),
+    /// The line by which `stop` reaches a run can't be opened.
+    Line(io::Error),
     /// An instrument could not be opened, set up or made safe at the start.
     Instrument(DriverError),
     /// The program failed; everything was made safe, as far as the trip's message says.
@@ -78,7 +99,7 @@ pub enum StationError {
 }
 
 impl StationError {
-    fn program(reason: TripReason, message: impl Into<String>) -> Self {
+    pub(super) fn program(reason: TripReason, message: impl Into<String>) -> Self {
         Self::Program(Box::new(Trip::plain(reason, message)))
     }
 }
@@ -90,6 +111,10 @@ impl fmt::Display for StationError {
                 write!(f, "another calwright process works on rig '{rig}'; wait until it has ended")
             }
             Self::Tripped { reason, message } => write!(f, "the rig is tripped ({reason}): {message}"),
+            Self::NotArmed(lapse) => write!(f, "{lapse}"),
+            Self::Line(error) => {
+                write!(f, "the run could not be stopped from another terminal, so it does not begin: {error}")
+            }
             Self::Disk(error) => write!(f, "the latch can't be written: {error}"),
             Self::Instrument(error) => write!(f, "{error}"),
             Self::Program(trip) => write!(f, "{}", trip.message),
@@ -143,14 +168,17 @@ pub fn run<S: RunStore + 'static>(
         io::ErrorKind::WouldBlock => StationError::Locked(rig),
         _ => StationError::Disk(e),
     })?;
+    let keeper = Arc::new(under_leave(&mission, &before)?);
     let acknowledged = cleared(before)?;
+    let (inbox, messages) = channel(INBOX);
+    let start = Start { inbox: inbox.clone() };
+    let line = open_line(&mission, &start, &keeper)?;
     let moving = Latch::MayBeMoving { at_utc: format!("{:.3}", clock.utc()), run: mission.run.clone() };
     latch.write(files.as_ref(), &moving).map_err(StationError::Disk)?;
 
     let run = mission.run.clone();
-    let (inbox, messages) = channel(INBOX);
     let (orders, records) = channel(RECORDS);
-    started(Start { inbox: inbox.clone() });
+    started(start);
     let writer = {
         let (files, latch, run, inbox) = (files.clone(), latch.clone(), run.clone(), inbox.clone());
         thread::spawn(move || write_all(store, files, &latch, &run, records, &inbox))
@@ -168,11 +196,84 @@ pub fn run<S: RunStore + 'static>(
         Err(StationError::Program(trip)) => tripped(trip, &run, at),
         Ok(Report { trip: None, .. }) | Err(_) => Latch::Clear { at_utc: format!("{at:.3}"), acknowledged },
     };
-    latch.write(files.as_ref(), &last).map_err(StationError::Disk)?;
+    withdraw_after(&keeper, &ended, at.into());
+    let latched = latch.write(files.as_ref(), &last).map_err(StationError::Disk);
+    if let Some(line) = line {
+        line.close(&how_it_ended(&ended));
+    }
+    latched?;
     let store = store.map_err(|_| {
         StationError::program(TripReason::ProgramError, "the writer's thread failed; see the log")
     })?;
     ended.map(|report| (report, store))
+}
+
+/// Looks at the leave again, now that nobody else can change it, and binds it to what is mounted.
+fn under_leave(mission: &Mission, latch: &Latch) -> Result<Keeper, StationError> {
+    let (place, files) = (&mission.latch, &mission.files);
+    let real = match &mission.authority {
+        Authority::DryRun => false,
+        Authority::Leave(shown) => {
+            let job = &mission.setup.job;
+            let now = mission.clock.utc().into();
+            let mut leave = match leave_for(place, files.as_ref(), job, latch, now) {
+                // A latch that says no has a message of its own.
+                Err(StationError::NotArmed(Lapse::Tripped(_) | Lapse::CutOff)) => shown.as_ref().clone(),
+                other => other?,
+            };
+            if leave.generation != shown.generation {
+                return Err(StationError::NotArmed(Lapse::NeverGiven));
+            }
+            let mounted = mounted_sha256(job);
+            if leave.mounted_sha256.replace(mounted).is_none() {
+                LeaveFile::beside(place).write(files.as_ref(), &leave).map_err(StationError::Disk)?;
+            }
+            true
+        }
+    };
+    Ok(Keeper::new(place.clone(), files.clone(), real))
+}
+
+/// The line for `stop`. A dry run goes on without one, where the system has no sockets.
+fn open_line(mission: &Mission, start: &Start, keeper: &Arc<Keeper>) -> Result<Option<Line>, StationError> {
+    let (start, keeper, clock) = (start.clone(), keeper.clone(), mission.clock.clone());
+    let opened = Line::open(mission.latch.directory(), move || {
+        // The armature first, the disk after it.
+        start.tell(Operator::Stop);
+        keeper.withdraw(clock.utc().into(), WithdrawnBy::Stop);
+    });
+    match (opened, &mission.authority) {
+        (Ok(line), _) => Ok(Some(line)),
+        (Err(error), Authority::DryRun) => {
+            tracing::warn!(%error, "this dry run can't be stopped from another terminal");
+            Ok(None)
+        }
+        (Err(error), Authority::Leave(_)) => Err(StationError::Line(error)),
+    }
+}
+
+/// A trip and an open guard end the leave to move.
+fn withdraw_after(keeper: &Keeper, ended: &Result<Report, StationError>, at: UtcTime) {
+    let by = match ended {
+        Ok(Report { guard_opened: true, .. }) => WithdrawnBy::Guard,
+        Ok(Report { trip: Some(_), .. }) | Err(StationError::Program(_)) => WithdrawnBy::Trip,
+        Ok(Report { trip: None, .. }) | Err(_) => return,
+    };
+    keeper.withdraw(at, by);
+}
+
+/// For who said stop: whether the rig is safe, first of all.
+fn how_it_ended(ended: &Result<Report, StationError>) -> String {
+    let trip = match ended {
+        Ok(report) => report.trip.as_ref(),
+        Err(StationError::Program(trip)) => Some(trip.as_ref()),
+        Err(error) => return format!("the run did not begin: {error}"),
+    };
+    match trip {
+        Some(trip) if trip.reason == TripReason::MakeSafeFailed => format!("{NOT_SAFE}: {}", trip.message),
+        Some(trip) => format!("the rig was made safe; it tripped ({}): {}", trip.reason.word(), trip.message),
+        None => "the rig was made safe and the run has ended".to_owned(),
+    }
 }
 
 /// The station's thread.
@@ -242,17 +343,18 @@ async fn engine(
     if let Ok(mut slot) = kept.lock() {
         *slot = Some(safes.clone());
     }
-    // The first thing that reaches the instruments: nobody knows what was before.
-    safes.make_all_safe(StopReason::Start).await.map_err(|error| {
-        let message = format!(
-            "{error}. Cut the power of the amplifier by hand, keep clear of the armature, then acknowledge."
-        );
-        StationError::program(TripReason::MakeSafeFailed, message)
-    })?;
+    power::on(&mut bench, &job.rig).await?;
     tracing::debug!(source = instrument_of(&job.rig.roles.source), "safe at the start");
     bench.start(&job).await.map_err(StationError::Instrument)?;
     let started = mission.clock.utc();
     let starts_at_zero = bench.source.limits().starts_at_zero;
+    let leave_ends = match &mission.authority {
+        Authority::DryRun => None,
+        Authority::Leave(leave) => {
+            let left = leave.until_utc.timestamp().duration_since(started).as_secs_f64();
+            Some(mission.clock.now().after(Seconds::new(left.max(0.0))))
+        }
+    };
     let engine = Engine {
         run: Run::new(mission.setup),
         clock: mission.clock,
@@ -264,6 +366,7 @@ async fn engine(
         issuer,
         observers: mission.observers,
         starts_at_zero,
+        leave_ends,
         progress: Progress::new(started),
     };
     Ok(engine.run().await)

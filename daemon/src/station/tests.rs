@@ -1,18 +1,24 @@
 //! The station on the simulated rig: what is durable when, and what happens if disk or program fail.
 
 use super::latch::{Latch, LatchFile};
-use super::{Mission, Observer, Report, StationError, run};
+use super::{Authority, Mission, Observer, Report, StationError, run};
 use crate::files::{Disk, Files};
 use crate::load;
 use crate::record::result::Software;
 use crate::record::{RunDirectory, RunRecord};
 use crate::wiring::Simulated;
 use calibration::sequence::{Event, Outcome, Setup};
+use drivers::Registry;
 use plan_schema::faults::Faults;
+use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::Mono;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
+
+mod leave;
+mod power;
+mod scripted;
 
 /// A disk that notes what is done to it, and fails from some write on.
 struct Noting {
@@ -77,29 +83,69 @@ type Ended = Result<(Report, RunDirectory), StationError>;
 
 /// Runs the portable example; the run directory is in the bench's folder.
 fn execute(files: Arc<dyn Files>, observer: Option<Box<dyn Observer>>) -> (Bench, Ended) {
+    execute_on(files, observer, &|_| (), |_, simulated| simulated)
+}
+
+/// The same with a change of the job, and another registry in place of the simulated one.
+fn execute_on(
+    files: Arc<dyn Files>,
+    observer: Option<Box<dyn Observer>>,
+    change: &dyn Fn(&mut ResolvedJob),
+    registry: impl FnOnce(&ResolvedJob, Registry) -> Registry,
+) -> (Bench, Ended) {
     let dir = tempfile::tempdir().unwrap();
-    let example = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../examples/portable.toml");
-    let setup = Setup::new(load::job(&example).unwrap().job);
+    let setup = setup(change);
     let faults = Faults { format: setup.job.plan.format, faults: Vec::new() };
     let simulated = Simulated::new(&setup.job, 1, &faults).unwrap();
-    let software = Software { version: "test".into(), hash: None, validated: false };
-    let record =
-        RunRecord::of(&setup.job, "test", Some(1), "2000-01-01T00:00:00Z".parse().unwrap(), software);
     let latch = LatchFile::of(dir.path(), &setup.job.rig.name, true);
-    let mission = Mission {
-        run: "test".into(),
-        registry: simulated.registry(&setup.job),
-        clock: simulated.clock(record.started),
-        files: files.clone(),
-        latch: latch.clone(),
-        observers: std::iter::once(simulated.observer()).chain(observer).collect(),
-        setup: setup.clone(),
-    };
-    let ended = RunDirectory::create(&dir.path().join("run"), files, &record, &setup.job)
-        .map_err(StationError::Disk)
-        .and_then(|store| run(mission, store, |_| ()));
+    let registry = registry(&setup.job, simulated.registry(&setup.job));
+    let observers = std::iter::once(simulated.observer()).chain(observer).collect();
+    let mission = mission(setup, &simulated, registry, files.clone(), latch.clone(), observers);
+    let ended = run_in(&dir.path().join("run"), mission);
     simulated.run_out();
     (Bench { dir, simulated, latch }, ended)
+}
+
+fn setup(change: &dyn Fn(&mut ResolvedJob)) -> Setup {
+    let example = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../examples/portable.toml");
+    let mut job = load::job(&example).unwrap().job;
+    change(&mut job);
+    Setup::new(job)
+}
+
+fn mission(
+    setup: Setup,
+    simulated: &Simulated,
+    registry: Registry,
+    files: Arc<dyn Files>,
+    latch: LatchFile,
+    observers: Vec<Box<dyn Observer>>,
+) -> Mission {
+    let started = "2000-01-01T00:00:00Z".parse().unwrap();
+    let clock = simulated.clock(started);
+    Mission {
+        run: "test".into(),
+        registry,
+        clock,
+        files,
+        latch,
+        authority: Authority::DryRun,
+        observers,
+        setup,
+    }
+}
+
+fn run_in(directory: &Path, mission: Mission) -> Ended {
+    let software = Software { version: "test".into(), hash: None, validated: false };
+    let started = "2000-01-01T00:00:00Z".parse().unwrap();
+    let record = RunRecord::of(&mission.setup.job, "test", Some(1), started, software);
+    let leave = match &mission.authority {
+        Authority::DryRun => None,
+        Authority::Leave(leave) => Some(leave.as_ref()),
+    };
+    RunDirectory::create(directory, mission.files.clone(), &record, &mission.setup.job, leave)
+        .map_err(StationError::Disk)
+        .and_then(|store| run(mission, store, |_| ()))
 }
 
 #[test]

@@ -41,6 +41,9 @@ fn moment(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &Re
 }
 
 fn channel(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &ResolvedJob) {
+    if Fault::needs_permissive(fault.kind) {
+        return permissive(checker, path, fault, job);
+    }
     let kind = fault.kind.word();
     let used = || list(job.columns.iter().map(|c| c.name.as_str()));
     match &fault.channel {
@@ -79,6 +82,27 @@ fn channel(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &R
             );
         }
         _ => {}
+    }
+}
+
+/// A fault of a permissive names it where others name their channel.
+fn permissive(checker: &mut Checker<'_, Faults>, path: &str, fault: &Fault, job: &ResolvedJob) {
+    let there = job.rig.permissives_in_force();
+    let remedy = if there.is_empty() {
+        "add a table [[permissive]] to the rig file".to_owned()
+    } else {
+        format!("write channel = … with one of {}", list(there.iter().map(|p| p.name.as_str())))
+    };
+    match &fault.channel {
+        None => {
+            let message = format!("{} strikes a permissive, but none is named", fault.kind.word());
+            checker.error(&format!("{path}.kind"), message, remedy);
+        }
+        Some(name) if !there.iter().any(|p| &p.name == name) => {
+            let message = format!("the rig has no permissive '{name}'");
+            checker.error(&format!("{path}.channel"), message, remedy);
+        }
+        Some(_) => {}
     }
 }
 

@@ -5,6 +5,7 @@
 
 mod faults;
 mod machine;
+mod permissives;
 mod plan;
 mod registers;
 mod rig;
@@ -14,7 +15,17 @@ pub(crate) use plan::{job, plan};
 pub(crate) use registers::{references, sensors};
 pub(crate) use rig::rig;
 
-use crate::read::{Diagnostic, Document};
+/// Checks a rig by itself, without a job.
+///
+/// # Errors
+/// Everything that is wrong with it; else the remarks that do not keep it from being used.
+pub fn check_rig(document: &Document<Rig>) -> Result<Diagnostics, Report> {
+    let found = Diagnostics(rig(document));
+    if found.is_usable() { Ok(found) } else { Err(Report(found)) }
+}
+
+use crate::read::{Diagnostic, Diagnostics, Document, Report};
+use crate::rig::Rig;
 use crate::units::Hertz;
 use std::collections::BTreeMap;
 use std::fmt::Display;

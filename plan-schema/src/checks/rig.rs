@@ -25,6 +25,7 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     errors(&mut checker, rig);
     safe_paths(&mut checker, rig);
     admission::admission(&mut checker, rig);
+    super::permissives::permissives(&mut checker, rig);
     simulation(&mut checker, rig);
     checker.found
 }

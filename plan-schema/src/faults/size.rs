@@ -41,6 +41,8 @@ pub enum SizedFault {
     SlowDrift(Fraction),
     /// Share of time in which a cable is open: 0.1 % to 100 %, by default 50 %.
     CableIntermittent(Fraction),
+    /// A permissive no longer permits.
+    PermissiveOpens,
 }
 
 /// Why a fault has no size that it can strike with: what is wrong, and what to write.
@@ -86,6 +88,7 @@ impl Fault {
             Kind::AcquisitionStall => self.without_size(SizedFault::AcquisitionStall)?,
             Kind::Overload => self.without_size(SizedFault::Overload)?,
             Kind::ReferenceReversed => self.without_size(SizedFault::ReferenceReversed)?,
+            Kind::PermissiveOpens => self.without_size(SizedFault::PermissiveOpens)?,
             Kind::EmergencyStop => self.without_size(SizedFault::EmergencyStop)?,
             Kind::SourceHoldsLast => self.without_size(SizedFault::SourceHoldsLast)?,
             Kind::GainJump => {

@@ -249,7 +249,8 @@ fn effect(
 ) -> Result<Effect, SimError> {
     let reference = || input_in_use(job, &job.rig.reference.channel, name);
     let input = || input(job, fault, name);
-    if let (false, Some(channel)) = (Fault::needs_channel(fault.kind), &fault.channel) {
+    let names_one = Fault::needs_channel(fault.kind) || Fault::needs_permissive(fault.kind);
+    if let (false, Some(channel)) = (names_one, &fault.channel) {
         return Err(SimError::new(
             format!("{name} concerns no channel, but names '{channel}'"),
             "remove its channel",
@@ -265,6 +266,7 @@ fn effect(
         SizedFault::AcquisitionStall => Effect::Stall,
         SizedFault::Overload => Effect::Overload(input()?),
         SizedFault::EmergencyStop => Effect::EmergencyStop,
+        SizedFault::PermissiveOpens => Effect::Withhold(permissive(job, fault, name)?),
         SizedFault::ReferenceReversed => Effect::Reversed(reference()?),
         SizedFault::Hum(volts) => {
             SimError::positive(job.rig.mains_frequency.si(), "the mains frequency in Hz", "mains_frequency")?;
@@ -283,6 +285,20 @@ fn effect(
             }
             Effect::Overheat(above.si())
         }
+    })
+}
+
+/// The place among the rig's permissives of the one that a fault names.
+fn permissive(job: &ResolvedJob, fault: &Fault, name: &str) -> Result<usize, SimError> {
+    let there = job.rig.permissives_in_force();
+    let named = fault.channel.as_deref();
+    there.iter().position(|p| Some(p.name.as_str()) == named).ok_or_else(|| {
+        let names: Vec<String> = there.iter().map(|p| format!("'{}'", p.name)).collect();
+        let names = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
+        SimError::new(
+            format!("{name} names the permissive '{}', which the rig does not have", named.unwrap_or_default()),
+            format!("write one of the rig's as its channel; there are: {names}"),
+        )
     })
 }
 

@@ -16,6 +16,7 @@ fn facts() -> Facts {
             "natural_frequency = \"2 kHz\"\ndamping_ratio = \"5 %\"\nlower_corner = \"0.5 Hz\"",
         ],
         shaker: "coil_heat_capacity = \"1 J/K\"\ncoil_heat_resistance = \"1 K/W\"\ncoil_temperature_limit = \"60 °C\"\nresistance_coefficient = \"0.39 %/K\"",
+        tables: "[[permissive]]\nname = \"guard door\"\ninput = 0\n",
         noise: "20 uV rms",
         bits: 24,
         ..Facts::default()
@@ -40,6 +41,9 @@ fn written(kind: FaultKind, at: &str, sensor: usize, size: usize, lasts: Option<
     let mut text = format!("[[fault]]\nkind = \"{}\"\nat = {at}\n", kind.word());
     if Fault::needs_channel(kind) {
         text += &format!("channel = \"ch{sensor}\"\n");
+    }
+    if Fault::needs_permissive(kind) {
+        text += "channel = \"guard door\"\n";
     }
     if let Some(sizes) = sizes(kind) {
         text += &format!("value = \"{}\"\n", sizes[size]);

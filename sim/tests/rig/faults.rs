@@ -155,6 +155,28 @@ fn a_signal_beyond_the_range_is_flagged() {
     assert!(block.channel(1).iter().all(|v| *v <= 10.0));
 }
 
+/// Three contacts, of which one permits when open; input 1 is named by nobody, and closed.
+#[test]
+fn a_permissive_is_withheld_as_long_as_the_fault_lasts() {
+    let tables = "[[permissive]]\nname = \"guard door\"\ninput = 0\n\
+                  [[permissive]]\nname = \"air\"\ninput = 2\nstate = \"open\"\n";
+    let text = "[[fault]]\nkind = \"permissive_opens\"\nchannel = \"air\"\nat = \"0.1 s\"\nlasts = \"0.1 s\"\n\
+                [[fault]]\nkind = \"permissive_opens\"\nchannel = \"guard door\"\nat = \"0.3 s\"\n";
+    let facts = Facts { tables, ..Facts::default() };
+    let mut bench = Bench::with(&facts, 1, &faults(text), 200);
+    let mut contacts = bench.power.contacts.take().unwrap();
+    let mut inputs = || wait(contacts.read()).unwrap().inputs;
+    assert_eq!(inputs(), [true, true, false]);
+    bench.run(0.14);
+    assert_eq!(inputs(), [true, true, true], "the one that permits when open is closed");
+    bench.run(0.1);
+    assert_eq!(inputs(), [true, true, false], "it permits again");
+    bench.run(0.1);
+    assert_eq!(inputs(), [false, true, false]);
+    let refused = wait(contacts.set_output(0, true)).unwrap_err();
+    assert_eq!(refused.kind, ErrorKind::OutOfRange, "no output is named");
+}
+
 #[test]
 fn the_emergency_stop_opens() {
     let run = struck("emergency_stop", "");

@@ -14,7 +14,7 @@ const UNITS: [&str; 15] = [
 const AFTER: [&str; 8] = ["peak", "rms", "max", "min", "start", "end", "before", "after"];
 
 /// Numbers that count, number or name something, or say their unit beside them, and why their names are as they are.
-const WITHOUT_UNIT: [(&str, &str); 24] = [
+const WITHOUT_UNIT: [(&str, &str); 26] = [
     ("seq", "number of an entry"),
     ("seed", "seed of chance"),
     ("format", "version of a format"),
@@ -25,6 +25,8 @@ const WITHOUT_UNIT: [(&str, &str); 24] = [
     ("first_sample", "index of a sample"),
     ("at_sample", "index of a sample"),
     ("input", "number of a connector"),
+    ("enable_input", "number of a connector"),
+    ("warning_output", "number of a connector"),
     ("bits", "a count"),
     ("harmonics", "a count"),
     ("thd_harmonic_max", "number of a harmonic"),

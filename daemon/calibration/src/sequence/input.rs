@@ -33,6 +33,8 @@ pub enum Reply {
     SourceOff,
     /// The amplifier lets the drive through.
     Unmuted,
+    /// The warning is on.
+    Warned,
     /// An instrument was made safe, with proof.
     MadeSafe(Target),
 }
@@ -114,10 +116,12 @@ pub enum Input<'a> {
         /// What happened.
         detail: String,
     },
-    /// State of the emergency stop.
+    /// State of the contacts.
     Contacts {
-        /// True while it is not pressed.
+        /// True while the emergency stop is not pressed.
         emergency_stop_closed: bool,
+        /// True for each further input that is closed, by its number; one beyond the end could not be read.
+        inputs: Vec<bool>,
     },
     /// State of the amplifier.
     Amplifier {
@@ -150,6 +154,8 @@ pub enum Action {
     Grant(Volts<Peak>),
     /// Make every permit stale.
     Withdraw,
+    /// Switch the output that warns of motion. The reply to `true` is waited for.
+    Warn(bool),
     /// Let the drive through.
     Unmute,
     /// Go to a tone.

@@ -5,7 +5,7 @@
 //! every step; every way out of a run passes through [`stopping`].
 //!
 //! ```text
-//! started → soak → unmute → quiet → first motion → identify → point … point → first point again → quiet → stopping → done
+//! started → soak → permissives → warning → unmute → quiet → first motion → identify → point … point → first point again → quiet → stopping → done
 //!    └──────────────────── trip, failure, hold, cancel ───────────────────────────────────────→ stopping ──┘
 //! ```
 
@@ -15,6 +15,7 @@ mod finding;
 mod first_motion;
 mod input;
 mod measure;
+mod permissives;
 mod point;
 mod probe;
 mod quality;
@@ -24,6 +25,7 @@ mod run;
 mod setup;
 mod soak;
 pub mod stopping;
+mod warning;
 
 pub use finding::{Finding, FindingKind};
 pub use first_motion::{FirstMotion, Opening, Verdict};

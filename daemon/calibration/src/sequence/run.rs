@@ -1,5 +1,6 @@
 //! The run machine: its state, what reaches it, and what follows.
 
+mod before_motion;
 mod opening;
 mod points;
 mod ways_out;
@@ -9,6 +10,7 @@ use super::first_motion::FirstMotion;
 use super::input::{
     Action, Consequence, Effective, Event, Input, Operator, Outcome, QuietTime, Reply, Stored, Target,
 };
+use super::permissives::Permissives;
 use super::point::PointRun;
 use super::probe::Probe;
 use super::quality::Standing;
@@ -17,9 +19,11 @@ use super::recent::Recent;
 use super::setup::Setup;
 use super::soak::Soak;
 use super::stopping::Stopping;
+use super::warning::Warning;
 use crate::block::BlockView;
 use crate::control::PlantModel;
-use crate::interlock::{Ceiling, Interlock, Order, Trip, TripReason};
+use crate::interlock::{self, Ceiling, Interlock, Order, Trip, TripReason};
+use before_motion::Gate;
 use plan_schema::units::{Celsius, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
 use points::{Goal, Learned};
 
@@ -27,6 +31,8 @@ use points::{Goal, Learned};
 enum State {
     Idle,
     Soaking(Soak),
+    /// Something has to come before the armature may move.
+    Waiting(Gate),
     Unmuting,
     Quiet(QuietTime, Collector),
     StoringQuiet(QuietTime),
@@ -53,6 +59,8 @@ enum State {
 pub struct Run {
     setup: Setup,
     interlock: Interlock,
+    permissives: Permissives,
+    warning: Warning,
     state: State,
     live: bool,
     /// Time of the input that is worked on.
@@ -76,6 +84,8 @@ pub struct Run {
     waited: SampleCount,
     /// Why somebody has to look before anything else is run.
     hold: Option<String>,
+    /// Why the run did not begin.
+    refused: Option<String>,
     recent: Recent,
 }
 
@@ -89,6 +99,8 @@ impl Run {
         let keep = usize::try_from(setup.samples(KEEP).0).unwrap_or(0);
         Self {
             interlock: setup.interlock(),
+            permissives: Permissives::of(&setup.job.rig),
+            warning: Warning::of(&setup.job.rig),
             state: State::Idle,
             live: false,
             now: Mono(0),
@@ -103,6 +115,7 @@ impl Run {
             temperature: None,
             waited: SampleCount(0),
             hold: None,
+            refused: None,
             recent: Recent::new(setup.job.columns.len(), keep),
             setup,
         }
@@ -132,6 +145,18 @@ impl Run {
         self.hold.as_deref()
     }
 
+    /// Why it did not begin: a permissive that was not there, and what to do.
+    #[must_use]
+    pub fn refused(&self) -> Option<&str> {
+        self.refused.as_deref()
+    }
+
+    /// True if the door of a guard was open at some time: leave to move has to be given anew.
+    #[must_use]
+    pub fn guard_opened(&self) -> bool {
+        self.permissives.guard_opened()
+    }
+
     /// True once everything is at rest and recorded.
     #[must_use]
     pub fn is_done(&self) -> bool {
@@ -149,6 +174,7 @@ impl Run {
             | State::Leaving { .. } => Some(false),
             State::Idle
             | State::Soaking(_)
+            | State::Waiting(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -205,7 +231,9 @@ impl Run {
             Input::Contacts { .. } | Input::Amplifier { .. } | Input::Tick => {}
         }
         self.soaked(out);
+        self.waited_for(out);
         self.advance(out);
+        self.still(out);
     }
 
     fn guard(&mut self, now: Mono, input: &Input<'_>, out: &mut Vec<Action>) {
@@ -217,8 +245,12 @@ impl Run {
                 self.recent.push(block);
                 lock.block(now, block, &mut orders);
             }
-            Input::Contacts { emergency_stop_closed } => {
-                lock.contacts(now, *emergency_stop_closed, &mut orders)
+            Input::Contacts { emergency_stop_closed, inputs } => {
+                lock.contacts(now, *emergency_stop_closed, &mut orders);
+                let driving = matches!(lock.state(), interlock::State::Leave(_));
+                if let Some(trip) = self.permissives.read(now, inputs, driving) {
+                    lock.latch(trip, &mut orders);
+                }
             }
             Input::Amplifier { fault, muted } => {
                 let name = self.setup.job.rig.roles.amplifier.clone();
@@ -300,6 +332,7 @@ impl Run {
             }
             State::Idle
             | State::Soaking(_)
+            | State::Waiting(_)
             | State::Unmuting
             | State::StoringQuiet(_)
             | State::StoringFirstMotion(_)
@@ -314,6 +347,7 @@ impl Run {
     fn is_foreseen_wait(&self) -> bool {
         match &self.state {
             State::Soaking(_)
+            | State::Waiting(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -343,6 +377,7 @@ impl Run {
                 let rest = effective.not_after + self.setup.samples(self.setup.plant.settling_time());
                 self.begin_quiet(QuietTime::Before, rest, out);
             }
+            (Reply::Warned, State::Waiting(gate)) => gate.warned(self.now),
             (Reply::Tone { frequency, amplitude, way }, state) => {
                 self.tone = Some(amplitude);
                 match state {

@@ -37,7 +37,7 @@ pub struct Setup {
 pub struct Waits {
     /// Until sensors and temperature are ready.
     pub soak: Seconds,
-    /// The two quiet parts, the amplifier's coming up with the first.
+    /// The two quiet parts, the warning and the amplifier's coming up with the first.
     pub quiet: Seconds,
     /// The first motion, there and back.
     pub first_motion: Seconds,
@@ -149,6 +149,8 @@ impl Setup {
         let block = self.job.rig.acquisition.block;
         let (source, amplifier) = (self.latency(&roles.source), self.latency(&roles.amplifier));
         let followed = self.plant.settling_time();
+        let rig = &self.job.rig;
+        let warning = rig.warning_output.map_or(Seconds::ZERO, |_| rig.warning_time);
         let steady = self.job.plan.soak.as_ref().map_or(Seconds::ZERO, |s| s.over);
         let first = self.order.first().copied();
         let closing = first.filter(|_| self.closes()).and_then(|n| {
@@ -159,7 +161,7 @@ impl Setup {
         let way = self.plant.transition(self.opening.frequency);
         Waits {
             soak: self.job.soak_left().max(steady),
-            quiet: LISTEN * 2.0 + amplifier + followed + block * 2.0,
+            quiet: warning + LISTEN * 2.0 + amplifier + followed + block * 2.0,
             first_motion: (way + source) * 2.0 + followed + self.opening.length + block * 2.0,
             closing: closing.unwrap_or(Seconds::ZERO),
             decays: (0..self.job.points.len()).fold(Seconds::ZERO, |sum, n| sum + self.decay_wait(n)),

@@ -1,5 +1,6 @@
 //! How a run opens: soak, unmute, quiet part, first motion, one small motion to know the plant by.
 
+use super::before_motion::Next;
 use super::points::Goal;
 use super::{Run, State};
 use crate::control::overshoot_allowed;
@@ -39,12 +40,7 @@ impl Run {
         let State::Soaking(soak) = &self.state else { return };
         match soak.look(self.now) {
             Soaked::Wait => {}
-            Soaked::Done => {
-                if self.leave(Setup::at_rest(), out) {
-                    out.push(Action::Unmute);
-                    self.state = State::Unmuting;
-                }
-            }
+            Soaked::Done => self.before(Next::Energise, out),
             Soaked::Never(change) => {
                 let seen = change.map_or("nothing reads it".into(), |k| format!("it changed by {k:.2} K"));
                 self.hold_for(
@@ -52,6 +48,14 @@ impl Run {
                     out,
                 );
             }
+        }
+    }
+
+    /// Lets the amplifier live at zero drive.
+    pub(super) fn energise(&mut self, out: &mut Vec<Action>) {
+        if self.leave(Setup::at_rest(), out) {
+            out.push(Action::Unmute);
+            self.state = State::Unmuting;
         }
     }
 
@@ -78,6 +82,11 @@ impl Run {
 
     /// The channels are known at rest: the first motion begins.
     pub(super) fn open(&mut self, out: &mut Vec<Action>) {
+        self.before(Next::Open, out);
+    }
+
+    /// The first motion.
+    pub(super) fn first_motion(&mut self, out: &mut Vec<Action>) {
         let Some(rest) = &self.rest else {
             return self.stop(Outcome::Failed, out);
         };

@@ -1,5 +1,6 @@
 //! What a run does about its points: go to one, follow what it wants, end it, and what comes next.
 
+use super::before_motion::Next;
 use super::{Run, State, carry_out};
 use crate::control::{Approach, Goal as Aim, overshoot_allowed};
 use crate::estimate::{DwellEstimate, FrequencyBasis};
@@ -259,7 +260,16 @@ impl Run {
         self.go_to(goal, out);
     }
 
+    /// Goes to a goal from rest or from a tone of its frequency; a motion has what comes before every motion first.
     pub(super) fn go_to(&mut self, goal: Goal, out: &mut Vec<Action>) {
+        match goal {
+            Goal::Rest => self.begin_quiet(QuietTime::After, self.end, out),
+            Goal::Identify | Goal::Point(_) | Goal::Closing => self.before(Next::Go(goal), out),
+        }
+    }
+
+    /// Begins the motion of a goal.
+    pub(super) fn move_to(&mut self, goal: Goal, out: &mut Vec<Action>) {
         match goal {
             Goal::Identify => self.identify(out),
             Goal::Point(position) => self.begin_point(position, Purpose::Measure, out),

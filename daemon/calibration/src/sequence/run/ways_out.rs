@@ -37,6 +37,7 @@ impl Run {
             State::Leaving { frequency, .. } => (*frequency, true),
             State::Idle
             | State::Soaking(_)
+            | State::Waiting(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)

@@ -142,7 +142,7 @@ fn a_run_that_trips_asks_as_its_amplifier_wants() {
                 bench.block();
             }
             let mut out = Vec::new();
-            let open = Input::Contacts { emergency_stop_closed: false };
+            let open = Input::Contacts { emergency_stop_closed: false, inputs: Vec::new() };
             bench.run.step(bench.mono(), open, &mut out);
             let expected =
                 if together { vec![Target::Source, Target::Amplifier] } else { vec![Target::Source] };

@@ -46,10 +46,17 @@ pub(crate) fn two_points() -> String {
 }
 
 pub(crate) fn job(plan: &str) -> ResolvedJob {
+    job_on(plan, RIG)
+}
+
+/// The bench's rig as it is written.
+pub(crate) const RIG: &str = include_str!("fixture/rig.toml");
+
+pub(crate) fn job_on(plan: &str, rig: &str) -> ResolvedJob {
     let files = JobFiles {
         job: Document::read("job", include_str!("fixture/job.toml")).unwrap(),
         plan: Document::read("plan", plan).unwrap(),
-        rig: Document::read("rig", include_str!("fixture/rig.toml")).unwrap(),
+        rig: Document::read("rig", rig).unwrap(),
         sensors: Document::read("sensors", include_str!("fixture/sensors.toml")).unwrap(),
         references: Document::read("references", include_str!("fixture/references.toml")).unwrap(),
     };
@@ -74,6 +81,10 @@ pub(crate) struct Bench {
     /// How long the source really takes, in samples.
     pub(crate) delay: u64,
     pub(crate) temperature: Option<f64>,
+    /// State of the contact inputs.
+    pub(crate) inputs: Vec<bool>,
+    /// The record of a quiet part gets no receipt.
+    pub(crate) keeps_waiting: bool,
     /// Instruments do not prove that they are safe.
     pub(crate) stubborn: bool,
     /// Replies and receipts are kept back in `pending`.
@@ -102,6 +113,10 @@ impl Bench {
     pub(crate) fn with(plan: &str, change: impl FnOnce(&mut ResolvedJob)) -> Self {
         let mut job = job(plan);
         change(&mut job);
+        Self::of(job)
+    }
+
+    pub(crate) fn of(job: ResolvedJob) -> Self {
         let setup = Setup::new(job);
         assert!(setup.feasible(), "{:?}", setup.forecasts);
         Self {
@@ -115,6 +130,8 @@ impl Bench {
             latency: LATENCY,
             delay: LATENCY / 2,
             temperature: None,
+            inputs: Vec::new(),
+            keeps_waiting: false,
             stubborn: false,
             slow: false,
             pending: Vec::new(),
@@ -158,6 +175,8 @@ impl Bench {
                 self.permit = None;
                 ("withdraw", None)
             }
+            Action::Warn(true) => ("warn", Some(Input::Replied(Reply::Warned, self.effective(0)))),
+            Action::Warn(false) => ("warn no more", None),
             Action::Unmute => {
                 assert!(self.permit.is_some(), "unmuted without leave");
                 self.muted = false;
@@ -175,7 +194,8 @@ impl Bench {
             Action::StoreQuiet(record) => {
                 let when = record.when;
                 self.facts.quiet.push(*record);
-                ("store quiet", Some(Input::Stored(Stored::Quiet(when))))
+                let receipt = Input::Stored(Stored::Quiet(when));
+                ("store quiet", (!self.keeps_waiting).then_some(receipt))
             }
             Action::StoreFirstMotion(motion) => {
                 self.facts.first_motion = Some(*motion);
@@ -238,7 +258,7 @@ impl Bench {
 
     /// One block, the state of the contacts before it, and the temperature once a second.
     pub(crate) fn block(&mut self) {
-        self.feed(Input::Contacts { emergency_stop_closed: true });
+        self.feed(Input::Contacts { emergency_stop_closed: true, inputs: self.inputs.clone() });
         if let Some(temperature) = self.temperature.filter(|_| self.now.is_multiple_of(50 * FRAMES)) {
             self.feed(Input::Ambient { temperature: Celsius::new(temperature), humidity: None });
         }

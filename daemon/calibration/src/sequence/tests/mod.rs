@@ -6,6 +6,7 @@
     reason = "samples are f32, counts are small"
 )]
 
+mod before_motion;
 pub(crate) mod bench;
 mod dwells;
 mod first_motion;

@@ -57,7 +57,7 @@ fn input(bench: &Bench, number: u8) -> Input<'static> {
         0 => failed(Consequence::RejectPoint),
         1 => failed(Consequence::FailRun),
         2 => failed(Consequence::Trip),
-        3 => Input::Contacts { emergency_stop_closed: number < 200 },
+        3 => Input::Contacts { emergency_stop_closed: number < 200, inputs: Vec::new() },
         4 => Input::Amplifier { fault: number > 200, muted: bench.muted },
         5 => Input::Operator(if number > 128 { Operator::Stop } else { Operator::Cancel }),
         6 => Input::StoreFailed("full".into()),

@@ -70,7 +70,7 @@ fn a_stop_makes_safe_at_once_and_a_cancel_ramps_down_first() {
 fn every_way_out_ends_at_rest() {
     let failed =
         |consequence| Input::Failed { instrument: "generator".into(), detail: "gone".into(), consequence };
-    let open = || Input::Contacts { emergency_stop_closed: false };
+    let open = || Input::Contacts { emergency_stop_closed: false, inputs: Vec::new() };
     let broken = || Input::Amplifier { fault: true, muted: true };
     type Cause<'a> = &'a dyn Fn() -> Input<'static>;
     let cases: [(Outcome, Option<TripReason>, Cause<'_>); 7] = [
@@ -99,7 +99,7 @@ fn a_trip_on_the_way_out_hurries() {
     for (at, later) in [(150, 0), (300, 1), (330, 2), (400, 5), (450, 9)] {
         let bench = Bench::new(&two_points()).run(|_, n| match n {
             n if n == at => Some(Input::Operator(Operator::Cancel)),
-            n if n == at + later + 1 => Some(Input::Contacts { emergency_stop_closed: false }),
+            n if n == at + later + 1 => Some(Input::Contacts { emergency_stop_closed: false, inputs: Vec::new() }),
             _ => None,
         });
         bench.at_rest();

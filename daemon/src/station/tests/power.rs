@@ -1,0 +1,88 @@
+//! The order of powering on and off, what is read back on the way, and the warning before it.
+
+use super::scripted::{Log, Wrong, registry};
+use super::*;
+use calibration::interlock::TripReason;
+
+fn scripted(wrong: Wrong, change: &dyn Fn(&mut ResolvedJob)) -> (Bench, Ended, Vec<String>) {
+    let log = Log::default();
+    let (bench, ended) =
+        execute_on(Arc::new(Disk), None, change, |job, inner| registry(job, inner, &log, wrong));
+    (bench, ended, log.steps())
+}
+
+fn unchanged(_: &mut ResolvedJob) {}
+
+fn with_warning(job: &mut ResolvedJob) {
+    job.rig.warning_output = Some(2);
+}
+
+#[test]
+fn on_and_off_in_order_each_step_read_back() {
+    let (bench, ended, steps) = scripted(Wrong::Nothing, &unchanged);
+    assert_eq!(ended.map_err(|e| e.to_string()).unwrap().0.outcome, Outcome::Done);
+    let first: Vec<&str> = steps.iter().take(5).map(String::as_str).collect();
+    assert_eq!(first, ["source safe", "amplifier safe", "amplifier asked", "unmute up to 0 V", "tone"]);
+    let last: Vec<&str> = steps.iter().rev().take(3).rev().map(String::as_str).collect();
+    assert_eq!(last, ["source off", "source safe", "amplifier safe"]);
+    assert!(bench.simulated.is_at_rest());
+}
+
+#[test]
+fn an_amplifier_that_reads_back_otherwise_is_not_gone_on_with() {
+    let (bench, ended, steps) = scripted(Wrong::LiveAfterMute, &unchanged);
+    let Err(StationError::Instrument(error)) = ended else { panic!("{steps:?}") };
+    assert!(error.to_string().contains("reads back as live"), "{error}");
+    assert!(!steps.iter().any(|s| s.starts_with("unmute")), "{steps:?}");
+    assert!(bench.simulated.is_at_rest());
+
+    let (bench, ended, steps) = scripted(Wrong::MutedAfterUnmute, &unchanged);
+    let (report, _) = ended.map_err(|e| e.to_string()).unwrap();
+    assert_eq!(report.outcome, Outcome::Failed);
+    assert!(report.failures.iter().any(|f| f.contains("reads back as muted")), "{:?}", report.failures);
+    assert!(!steps.iter().any(|s| s == "tone"), "{steps:?}");
+    assert!(bench.simulated.is_at_rest());
+}
+
+fn latched(bench: &Bench) -> String {
+    match bench.latch.read(&Disk, "2000-01-01T00:00:00Z".parse().unwrap()) {
+        Latch::Tripped { reason, .. } => reason,
+        other => panic!("not latched: {other:?}"),
+    }
+}
+
+/// At the start and at the end: louder than all else, and latched.
+#[test]
+fn what_can_not_be_made_safe_latches() {
+    let (bench, ended, steps) = scripted(Wrong::NeverSafe(0), &unchanged);
+    let Err(StationError::Program(trip)) = ended else { panic!("{steps:?}") };
+    assert_eq!((trip.reason, latched(&bench).as_str()), (TripReason::MakeSafeFailed, "make_safe_failed"));
+    assert!(!steps.iter().any(|s| s.starts_with("unmute")), "{steps:?}");
+
+    let (bench, ended, _) = scripted(Wrong::NeverSafe(1), &unchanged);
+    let (report, _) = ended.map_err(|e| e.to_string()).unwrap();
+    assert_eq!(report.outcome, Outcome::Tripped);
+    assert_eq!(report.trip.map(|t| t.reason), Some(TripReason::MakeSafeFailed));
+    assert_eq!(latched(&bench), "make_safe_failed");
+}
+
+#[test]
+fn the_warning_is_on_before_the_amplifier_is_live_and_off_at_the_end() {
+    let (_, ended, steps) = scripted(Wrong::Nothing, &with_warning);
+    let (report, _) = ended.map_err(|e| e.to_string()).unwrap();
+    assert_eq!(report.outcome, Outcome::Done);
+    assert!(report.waited.si() > 5.0, "{}", report.waited);
+    let at = |what: &str| steps.iter().position(|s| s.starts_with(what)).unwrap();
+    assert!(at("output 2 on") < at("unmute"));
+    assert_eq!(steps.last().map(String::as_str), Some("output 2 off"));
+}
+
+#[test]
+fn nothing_moves_without_the_warning_that_the_rig_wants() {
+    let (bench, ended, steps) = scripted(Wrong::NoOutputs, &with_warning);
+    let (report, _) = ended.map_err(|e| e.to_string()).unwrap();
+    assert_eq!(report.outcome, Outcome::Failed);
+    assert!(report.failures.iter().any(|f| f.contains("no outputs")), "{:?}", report.failures);
+    assert!(!steps.iter().any(|s| s.starts_with("unmute")), "{steps:?}");
+    assert!(bench.simulated.is_at_rest());
+}

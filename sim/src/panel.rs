@@ -1,0 +1,53 @@
+//! The contacts of the rig: inputs that permit motion, and the output that warns.
+//!
+//! Owns: which input stands for which permissive, and the output's state. As long as no fault withholds one, every
+//! permissive permits; an input that the rig file does not name is closed. Must not: know what follows from a contact.
+
+use plan_schema::rig::{ContactState, Permissive, Rig};
+
+/// The contacts as they are wired.
+#[derive(Debug, Clone)]
+pub(crate) struct Panel {
+    permissives: Vec<Permissive>,
+    warning: Option<u32>,
+    /// Whether the output is on.
+    on: bool,
+}
+
+/// Inputs that a panel has at most: a rig file that names a higher number has a contact that can't be read.
+const INPUTS_MAX: u32 = 1024;
+
+impl Panel {
+    /// The contacts that a rig file names.
+    pub(crate) fn of(rig: &Rig) -> Self {
+        Self { permissives: rig.permissives_in_force(), warning: rig.warning_output, on: false }
+    }
+
+    /// State of the inputs by their number, true for closed; `withheld` are the places of permissives that do not permit.
+    pub(crate) fn inputs(&self, withheld: &[usize]) -> Vec<bool> {
+        let wired = || self.permissives.iter().enumerate().filter(|(_, p)| p.input < INPUTS_MAX);
+        let count = wired().map(|(_, p)| p.input as usize + 1).max().unwrap_or(0);
+        let mut inputs = vec![true; count];
+        for (n, permissive) in wired() {
+            let permits = !withheld.contains(&n);
+            if let Some(input) = inputs.get_mut(permissive.input as usize) {
+                *input = (permissive.state == ContactState::Closed) == permits;
+            }
+        }
+        inputs
+    }
+
+    /// Switches the output of this number; false if nothing is connected there.
+    pub(crate) fn set_output(&mut self, number: u32, on: bool) -> bool {
+        let there = self.warning == Some(number);
+        if there {
+            self.on = on;
+        }
+        there
+    }
+
+    /// True while the warning is on.
+    pub(crate) fn warns(&self) -> bool {
+        self.on
+    }
+}
