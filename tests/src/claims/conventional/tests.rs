@@ -63,7 +63,7 @@ fn it_reaches_every_point_of_the_main_job_and_no_stop() {
 }
 
 /// 8 Hz by hand. A window is 1 s, since 4 cycles are 0.5 s. A change takes one and a half cycles, 187.5 ms, the source is
-/// late by 50 ms as declared, and the armature follows within 26 ms. A tenth and one correction are four windows; up, the
+/// late by 10 ms as declared, and the armature follows within 26 ms. A tenth and one correction are four windows; up, the
 /// correction and down are three changes; each of the six waits ends at a block of 20 ms at the latest.
 #[test]
 fn the_overhead_of_one_point_by_hand() {
@@ -71,7 +71,7 @@ fn the_overhead_of_one_point_by_hand() {
     job.points.retain(|p| (p.frequency.si() - 8.0).abs() < 1e-9);
     let ran = run(&job, 3, 1.0, &[Seconds::new(1.25)]).unwrap();
     let visit = ran.visits[0];
-    let by_hand = 4.0 * 1.0 + 3.0 * (0.1875 + 0.05) + 2.0 * 0.026;
+    let by_hand = 4.0 * 1.0 + 3.0 * (0.1875 + 0.01) + 2.0 * 0.026;
     let more = visit.overhead.si() - by_hand;
     assert_eq!(visit.windows, 4);
     assert!((-0.002..0.1).contains(&more), "{} instead of {by_hand} s", visit.overhead);

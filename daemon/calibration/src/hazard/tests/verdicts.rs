@@ -230,7 +230,7 @@ fn the_faster_path_counts() {
         reserve(&found, Fault::ReferenceSilent).reaction.unwrap().si()
     };
     assert!((silent(&[]) - silent(&[quick]) - 0.002).abs() < 1e-9);
-    assert_eq!(silent(&[]), silent(&swapped));
+    assert!((silent(&[]) - silent(&swapped)).abs() < 1e-12);
 }
 
 /// With a displacement channel no fault is noticed later, and a silent reference sooner where silence takes long.
