@@ -161,7 +161,7 @@ impl Bench {
         let scales: Vec<f64> = (0..setup.job.columns.len())
             .map(|c| {
                 let sensor = setup.job.sensors.iter().find(|s| s.column == c);
-                sensor.map_or(reference, |s| s.sensor.nominal_sensitivity.si())
+                sensor.map_or(reference, |s| s.nominal.si())
             })
             .collect();
         let columns: Vec<Vec<f32>> = scales
@@ -225,7 +225,7 @@ fn a_run_in_good_order() {
         let estimate = m.estimate.as_ref().unwrap();
         for (ratio, sensor) in estimate.ratios.iter().zip(&setup.job.sensors) {
             let sensitivity = ratio.ratio.norm() * reference;
-            assert!((sensitivity / sensor.sensor.nominal_sensitivity.si() - 1.0).abs() < 1e-6);
+            assert!((sensitivity / sensor.nominal.si() - 1.0).abs() < 1e-6);
         }
     }
     insta::assert_snapshot!(bench.log.join("\n"));
