@@ -207,6 +207,13 @@ impl Chain {
         line_at(&self.fixture, frequency, |p| p.frequency).map(|l| Fraction::new(l.mean(|p| p.u.si())))
     }
 
+    /// The same with the corner of its filter off by a share of it: what a simulation draws.
+    #[must_use]
+    pub fn with_filter_off(self, share: f64) -> Self {
+        let filter = self.filter.map(|f| Stated { value: f.value * (1.0 + share), ..f });
+        Self { filter, ..self }
+    }
+
     /// Lowest and highest frequency at which response and fixture are known; `None` where both are known everywhere.
     #[must_use]
     pub fn known_within(&self) -> Option<(Hertz, Hertz)> {

@@ -9,6 +9,7 @@ use std::str::FromStr;
 use jiff::Timestamp;
 use jiff::civil::DateTime;
 use jiff::tz::Offset;
+use plan_schema::registers::Date;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 

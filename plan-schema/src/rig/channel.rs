@@ -97,6 +97,31 @@ written_table! {
 }
 
 impl Channel {
+    /// A channel of which nothing but name, input and range is written.
+    #[must_use]
+    pub fn plain(name: &str, input: u32, range: Volts<Peak>) -> Self {
+        Self {
+            name: name.to_owned(),
+            input,
+            range,
+            connection: Connection::Differential,
+            coupling: None,
+            ac_corner: None,
+            ac_corner_u: None,
+            filter_corner: None,
+            filter_corner_u: Fraction::ZERO,
+            delay: None,
+            delay_u: Seconds::ZERO,
+            gains: Vec::new(),
+            conditioner: None,
+            conditioner_gain: None,
+            conditioner_u: Fraction::ZERO,
+            conditioner_u_phase: Radians::ZERO,
+            conditioner_due: None,
+            response: Vec::new(),
+        }
+    }
+
     /// What is calibrated of the range in use.
     #[must_use]
     pub fn gain_in_use(&self) -> Option<&RangeGain> {

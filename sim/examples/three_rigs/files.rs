@@ -23,6 +23,8 @@ impl Machine {
         } else {
             ("voltage", "gain = \"1 V/V\"", format!("offset = \"{} V\"", self.offset))
         };
+        // Upright the payload is not centred: most of the stroke is for its sag.
+        let allowance = if self.vertical { self.rated * 1.05 } else { 0.0 };
         format!(
             r#"
 format = 1
@@ -32,7 +34,7 @@ orientation = "{orientation}"
 [shaker]
 rated_stroke = "{rated} m pk"
 stop = "{stop} m pk"
-static_allowance = "0 m"
+static_allowance = "{allowance} m"
 velocity_limit = "10 m/s pk"
 acceleration_limit = "1000 m/s2 pk"
 force_limit = "1000 N pk"

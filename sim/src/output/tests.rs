@@ -29,11 +29,9 @@ temperature_coefficient = "0.1 %/K"
 
 fn channel(connection: Connection, ac_corner: Option<f64>) -> Channel {
     Channel {
-        name: "c".to_owned(),
-        input: 0,
-        range: Volts::new(10.0),
         connection,
         ac_corner: ac_corner.map(Hertz::new),
+        ..Channel::plain("c", 0, Volts::new(10.0))
     }
 }
 
