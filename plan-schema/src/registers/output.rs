@@ -200,6 +200,16 @@ impl ConditionerGain {
         }
     }
 
+    /// As a person writes it: "1 mV/pC".
+    #[must_use]
+    pub fn in_words(self) -> String {
+        match self {
+            Self::Voltage(gain) => format!("{} V/V", gain.si()),
+            Self::Charge(gain) => format!("{} mV/pC", gain.si() / 1e9),
+            Self::Current(shunt) => format!("{} Ω", shunt.si()),
+        }
+    }
+
     /// The factor by which it enlarges a voltage; 1 of what makes a voltage of something else.
     #[must_use]
     pub const fn of_voltage(self) -> f64 {

@@ -51,7 +51,7 @@ impl Found<'_> {
     ) {
         let rig = &self.files.rig;
         let named = |serial: &Option<String>| serial.as_ref().map_or("none".to_owned(), |s| format!("'{s}'"));
-        let gain = |gain: Option<ConditionerGain>| gain.map_or("none".to_owned(), |g| g.to_string());
+        let gain = |gain: Option<ConditionerGain>| gain.map_or("none".to_owned(), ConditionerGain::in_words);
         let (with, on) = (&calibration.conditioner, &channel.conditioner);
         let chain = format!("reference '{}' was calibrated as a chain", reference.serial);
         if with.is_some() && with != on {
@@ -171,7 +171,7 @@ impl Found<'_> {
 
 /// Why nothing makes volts of an output, and what to write.
 fn no_volts(name: &str, kind: OutputKind, channel: &Channel, excitation: &str) -> (String, String) {
-    let set = channel.conditioner_gain.map_or("none".to_owned(), |g| g.to_string());
+    let set = channel.conditioner_gain.map_or("none".to_owned(), ConditionerGain::in_words);
     let fits = kind.volts(Some(crate::units::VoltsDc::new(1.0)), channel.conditioner_gain).is_some();
     if fits {
         return (

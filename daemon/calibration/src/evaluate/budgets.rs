@@ -303,3 +303,6 @@ fn interpolation(
     });
     pair.map_or(0.0, |(a, b)| (a - b).abs() / 2.0)
 }
+
+#[cfg(test)]
+mod tests;

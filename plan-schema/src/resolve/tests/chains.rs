@@ -165,7 +165,22 @@ fn what_stands_on_the_table() {
                     );
                 }),
             ),
-            ("a sag within the allowance, gravity beyond a channel", upright("", "")),
+            ("a sag within the allowance", upright("", "")),
+            (
+                "gravity beyond a channel",
+                upright(
+                    "name = \"one\"\ninput = 1\nrange = \"5 V pk\"",
+                    "name = \"one\"\ninput = 1\nrange = \"4.5 V pk\"",
+                ),
+            ),
+            (
+                "gravity beyond the range of a sensor",
+                said(|texts| {
+                    let upright = "name = \"bench\"\norientation = \"vertical\"";
+                    texts.rig = edit(&texts.rig, "name = \"bench\"", upright);
+                    texts.plan = edit(&texts.plan, "\"1 g pk\"", "\"1.2 g pk\"");
+                }),
+            ),
             (
                 "a sag beyond the allowance",
                 upright("static_allowance = \"0.5 mm\"", "static_allowance = \"0.1 mm\""),
