@@ -153,6 +153,12 @@ impl Chain {
         (ratio, if self.against_motion { PI } else { 0.0 })
     }
 
+    /// True where a sensor does not simply move with the reference: on a fixture, or on its head.
+    #[must_use]
+    pub fn is_apart(&self) -> bool {
+        self.against_motion || !self.fixture.is_empty()
+    }
+
     /// True where a sensor stands on its head.
     #[must_use]
     pub fn is_against_motion(&self) -> bool {
@@ -214,17 +220,15 @@ impl Chain {
         Self { filter, ..self }
     }
 
-    /// Lowest and highest frequency at which response and fixture are known; `None` where both are known everywhere.
+    /// Lowest and highest frequency at which the conditioner's response and the fixture's motion are known; nothing of what is
+    /// flat.
     #[must_use]
-    pub fn known_within(&self) -> Option<(Hertz, Hertz)> {
+    pub fn known_within(&self) -> Vec<(Part, Hertz, Hertz)> {
         let of_response = self.response.first().zip(self.response.last());
         let of_fixture = self.fixture.first().zip(self.fixture.last());
-        let of_response = of_response.map(|(a, b)| (a.frequency, b.frequency));
-        let of_fixture = of_fixture.map(|(a, b)| (a.frequency, b.frequency));
-        match (of_response, of_fixture) {
-            (Some((a, b)), Some((c, d))) => Some((a.max(c), b.min(d))),
-            (one, other) => one.or(other),
-        }
+        let of_response = of_response.map(|(a, b)| (Part::Conditioner, a.frequency, b.frequency));
+        let of_fixture = of_fixture.map(|(a, b)| (Part::Fixture, a.frequency, b.frequency));
+        of_response.into_iter().chain(of_fixture).collect()
     }
 
     /// What the parts contribute at a frequency; only those of which something is stated.

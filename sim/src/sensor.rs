@@ -111,8 +111,9 @@ pub(crate) struct SensorTruth {
     chain: Chain,
     /// Error of the fixture's measured motion, in its expanded uncertainties.
     fixture_error: f64,
-    /// Motion where it stands, along its arrow, over that of the table, at the frequency of the drive.
-    moved: f64,
+    /// Motion where it stands, along its arrow, over that of the table, at the frequency of the drive; `None` where it is the
+    /// table's own.
+    moved: Option<f64>,
     /// The response's output over the stretch that is being simulated, then the sensor's output in V.
     pub(crate) signal: Vec<f64>,
 }
@@ -164,7 +165,10 @@ impl SensorTruth {
         let response = Response { low_pass, high_pass };
         let expected = sensor.expected.get(sensor.expected.len() / 2);
         let in_mid_band = match expected.filter(|_| mounted.mounted.role == MountedRole::CheckStandard) {
-            Some(known) => known.sensitivity.in_volts(mounted.volts).si() / response.at(TAU * known.frequency.si()).norm(),
+            Some(known) => {
+                known.sensitivity.in_volts(mounted.volts).si()
+                    / response.at(TAU * known.frequency.si()).norm()
+            }
             None => mounted.nominal.si() * (1.0 + unknowns.sensitivity(serial)),
         };
         let sensitivity = sign * SimError::positive(in_mid_band, "the sensitivity", &key("sensitivity"))?;
@@ -185,7 +189,7 @@ impl SensorTruth {
             noise: (rms, corner),
             chain: mounted.chain.clone(),
             fixture_error: unknowns.fixture(&mounted.mounted),
-            moved: 1.0,
+            moved: mounted.chain.is_apart().then_some(motion_at_rest(&mounted.chain)),
             signal: Vec::new(),
         })
     }
@@ -201,11 +205,10 @@ impl SensorTruth {
         if self.filters {
             self.filter.retune(plant);
         }
-        if frequency > 0.0 {
+        if frequency > 0.0 && self.chain.is_apart() {
             let at = Hertz::new(frequency);
             let off = self.chain.fixture_u(at).map_or(0.0, |u| u.si()) * self.fixture_error;
-            let sign = if self.chain.is_against_motion() { -1.0 } else { 1.0 };
-            self.moved = sign * self.chain.motion(at).0 * (1.0 + off);
+            self.moved = Some(motion_at_rest(&self.chain) * self.chain.motion(at).0 * (1.0 + off));
         }
     }
 
@@ -238,14 +241,19 @@ impl SensorTruth {
         let Some(signal) = self.signal.get_mut(..samples) else {
             return;
         };
-        if self.moved != 1.0 {
+        if let Some(moved) = self.moved {
             for value in signal.iter_mut() {
-                *value *= self.moved;
+                *value *= moved;
             }
         }
         self.disturbed.add_to(signal, table);
         self.output.finish(signal, when);
     }
+}
+
+/// Motion along the arrow before anything swings.
+fn motion_at_rest(chain: &Chain) -> f64 {
+    if chain.is_against_motion() { -1.0 } else { 1.0 }
 }
 
 /// What the table does beside moving along the axis, over a stretch.

@@ -111,5 +111,5 @@ fn lines_are_straight_over_the_logarithm_and_end_where_they_end() {
     }
     assert_eq!(chain.contributions(Hertz::new(10.0)).len(), 1, "on a line nothing is interpolated");
     assert_eq!(chain.contributions(Hertz::new(100.0)).len(), 2);
-    assert_eq!(chain.known_within(), Some((Hertz::new(10.0), Hertz::new(1000.0))));
+    assert_eq!(chain.known_within(), [(Part::Fixture, Hertz::new(10.0), Hertz::new(1000.0))]);
 }

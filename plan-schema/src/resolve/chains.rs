@@ -4,7 +4,7 @@
 
 use super::found::{Found, FoundReference, FoundSensor};
 use super::{ResolvedPoint, list};
-use crate::chain::Chain;
+use crate::chain::{Chain, Part};
 use crate::job::{Arrow, Mounted};
 use crate::read::Diagnostic;
 use crate::registers::{CalibratedAs, ConditionerGain, OutputKind, Reference, ReferenceCalibration, Sensor};
@@ -199,19 +199,25 @@ fn unknown(
     chain: &Chain,
     frequencies: &[Hertz],
     place: impl Fn(String, String) -> Diagnostic,
-) -> Option<Diagnostic> {
-    let (lowest, highest) = chain.known_within()?;
-    let out = row(frequencies.iter().copied().filter(|f| *f < lowest || *f > highest));
-    (!out.is_empty()).then(|| {
-        place(
-            format!("the conditioner's response or the fixture's motion of {name} is not known at {out}"),
-            format!(
-                "both are known from {} to {}; measure them over the band of the plan",
-                engineering(lowest.si(), "Hz"),
-                engineering(highest.si(), "Hz")
-            ),
-        )
-    })
+) -> Vec<Diagnostic> {
+    let look = |(part, lowest, highest): (Part, Hertz, Hertz)| {
+        let out = row(frequencies.iter().copied().filter(|f| *f < lowest || *f > highest));
+        let what = match part {
+            Part::Fixture => "motion of the fixture under",
+            _ => "response of the conditioner of",
+        };
+        (!out.is_empty()).then(|| {
+            place(
+                format!("the {what} {name} is not known at {out}"),
+                format!(
+                    "it is from {} to {}; measure it over the band of the plan",
+                    engineering(lowest.si(), "Hz"),
+                    engineering(highest.si(), "Hz")
+                ),
+            )
+        })
+    };
+    chain.known_within().into_iter().filter_map(look).collect()
 }
 
 fn uncorrected(

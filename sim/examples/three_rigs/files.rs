@@ -23,8 +23,8 @@ impl Machine {
         } else {
             ("voltage", "gain = \"1 V/V\"", format!("offset = \"{} V\"", self.offset))
         };
-        // Upright the payload is not centred: most of the stroke is for its sag.
-        let allowance = if self.vertical { self.rated * 1.05 } else { 0.0 };
+        // So that what a payload does to an upright rig can be looked at without an allowance for it.
+        let centring = if self.vertical { "centring = \"0 m\"" } else { "" };
         format!(
             r#"
 format = 1
@@ -34,7 +34,7 @@ orientation = "{orientation}"
 [shaker]
 rated_stroke = "{rated} m pk"
 stop = "{stop} m pk"
-static_allowance = "{allowance} m"
+static_allowance = "0 m"
 velocity_limit = "10 m/s pk"
 acceleration_limit = "1000 m/s2 pk"
 force_limit = "1000 N pk"
@@ -48,6 +48,7 @@ coil_inductance = "{inductance} H"
 suspension_hardening = "{hardening} 1"
 force_factor_droop = "{droop} 1"
 centre_error = "{centre_error} m"
+{centring}
 tilt = "{tilt} rad"
 tilt_along_stroke = "{tilt_along} rad/m"
 resistance_coefficient = "{coefficient} 1/K"
