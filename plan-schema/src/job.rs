@@ -1,7 +1,7 @@
 //! The job: a plan on a rig, with sensors mounted on its channels, for a customer.
 
 use crate::plan::Format;
-use crate::units::{Kilograms, Quantity, Seconds, Torque};
+use crate::units::{Kilograms, Metres, Quantity, Seconds, Torque};
 use crate::{written_table, written_words};
 
 written_table! {
@@ -68,6 +68,16 @@ written_words! {
 }
 
 written_words! {
+    /// Which way a sensor's arrow points.
+    pub enum Arrow {
+        /// Along the motion that the reference counts as positive.
+        WithMotion = "with_motion",
+        /// Against it: the sensor stands on its head, or back to back with the reference.
+        AgainstMotion = "against_motion",
+    }
+}
+
+written_words! {
     /// What a sensor is mounted for.
     pub enum MountedRole {
         /// It is to be calibrated.
@@ -89,12 +99,24 @@ written_table! {
         pub channel: String,
         /// Channel of the rig that reads this sensor's supply voltage; absent where none does.
         pub supply_channel: Option<String>,
+        /// Fixture of the rig that it stands on; absent: on the table itself.
+        pub fixture: Option<String>,
+        /// Place on the table or on the fixture: of a fixture one of those at which its motion was measured.
+        pub position: Option<String>,
+        /// Which way its arrow points; the phase that is stated is that along the arrow.
+        pub arrow: Arrow = Arrow::WithMotion,
         /// How it is fixed.
         pub mounting: Mounting,
         /// Mounting torque, where there is one.
         pub torque: Option<Quantity<Torque>>,
-        /// Mass of adapter and fixture of this sensor; write "0 g" where there is none.
+        /// Serial number of the wrench that the torque was set with.
+        pub torque_wrench: Option<String>,
+        /// Serial number of the adapter under the sensor, where there is one.
+        pub adapter: Option<String>,
+        /// Mass of the adapter of this sensor; write "0 g" where there is none.
         pub adapter_mass: Kilograms,
+        /// Length of cable from the sensor to where it is first tied down.
+        pub cable_tied_at: Option<Metres>,
         /// Anything worth printing.
         pub remark: Option<String>,
     }

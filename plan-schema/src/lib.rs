@@ -3,10 +3,11 @@
 //! Owns: newtypes of quantities ([`units`]), the reader that turns TOML into plain types and reports every
 //! mistake with its place ([`read`]), and the formats themselves: [`plan`], [`job`], [`rig`], [`registers`],
 //! [`faults`]. [`resolve`] checks the files of one job, each by itself and against the others, and puts them
-//! together. [`record`] keeps what was written as JSON and reads it back; [`schema`] gives the JSON Schemas.
+//! together; [`chain`] is what lies between motion and samples. [`record`] keeps what was written as JSON and reads it back; [`schema`] gives the JSON Schemas.
 //!
 //! Must not: touch files, clocks or networks. Callers hand in text and get values or diagnostics.
 
+pub mod chain;
 mod checks;
 pub mod faults;
 #[cfg(test)]

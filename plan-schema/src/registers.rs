@@ -1,14 +1,23 @@
 //! The registers: sensors that may be calibrated, and references with all versions of their calibration.
 
+mod date;
+mod factor;
+mod output;
+
+pub use date::Date;
+pub use factor::{Correlation, CoverageFactor};
+pub use output::{
+    ChargePerAcceleration, ConditionerGain, CurrentPerAcceleration, OutputKind, OutputSensitivity,
+    RatioPerAcceleration, VoltagePerCharge,
+};
+
 use crate::plan::Format;
-use crate::read::{Node, Notes, Written};
 use crate::rig::{Channel, Connection};
 use crate::units::{
-    Accel, AccelerationDensity, Fraction, Hertz, Kilograms, Peak, PerKelvin, Quantity, Radians, Seconds,
-    Sensitivity, VoltsDc,
+    Accel, AccelerationDensity, AmperesDc, Fraction, Hertz, Kilograms, Peak, PerKelvin, Quantity, Radians,
+    Seconds, VoltsDc,
 };
 use crate::{written_table, written_words};
-use std::fmt;
 
 written_table! {
     /// The register of sensors.
@@ -77,8 +86,9 @@ written_table! {
         pub model: String,
         /// Working principle.
         pub kind: SensorKind,
-        /// Nominal sensitivity at the output of its conditioner.
-        pub nominal_sensitivity: Sensitivity,
+        /// Nominal sensitivity: of what leaves the sensor (a voltage, a charge, a current, a bridge's share of its
+        /// excitation), or in volts at the output of a conditioner that always goes with it.
+        pub nominal_sensitivity: OutputSensitivity,
         /// How far the first motion may find the sensitivity off its nominal value before the sensor counts as another one
         /// than the register says.
         pub sensitivity_tolerance: Fraction = Fraction::new(0.2),
@@ -106,6 +116,12 @@ written_table! {
         pub zero_drift: VoltsDc = VoltsDc::ZERO,
         /// Time constant of that drift.
         pub zero_drift_time: Seconds = Seconds::new(600.0),
+        /// Current at rest of a current output, such as 12 mA of 4 to 20 mA.
+        pub zero_current: Option<AmperesDc>,
+        /// Lowest current of a current output; it clips there and does not say so.
+        pub current_low: Option<AmperesDc>,
+        /// Highest current of a current output; it clips there and does not say so.
+        pub current_high: Option<AmperesDc>,
         /// Lowest voltage that the output can reach; it clips there and does not say so.
         pub output_low: Option<VoltsDc>,
         /// Highest voltage that the output can reach; it clips there and does not say so.
@@ -155,26 +171,36 @@ written_table! {
     pub struct ExpectedSensitivity {
         /// Frequency.
         pub frequency: Hertz,
-        /// Magnitude of the sensitivity.
-        pub sensitivity: Sensitivity,
+        /// Magnitude of the sensitivity, of the same output as the nominal one.
+        pub sensitivity: OutputSensitivity,
         /// Largest deviation from it.
         pub limit: Fraction,
     }
 }
 
 impl Sensor {
-    /// What a channel shows of this sensor at rest, and the share of its signal that the channel sees.
+    /// What a channel shows of this sensor at rest, and the share of its signal that the channel sees before its gain.
     #[must_use]
     pub fn seen_by(&self, channel: &Channel) -> (VoltsDc, f64) {
-        let at_rest = self.zero_output + self.bias.unwrap_or(VoltsDc::ZERO);
+        let at_rest = self.rest_in(channel) + self.bias.unwrap_or(VoltsDc::ZERO);
         let one_line =
             self.output == SensorOutput::Differential && channel.connection == Connection::SingleEnded;
         let (at_rest, share) =
             if one_line { (self.common_mode + at_rest * 0.5, 0.5) } else { (at_rest, 1.0) };
         match channel.ac_corner {
             Some(_) => (VoltsDc::ZERO, share),
-            None => (at_rest, share),
+            None => (at_rest * channel.gain_at_rest(), share),
         }
+    }
+
+    /// Output at rest in volts: of a current that of its shunt on this channel.
+    #[must_use]
+    pub fn rest_in(&self, channel: &Channel) -> VoltsDc {
+        let shunt = match channel.conditioner_gain {
+            Some(ConditionerGain::Current(shunt)) => shunt.si(),
+            _ => 0.0,
+        };
+        self.zero_output + VoltsDc::new(self.zero_current.map_or(0.0, |a| a.si() * shunt))
     }
 
     /// Lowest and highest bias of a healthy sensor, where it has a bias at all.
@@ -229,6 +255,8 @@ written_table! {
         pub range: Accel<Peak>,
         /// Output at rest.
         pub zero_output: VoltsDc = VoltsDc::ZERO,
+        /// Excitation of a reference that is a bridge: the voltage at which its sensitivity in mV/V counts.
+        pub supply: Option<VoltsDc>,
         /// Output noise where it is white, as acceleration.
         pub noise_density: Quantity<AccelerationDensity>,
         /// Frequency below which 1/f noise exceeds white noise; absent for white noise alone.
@@ -265,6 +293,17 @@ written_table! {
         pub due: Date,
         /// Coverage factor of the uncertainties.
         pub coverage_factor: CoverageFactor = CoverageFactor(2.0),
+        /// Correlation of its error between two frequencies, 0 to 1: what is common to both cancels in a deviation from the
+        /// reference frequency.
+        pub correlation: Correlation = Correlation(0.0),
+        /// Of a chain: serial number of the conditioner that it was calibrated with.
+        pub conditioner: Option<String>,
+        /// Of a chain: gain at which that conditioner was set.
+        pub conditioner_gain: Option<ConditionerGain>,
+        /// Smallest amplitude at which the calibration holds; absent: no limit.
+        pub amplitude_min: Option<Accel<Peak>>,
+        /// Largest amplitude at which the calibration holds; absent: no limit but the measuring range.
+        pub amplitude_max: Option<Accel<Peak>>,
         /// Its results by frequency, ascending.
         pub points key "point": Vec<ReferencePoint>,
     }
@@ -276,106 +315,12 @@ written_table! {
         /// Frequency.
         pub frequency: Hertz,
         /// Magnitude of the sensitivity.
-        pub sensitivity: Sensitivity,
+        pub sensitivity: OutputSensitivity,
         /// Phase of the output against the acceleration, lag negative; absent if it was not calibrated.
         pub phase: Option<Radians>,
         /// Expanded uncertainty of the magnitude.
         pub u: Fraction,
         /// Expanded uncertainty of the phase.
         pub u_phase: Option<Radians>,
-    }
-}
-
-/// A coverage factor: a plain number, at least 1.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
-#[serde(transparent)]
-pub struct CoverageFactor(pub f64);
-
-impl Written for CoverageFactor {
-    fn read(node: Node<'_>, notes: &Notes) -> Option<Self> {
-        let value: Option<f64> = match node.value {
-            toml::de::DeValue::Float(x) => x.as_str().parse().ok(),
-            toml::de::DeValue::Integer(n) => n.as_str().parse().ok(),
-            _ => None,
-        };
-        match value {
-            Some(k) if (1.0..=10.0).contains(&k) => Some(Self(k)),
-            _ => {
-                let remedy = "write the factor of the certificate, such as coverage_factor = 2".to_owned();
-                notes.error(Some(node.span), "a coverage factor is a number from 1 to 10", Some(remedy));
-                None
-            }
-        }
-    }
-
-    fn schema() -> serde_json::Value {
-        serde_json::json!({ "type": "number", "minimum": 1, "maximum": 10, "examples": [2.0] })
-    }
-}
-
-/// A day.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Date {
-    /// Year.
-    pub year: u16,
-    /// Month, 1 to 12.
-    pub month: u8,
-    /// Day of the month.
-    pub day: u8,
-}
-
-impl fmt::Display for Date {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:04}-{:02}-{:02}", self.year, self.month, self.day)
-    }
-}
-
-impl serde::Serialize for Date {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_str(self)
-    }
-}
-
-impl std::str::FromStr for Date {
-    type Err = String;
-
-    /// Reads year-month-day.
-    fn from_str(text: &str) -> Result<Self, String> {
-        let day =
-            text.parse::<toml::value::Datetime>().ok().filter(|t| t.time.is_none()).and_then(|t| t.date);
-        match day {
-            Some(d) => Ok(Self { year: d.year, month: d.month, day: d.day }),
-            None => Err(format!("'{text}' is no date; write year-month-day: 2026-03-31")),
-        }
-    }
-}
-
-impl Written for Date {
-    /// Accepts a TOML date and a text of the same form (what JSON can hold).
-    fn read(node: Node<'_>, notes: &Notes) -> Option<Self> {
-        let date = match node.value {
-            toml::de::DeValue::Datetime(t) if t.time.is_none() => {
-                t.date.map(|d| Self { year: d.year, month: d.month, day: d.day })
-            }
-            toml::de::DeValue::String(text) => text.parse().ok(),
-            _ => None,
-        };
-        if date.is_none() {
-            notes.error(
-                Some(node.span),
-                "this should be a date",
-                Some("write year-month-day: 2026-03-31".to_owned()),
-            );
-        }
-        date
-    }
-
-    fn schema() -> serde_json::Value {
-        serde_json::json!({
-            "type": "string",
-            "description": "Written as year-month-day, without quotes.",
-            "format": "date",
-            "examples": ["2026-03-31"],
-        })
     }
 }

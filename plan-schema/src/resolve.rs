@@ -3,20 +3,27 @@
 //! Owns: [`ResolvedJob`], what the rest of the house works from. Checks here need the files only; whether a point is
 //! feasible on the shaker's physics is foreseen by the calibration core.
 
+mod chains;
+mod due;
 mod found;
 mod hum;
+mod payload;
 mod reach;
 mod witness;
 
+pub use due::overdue;
 pub use witness::{Expected, Witness, WitnessRole};
 
+use crate::chain::Chain;
 use crate::checks;
 use crate::job::{Job, Mounted};
 use crate::plan::{FORMAT, Format, Plan, Point};
 use crate::read::{Diagnostic, Diagnostics, Document, Report};
-use crate::registers::{Reference, ReferenceCalibration, ReferenceRegister, Sensor, SensorRegister};
+use crate::registers::{
+    Reference, ReferenceCalibration, ReferencePoint, ReferenceRegister, Sensor, SensorRegister,
+};
 use crate::rig::{Channel, Rig};
-use crate::units::{Accel, Fraction, Hertz, Kilograms, Peak, Seconds};
+use crate::units::{Accel, Fraction, Hertz, Kilograms, Metres, Peak, Seconds, Sensitivity};
 use found::{Found, FoundReference, FoundSensor};
 use std::collections::BTreeSet;
 
@@ -69,6 +76,11 @@ pub struct MountedReference {
     pub calibration: ReferenceCalibration,
     /// Its column.
     pub column: usize,
+    /// Volts for one SI unit of what its certificate states: 1 of a voltage, else what its conditioner, shunt or excitation
+    /// makes of it.
+    pub volts: f64,
+    /// What comes after it.
+    pub chain: Chain,
 }
 
 /// A sensor in its place.
@@ -80,6 +92,12 @@ pub struct MountedSensor {
     pub mounted: Mounted,
     /// Its column.
     pub column: usize,
+    /// Its nominal sensitivity in volts.
+    pub nominal: Sensitivity,
+    /// Volts for one SI unit of its output: 1 of a voltage, else what its conditioner, shunt or excitation makes of it.
+    pub volts: f64,
+    /// Fixture and arrow before it, and what comes after it.
+    pub chain: Chain,
     /// The column of its supply voltage, where a channel reads it.
     pub supply_column: Option<usize>,
     /// One for each point of the plan: why this sensor alone does not take it, as a sentence; its channel may overload
@@ -87,7 +105,21 @@ pub struct MountedSensor {
     pub skips: Vec<Option<String>>,
 }
 
+impl MountedReference {
+    /// The certificate's sensitivity on one of its lines, in volts.
+    #[must_use]
+    pub fn in_volts(&self, point: &ReferencePoint) -> Sensitivity {
+        point.sensitivity.in_volts(self.volts)
+    }
+}
+
 impl MountedSensor {
+    /// Nominal volts on its channel for one m/s² of the reference at a frequency, its share of a line apart.
+    #[must_use]
+    pub fn nominal_at(&self, frequency: Hertz) -> Sensitivity {
+        self.chain.at(frequency).map_or(self.nominal, |at| self.nominal * at.magnitude)
+    }
+
     /// True if this sensor takes a point (counted from 0).
     #[must_use]
     pub fn takes(&self, point: usize) -> bool {
@@ -120,10 +152,17 @@ pub struct ResolvedPoint {
 }
 
 impl ResolvedJob {
-    /// Everything that moves beside the armature: sensors, check standards and their adapters.
+    /// Everything that moves beside the armature: sensors, check standards, their adapters and fixtures.
     #[must_use]
     pub fn payload(&self) -> Kilograms {
-        self.mounted().fold(Kilograms::ZERO, |sum, s| sum + s.sensor.mass + s.mounted.adapter_mass)
+        let own = self.mounted().fold(Kilograms::ZERO, |sum, s| sum + s.sensor.mass + s.mounted.adapter_mass);
+        own + payload::fixtures(&self.rig, self.job.mounted.iter())
+    }
+
+    /// How far the armature of an upright rig sags under this payload; zero where it lies level or was centred.
+    #[must_use]
+    pub fn sag(&self) -> Metres {
+        payload::sag(&self.rig, self.payload())
     }
 
     /// Time for which the sensors and check standards still have to soak before the first point.
@@ -169,6 +208,13 @@ impl ResolvedJob {
         let mut sensors = found.sensors();
         let points = found.points(reference.as_ref());
         found.reach(&mut sensors);
+        found.payload(&sensors, &points);
+        found.chains(&points, &sensors);
+        for (key, reference) in [("reference", &reference), ("second_reference", &second)] {
+            if let Some(reference) = reference {
+                found.chain_of_reference(key, &points, reference);
+            }
+        }
         found.check_standards(&points, &sensors);
         if let (Some(first), Some(second)) = (&reference, &second) {
             found.second_reach(&points, second, first);
@@ -222,6 +268,9 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
         column: column(s.channel),
         supply_column: s.supply.map(column),
         skips: s.skips,
+        nominal: s.sensor.nominal_sensitivity.in_volts(s.volts),
+        volts: s.volts,
+        chain: s.chain,
         sensor: s.sensor,
         mounted: s.mounted,
     };
@@ -235,6 +284,8 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
         column: column(found.channel),
         reference: found.reference,
         calibration: found.calibration,
+        volts: found.volts,
+        chain: found.chain,
     };
     ResolvedJob {
         columns: rig

@@ -1,10 +1,13 @@
 //! The rig: instruments and their roles, channels, the shaker's limits, mute and safe paths, latencies.
 
 mod admission;
-
-pub use admission::{Limiter, LimiterKind, Waiver};
+mod channel;
+mod fixture;
 mod permissives;
 
+pub use admission::{Limiter, LimiterKind, Waiver};
+pub use channel::{Channel, Connection, Coupling, RangeGain, ResponsePoint};
+pub use fixture::{Fixture, FixturePoint};
 pub use permissives::{ChecklistEntry, ContactState, ENABLE, Needed, Permissive};
 
 use crate::plan::Format;
@@ -53,6 +56,8 @@ written_table! {
         pub acquisition: AcquisitionSetup,
         /// The channels of the acquisition.
         pub channels key "channel": Vec<Channel>,
+        /// Fixtures that sensors may stand on, with what is measured of their motion.
+        pub fixtures key "fixture": Vec<Fixture> = Vec::new(),
         /// The reference transducer in the rig.
         pub reference: ReferenceMount,
         /// A second reference transducer, where there is one: the two are compared throughout.
@@ -107,6 +112,8 @@ written_table! {
         pub drive_limit: Volts<Peak>,
         /// Mass of armature, table and references.
         pub moving_mass: Kilograms,
+        /// Largest mass on the table: sensors, adapters and fixtures together; absent: only the force limits it.
+        pub payload_limit: Option<Kilograms>,
         /// Stiffness of the suspension.
         pub stiffness: Quantity<Stiffness>,
         /// Mechanical damping as a share of critical damping, with the moving mass alone.
@@ -123,6 +130,9 @@ written_table! {
         pub force_factor_droop: Fraction = Fraction::ZERO,
         /// Where the suspension rests, counted from the middle between the stops, which is the magnetic centre.
         pub centre_error: Metres = Metres::ZERO,
+        /// How far from the middle the armature rests with its payload, as measured after it was centred; it stands for the
+        /// centre error above and for the sag under the payload. Absent where nobody centres.
+        pub centring: Option<Metres>,
         /// How far the axis is raised towards positive displacement, beyond its orientation.
         pub tilt: Radians = Radians::ZERO,
         /// How the tilt changes along the stroke: it adds gravity to what a DC-response sensor shows.
@@ -263,32 +273,6 @@ written_table! {
 }
 
 written_table! {
-    /// A channel of the acquisition.
-    pub struct Channel {
-        /// Name by which jobs refer to it.
-        pub name: String,
-        /// Number of the input, from 0.
-        pub input: u32,
-        /// Full scale of the range in use.
-        pub range: Volts<Peak>,
-        /// How its input is connected.
-        pub connection: Connection = Connection::Differential,
-        /// Lower corner of its AC coupling; absent for DC coupling.
-        pub ac_corner: Option<Hertz>,
-    }
-}
-
-written_words! {
-    /// How the input of a channel is connected.
-    pub enum Connection {
-        /// To both lines of a differential output, or to the line and the ground of a single-ended one.
-        Differential = "differential",
-        /// To one line against ground: of a differential output it sees half of the signal, and the common mode.
-        SingleEnded = "single_ended",
-    }
-}
-
-written_table! {
     /// A transducer for the armature's displacement from the mechanical centre.
     pub struct DisplacementChannel {
         /// The channel it is connected to.
@@ -311,7 +295,8 @@ written_table! {
 written_table! {
     /// What the laboratory knows of the rig's errors: half-widths unless said otherwise.
     pub struct RigErrors {
-        /// Gain ratio of two channels, expanded (k = 2).
+        /// Gain ratio of two channels, expanded (k = 2): what remains beside the uncertainties that the channels' own gains
+        /// state.
         pub channel_ratio: Fraction,
         /// Phase difference of two channels at 100 Hz, rising with frequency, expanded (k = 2).
         pub channel_phase: crate::units::Radians,

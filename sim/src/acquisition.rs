@@ -9,11 +9,13 @@
 //! beside it, as converters are; else none is.
 
 use crate::channel::{Channel, Facts, Source, Wire};
+use crate::conditioner::Response;
 use crate::delay;
 use crate::error::SimError;
 use crate::faults::Effects;
 use crate::hum::Hum;
 use crate::spread::Unknowns;
+use plan_schema::chain::Chain;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::simulation::SimulatedAcquisition;
 use plan_schema::units::{SampleCount, SamplesPerSecond, Seconds};
@@ -109,6 +111,9 @@ impl Sampler {
                 ));
             }
             let wire = wire(job, &channel.name)?;
+            let chain = chain(job, channel, wire);
+            let off = |what: &str, u: f64| unknowns.stated(&format!("{what} of channel {}", channel.name), u);
+            let coupling = chain.coupling().map_or(0.0, |c| off("coupling corner", c.u));
             let turns = job.rig.mains_frequency.si() / rate.si();
             let hum = [facts.hum, facts.hum_second, facts.hum_third, facts.hum_fifth];
             let hum = HARMONICS.iter().zip(hum).filter(|(_, volts)| volts.si() > 0.0);
@@ -118,7 +123,11 @@ impl Sampler {
                 rate: rate.si(),
                 gain_error: unknowns.channel_gain(&channel.name),
                 delay,
-                ac_corner: channel.ac_corner.map(|f| f.si()),
+                ac_corner: channel.ac_corner.map(|f| f.si() * (1.0 + coupling)),
+                chain_gain: chain.gain()
+                    * (1.0 + chain.channel_gain().map_or(0.0, |g| off("gain", g.u)))
+                    * (1.0 + chain.conditioner().map_or(0.0, |g| off("conditioner", g.u))),
+                response: Response::of(&chain, off),
                 noise: facts.noise.si(),
                 hum: hum
                     .map(|(harmonic, volts)| {
@@ -149,6 +158,13 @@ impl Sampler {
             filled: 0,
             overload: Vec::new(),
         })
+    }
+
+    /// Takes up the frequency of the drive in Hz; 0 leaves it as it is.
+    pub(crate) fn retune(&mut self, frequency: f64) {
+        for input in &mut self.inputs {
+            input.channel.retune(frequency);
+        }
     }
 
     /// Whether it pauses between gates.
@@ -325,11 +341,15 @@ fn check(facts: &SimulatedAcquisition) -> Result<(), SimError> {
 /// Delay of each channel in samples, all 0 where nothing is delayed.
 fn delays(job: &ResolvedJob, unknowns: &Unknowns, rate: SamplesPerSecond) -> Result<Vec<f64>, SimError> {
     let common = job.rig.simulation.acquisition.delay.si() * rate.si();
+    let stated = |channel: &plan_schema::rig::Channel| {
+        let name = format!("delay of channel {}", channel.name);
+        channel.delay.map_or(0.0, |t| t.si() + unknowns.stated(&name, channel.delay_u.si()))
+    };
     let own: Vec<f64> = job
         .rig
         .channels
         .iter()
-        .map(|channel| common + unknowns.channel_delay(&channel.name) * rate.si())
+        .map(|channel| common + (unknowns.channel_delay(&channel.name) + stated(channel)) * rate.si())
         .collect();
     if own.iter().all(|delay| *delay == 0.0) {
         return Ok(own);
@@ -346,6 +366,22 @@ fn delays(job: &ResolvedJob, unknowns: &Unknowns, rate: SamplesPerSecond) -> Res
         format!("a channel is late by more than {DELAY_MAX} samples"),
         "write a shorter simulation.acquisition.delay, or a smaller errors.channel_phase",
     ))
+}
+
+/// What comes after the transducer on a wire: of a displacement transducer its sensitivity has it all.
+fn chain(job: &ResolvedJob, channel: &plan_schema::rig::Channel, wire: Wire) -> Chain {
+    match wire {
+        Wire::Reference(n) => {
+            let mut references = std::iter::once(&job.reference).chain(&job.second_reference);
+            references.nth(n).map_or_else(Chain::default, |r| r.chain.clone())
+        }
+        Wire::Sensor(n) => {
+            let mut sensors = job.sensors.iter().chain(&job.check_standards);
+            sensors.nth(n).map_or_else(Chain::default, |s| s.chain.clone())
+        }
+        Wire::Supply(_) => Chain::of(channel, false),
+        Wire::Displacement | Wire::Nothing => Chain::default(),
+    }
 }
 
 /// What is connected to a channel of the rig.

@@ -1,9 +1,11 @@
 //! One channel of the acquisition: from volts on a line to samples. Pure.
 //!
 //! Owns: what is connected to it, and what happens to a voltage in this order: what faults do to what is connected, cut or
-//! shorted cable, delay of the anti-alias filter and the channel's own, AC coupling, gain error, noise of sensor and channel together, hum, overload,
+//! shorted cable, response of conditioner and filter, delay of the anti-alias filter and the channel's own, AC coupling, gain
+//! and its error, noise of sensor and channel together, hum, overload,
 //! converter. Must not: know blocks or gates; `acquisition` does.
 
+use crate::conditioner::{Conditioner, Response};
 use crate::coupling::Coupling;
 use crate::delay::Delay;
 use crate::faults::{Disturbance, Rattle};
@@ -56,6 +58,10 @@ pub(crate) struct Facts<'a> {
     pub(crate) delay: f64,
     /// Lower corner of AC coupling in Hz.
     pub(crate) ac_corner: Option<f64>,
+    /// True gain of conditioner and channel as the rig file states them; 1 where it does not.
+    pub(crate) chain_gain: f64,
+    /// True response of conditioner and filter beside that gain.
+    pub(crate) response: Option<Response>,
     /// White noise of its own in V rms per sample.
     pub(crate) noise: f64,
     /// Sines with their amplitudes in V.
@@ -71,6 +77,7 @@ pub(crate) struct Channel {
     sensitivity: f64,
     rattle: Rattle,
     gain: f64,
+    conditioner: Option<Conditioner>,
     delay: Option<Delay>,
     coupling: Option<Coupling>,
     own_noise: f64,
@@ -84,7 +91,7 @@ pub(crate) struct Channel {
 impl Channel {
     /// A channel with `source` at the other end of `wire`, for stretches of at most `stretch` samples.
     pub(crate) fn new(facts: Facts<'_>, wire: Wire, source: &Source, stretch: usize) -> Self {
-        let (of_sensor, corner) = source.noise;
+        let (of_sensor, corner) = (source.noise.0 * facts.chain_gain, source.noise.1);
         // Sensor and channel make white noise each, which is one white noise with both powers. The 1/f noise of the sensor
         // exceeds it below a corner that is lower by the sensor's share of the power.
         let power = of_sensor.powi(2) + facts.noise.powi(2);
@@ -95,7 +102,8 @@ impl Channel {
             line: source.line,
             sensitivity: source.sensitivity,
             rattle: Rattle::new(facts.seed, facts.name, facts.rate, stretch),
-            gain: source.scale * (1.0 + facts.gain_error),
+            gain: source.scale * (1.0 + facts.gain_error) * facts.chain_gain,
+            conditioner: facts.response.map(|response| Conditioner::new(response, facts.rate)),
             delay: (facts.delay > 0.0).then(|| Delay::new(facts.delay, stretch)),
             coupling: facts.ac_corner.map(|corner| Coupling::new(corner, facts.rate)),
             own_noise: facts.noise,
@@ -103,6 +111,13 @@ impl Channel {
             hum: facts.hum,
             mains: facts.mains,
             seen: vec![0.0; stretch],
+        }
+    }
+
+    /// Takes up the frequency of the drive in Hz; 0 leaves it as it is.
+    pub(crate) fn retune(&mut self, frequency: f64) {
+        if let Some(conditioner) = &mut self.conditioner {
+            conditioner.retune(frequency);
         }
     }
 
@@ -118,6 +133,9 @@ impl Channel {
             }
             _ if disturbed.shorted => seen.fill(self.line.short),
             _ => seen.fill(self.line.open),
+        }
+        if let Some(conditioner) = &mut self.conditioner {
+            conditioner.pass(seen);
         }
         if let Some(delay) = &mut self.delay {
             delay.pass(seen);

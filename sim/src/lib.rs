@@ -19,6 +19,7 @@ mod acquisition;
 mod amplifier;
 mod bend;
 mod channel;
+mod conditioner;
 mod coupling;
 mod delay;
 mod discretise;

@@ -5,8 +5,9 @@
 //! rides on a clipped output.
 
 use crate::sensor::STATED_AT;
-use plan_schema::registers::Sensor;
+use plan_schema::registers::{ConditionerGain, Sensor};
 use plan_schema::rig::Channel;
+use plan_schema::units::AmperesDc;
 
 /// Samples over which the drift at rest goes linearly, counted from the start of the world.
 const DRIFT_GRID: u64 = 64;
@@ -58,17 +59,14 @@ impl Output {
         let one_line = share < 1.0;
         // Nothing pulls an open line but the current source of built-in electronics.
         let open = sensor.bias.map_or(0.0, |_| sensor.compliance.si());
-        let at_rest = sensor.zero_output.si() * factor + bias;
+        let at_rest = sensor.rest_in(channel).si() * factor + bias;
         let beside = if one_line { sensor.common_mode.si() } else { 0.0 };
         Self {
             gain: gain * factor * (1.0 + error),
             temperature_coefficient: sensor.temperature_coefficient.si(),
             at_rest,
             drift: (sensor.zero_drift.si(), 1.0 / sensor.zero_drift_time.si()),
-            limits: (
-                sensor.output_low.map_or(f64::NEG_INFINITY, |v| v.si()),
-                sensor.output_high.map_or(f64::INFINITY, |v| v.si()),
-            ),
+            limits: limits(sensor, channel),
             seen: (share, beside),
             line: Line { open, short: 0.0, rest: at_rest * share + beside },
         }
@@ -127,6 +125,22 @@ impl Output {
             *value += from + (to - from) * ((sample - grid) as f64 / DRIFT_GRID as f64);
         }
     }
+}
+
+/// Lowest and highest output in volts; of a current those of its shunt.
+fn limits(sensor: &Sensor, channel: &Channel) -> (f64, f64) {
+    let volts = (
+        sensor.output_low.map_or(f64::NEG_INFINITY, |v| v.si()),
+        sensor.output_high.map_or(f64::INFINITY, |v| v.si()),
+    );
+    let Some(ConditionerGain::Current(shunt)) = channel.conditioner_gain else {
+        return volts;
+    };
+    let of_shunt = |current: Option<AmperesDc>, none: f64| current.map_or(none, |a| a.si() * shunt.si());
+    (
+        volts.0.max(of_shunt(sensor.current_low, f64::NEG_INFINITY)),
+        volts.1.min(of_shunt(sensor.current_high, f64::INFINITY)),
+    )
 }
 
 #[cfg(test)]

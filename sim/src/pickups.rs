@@ -86,7 +86,7 @@ impl Pickups {
     /// Takes up how the plant is connected and driven now, at `frequency` in Hz.
     pub(crate) fn retune(&mut self, plant: &Plant, frequency: f64) {
         for sensor in &mut self.sensors {
-            sensor.retune(plant);
+            sensor.retune(plant, frequency);
         }
         for reference in &mut self.references {
             reference.retune(frequency);

@@ -69,7 +69,7 @@ impl ReferenceTruth {
                     &key("frequency"),
                 )?
                 .ln(),
-                sensitivity: point.sensitivity.si() * (1.0 + magnitude_error * u) * (1.0 + error.drift),
+                sensitivity: mounted.in_volts(point).si() * (1.0 + magnitude_error * u) * (1.0 + error.drift),
                 phase: point.phase.map_or(0.0, |p| p.si()) + phase_error * u_phase,
             })
         };

@@ -19,11 +19,12 @@ use crate::output::{Output, When};
 use crate::plant::{Passage, Plant};
 use crate::spread::Unknowns;
 use nalgebra::Complex;
+use plan_schema::chain::Chain;
 use plan_schema::job::MountedRole;
 use plan_schema::registers::{Polarity, Sensor};
 use plan_schema::resolve::MountedSensor;
 use plan_schema::rig::Channel;
-use plan_schema::units::SamplesPerSecond;
+use plan_schema::units::{Hertz, SamplesPerSecond};
 use std::f64::consts::TAU;
 
 /// Temperature at which sensitivities are stated, in °C.
@@ -106,6 +107,13 @@ pub(crate) struct SensorTruth {
     filters: bool,
     /// White noise at the channel in V rms per sample, and the corner of 1/f noise in Hz.
     noise: (f64, f64),
+    /// What it stands on, and which way its arrow points.
+    chain: Chain,
+    /// Error of the fixture's measured motion, in its expanded uncertainties.
+    fixture_error: f64,
+    /// Motion where it stands, along its arrow, over that of the table, at the frequency of the drive; `None` where it is the
+    /// table's own.
+    moved: Option<f64>,
     /// The response's output over the stretch that is being simulated, then the sensor's output in V.
     pub(crate) signal: Vec<f64>,
 }
@@ -157,8 +165,11 @@ impl SensorTruth {
         let response = Response { low_pass, high_pass };
         let expected = sensor.expected.get(sensor.expected.len() / 2);
         let in_mid_band = match expected.filter(|_| mounted.mounted.role == MountedRole::CheckStandard) {
-            Some(known) => known.sensitivity.si() / response.at(TAU * known.frequency.si()).norm(),
-            None => sensor.nominal_sensitivity.si() * (1.0 + unknowns.sensitivity(serial)),
+            Some(known) => {
+                known.sensitivity.in_volts(mounted.volts).si()
+                    / response.at(TAU * known.frequency.si()).norm()
+            }
+            None => mounted.nominal.si() * (1.0 + unknowns.sensitivity(serial)),
         };
         let sensitivity = sign * SimError::positive(in_mid_band, "the sensitivity", &key("sensitivity"))?;
         let supply = unknowns.supply_at_output(sensor);
@@ -176,6 +187,9 @@ impl SensorTruth {
             filters: response.low_pass.is_some() || response.high_pass.is_some(),
             equations,
             noise: (rms, corner),
+            chain: mounted.chain.clone(),
+            fixture_error: unknowns.fixture(&mounted.mounted),
+            moved: mounted.chain.is_apart().then_some(motion_at_rest(&mounted.chain)),
             signal: Vec::new(),
         })
     }
@@ -186,10 +200,15 @@ impl SensorTruth {
             * (self.sensitivity * thermal(self.temperature_coefficient, temperature))
     }
 
-    /// Takes up how the plant is connected and driven now.
-    pub(crate) fn retune(&mut self, plant: &Plant) {
+    /// Takes up how the plant is connected and driven now, at `frequency` in Hz; 0 leaves the fixture's motion as it is.
+    pub(crate) fn retune(&mut self, plant: &Plant, frequency: f64) {
         if self.filters {
             self.filter.retune(plant);
+        }
+        if frequency > 0.0 && self.chain.is_apart() {
+            let at = Hertz::new(frequency);
+            let off = self.chain.fixture_u(at).map_or(0.0, |u| u.si()) * self.fixture_error;
+            self.moved = Some(motion_at_rest(&self.chain) * self.chain.motion(at).0 * (1.0 + off));
         }
     }
 
@@ -222,9 +241,19 @@ impl SensorTruth {
         let Some(signal) = self.signal.get_mut(..samples) else {
             return;
         };
+        if let Some(moved) = self.moved {
+            for value in signal.iter_mut() {
+                *value *= moved;
+            }
+        }
         self.disturbed.add_to(signal, table);
         self.output.finish(signal, when);
     }
+}
+
+/// Motion along the arrow before anything swings.
+fn motion_at_rest(chain: &Chain) -> f64 {
+    if chain.is_against_motion() { -1.0 } else { 1.0 }
 }
 
 /// What the table does beside moving along the axis, over a stretch.

@@ -11,6 +11,8 @@
 //! | reference, drift since its calibration | rectangular | `drift_per_year` × age |
 //! | gain of each channel | normal | `errors.channel_ratio`: U (k = 2) of the ratio of two, so U/2√2 of each |
 //! | delay of each channel | normal | `errors.channel_phase`: U (k = 2) at 100 Hz of the difference of two |
+//! | stated gain, conditioner, corners and delay of each channel | normal | U (k = 2) that its rig file states of each |
+//! | motion of a fixture, one draw for all frequencies | normal | U (k = 2) of its ratio |
 //! | mounting of each sensor | rectangular | `errors.mounting` |
 //! | temperature of the mounting surface | rectangular | `errors.temperature` off the room's |
 //! | transverse motion, share | rectangular | `errors.transverse_motion` |
@@ -28,6 +30,7 @@
 
 use crate::error::SimError;
 use crate::random;
+use plan_schema::job::Mounted;
 use plan_schema::registers::{Date, Sensor};
 use plan_schema::resolve::{MountedReference, ResolvedJob};
 use plan_schema::rig::RigErrors;
@@ -127,6 +130,19 @@ impl Unknowns {
     pub(crate) fn channel_delay(&self, channel: &str) -> f64 {
         let standard = self.errors.channel_phase.si() / 2.0 / SQRT_2 / (TAU * PHASE_STATED_AT);
         self.draw(&format!("delay of channel {channel}"), Distribution::Normal(standard))
+    }
+
+    /// Error of a figure that the rig file states with the expanded uncertainty `u` (k = 2), in the unit of `u`.
+    pub(crate) fn stated(&self, what: &str, u: f64) -> f64 {
+        self.draw(&format!("stated {what}"), Distribution::Normal(u / 2.0))
+    }
+
+    /// Error of the measured motion of the place that a sensor stands at, in its expanded uncertainties; the same for all
+    /// that stand there.
+    pub(crate) fn fixture(&self, mounted: &Mounted) -> f64 {
+        let (fixture, position) = (mounted.fixture.as_deref(), mounted.position.as_deref());
+        let place = format!("motion of {} at {}", fixture.unwrap_or(""), position.unwrap_or(""));
+        fixture.map_or(0.0, |_| self.stated(&place, 1.0))
     }
 
     /// Relative error of a sensor's output by its mounting, cable and place on the table.

@@ -312,6 +312,7 @@ impl World {
     fn retune(&mut self) {
         self.plant.retune(self.amplifier.coil(), self.source.omega());
         self.pickups.retune(&self.plant, self.source.frequency());
+        self.sampler.retune(self.source.frequency());
         self.effects.turn = self.source.omega() / self.true_rate.si();
     }
 

@@ -103,7 +103,7 @@ fn request(
             model: item.model.clone(),
             serial: item.serial.clone(),
             kind: item.kind.into(),
-            nominal_sensitivity: Some(item.nominal_sensitivity.si()),
+            nominal_sensitivity: Some(sensor.nominal.si()),
             condition: job.job.condition.into(),
         },
         mounting: Some(MountingSheet {

@@ -65,25 +65,10 @@ fn checked(context: &Context, loaded: &Loaded, day: UtcTime) -> Exit {
     Exit::Input
 }
 
-/// A reference whose calibration is not in force on the day of the measurement: nothing that is compared with it is
-/// traceable.
+/// What is not in calibration on the day of the measurement; `None` where everything is.
 pub(super) fn overdue(loaded: &Loaded, day: UtcTime) -> Option<Diagnostics> {
-    let calibration = &loaded.job.reference.calibration;
-    // Both are written year-month-day, so their texts compare as the days do.
-    let day = day.civil().date().to_string();
-    let (date, due) = (calibration.date.to_string(), calibration.due.to_string());
-    let what = if day > due {
-        format!("was due for calibration on {due}, and the measurement is on {day}")
-    } else if day < date {
-        format!("was calibrated on {date}, after the measurement on {day}")
-    } else {
-        return None;
-    };
-    let serial = &loaded.job.reference.reference.serial;
-    let message = format!("reference '{serial}' {what}");
-    let remedy =
-        "enter a calibration that is in force into the register of references, or use another reference";
-    Some(loaded.rig.error("reference.serial", message, remedy).into())
+    let found = plan_schema::resolve::overdue(&loaded.job, &loaded.rig, day.day());
+    (!found.0.is_empty()).then_some(found)
 }
 
 /// Prints what is wrong with the written input.

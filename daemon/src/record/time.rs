@@ -9,6 +9,7 @@ use std::str::FromStr;
 use jiff::Timestamp;
 use jiff::civil::DateTime;
 use jiff::tz::Offset;
+use plan_schema::registers::Date;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -27,6 +28,17 @@ impl UtcTime {
     #[must_use]
     pub fn civil(self) -> DateTime {
         Offset::UTC.to_datetime(self.0)
+    }
+
+    /// The day in UTC. One before the year 0, which nobody measures on, counts as that year's.
+    #[must_use]
+    pub fn day(self) -> Date {
+        let date = self.civil().date();
+        Date {
+            year: u16::try_from(date.year()).unwrap_or(0),
+            month: date.month().unsigned_abs(),
+            day: date.day().unsigned_abs(),
+        }
     }
 }
 

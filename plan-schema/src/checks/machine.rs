@@ -26,12 +26,14 @@ fn suspension_and_magnet(checker: &mut Checker<'_, Rig>, rig: &Rig) {
             "write the share that it lacks at the rated stroke, such as \"2 %\"",
         );
     }
-    if shaker.centre_error.abs().si() >= shaker.stop.si() {
-        checker.error(
-            "shaker.centre_error",
-            "the suspension rests beyond the stop",
-            "write how far the centre lies off the middle between the stops",
-        );
+    for (key, rest) in [("centre_error", Some(shaker.centre_error)), ("centring", shaker.centring)] {
+        if rest.is_some_and(|rest| rest.abs().si() >= shaker.stop.si()) {
+            checker.error(
+                &format!("shaker.{key}"),
+                "the suspension rests beyond the stop",
+                "write how far the centre lies off the middle between the stops",
+            );
+        }
     }
 }
 
@@ -116,7 +118,7 @@ fn static_shift(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         AmplifierMode::Voltage => amplifier.offset.map_or(0.0, |o| o.si()) / shaker.coil_resistance.si(),
         AmplifierMode::Current => amplifier.offset_current.map_or(0.0, |o| o.si()),
     };
-    let sum = shaker.centre_error.si().abs()
+    let sum = shaker.centring.unwrap_or(shaker.centre_error).si().abs()
         + (shaker.moving_mass.si() * STANDARD_GRAVITY * tilt / stiffness).abs()
         + (current * shaker.force_factor.si() / stiffness).abs();
     if sum > shaker.static_allowance.si() * (1.0 + 1e-9) && sum > 0.0 {

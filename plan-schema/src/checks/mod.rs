@@ -3,6 +3,7 @@
 //! Owns: the checks of each file by itself, with the place of each mistake. What two files say about each other is
 //! checked in [`resolve`](crate::resolve); whether a point can be reached is foreseen by the calibration core.
 
+mod channel;
 mod faults;
 mod machine;
 mod permissives;

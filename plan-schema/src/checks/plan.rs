@@ -4,7 +4,7 @@ use super::Checker;
 use crate::job::{Job, MountedRole};
 use crate::plan::{DeviationFrom, Plan};
 use crate::read::{Diagnostic, Document};
-use crate::units::{Hertz, engineering};
+use crate::units::{Accel, Hertz, Peak, engineering};
 
 /// What is wrong with a plan.
 pub(crate) fn plan(document: &Document<Plan>) -> Vec<Diagnostic> {
@@ -79,7 +79,7 @@ fn points(checker: &mut Checker<'_, Plan>, plan: &Plan) {
     if plan.points.is_empty() {
         checker.error("point", "the plan has no points", "add a table [[point]] for each point");
     }
-    let mut seen: Vec<Hertz> = Vec::new();
+    let mut seen: Vec<(Hertz, Accel<Peak>)> = Vec::new();
     for (n, point) in plan.points.iter().enumerate() {
         let path = |key: &str| format!("point[{n}].{key}");
         checker.positive(&path("frequency"), point.frequency.si());
@@ -100,14 +100,18 @@ fn points(checker: &mut Checker<'_, Plan>, plan: &Plan) {
                 "write 2 or more",
             );
         }
-        if seen.contains(&point.frequency) {
+        let asked = (point.frequency, point.amplitude.acceleration_at(point.frequency));
+        if seen.contains(&asked) {
             checker.error(
                 &path("frequency"),
-                format!("{} stands in the plan twice", engineering(point.frequency.si(), "Hz")),
-                "name each frequency once; use 'repeats' to measure it again",
+                format!(
+                    "{} stands in the plan twice with the same amplitude",
+                    engineering(point.frequency.si(), "Hz")
+                ),
+                "name each frequency and amplitude once; use 'repeats' to measure it again",
             );
         }
-        seen.push(point.frequency);
+        seen.push(asked);
     }
 }
 
@@ -148,6 +152,24 @@ pub(crate) fn job(document: &Document<Job>) -> Vec<Diagnostic> {
     for (n, mounted) in job.mounted.iter().enumerate() {
         checker.not_negative(&format!("mounted[{n}].adapter_mass"), mounted.adapter_mass.si());
         checker.positive_if_any(&format!("mounted[{n}].torque"), mounted.torque.map(|t| t.si()));
+        checker
+            .positive_if_any(&format!("mounted[{n}].cable_tied_at"), mounted.cable_tied_at.map(|l| l.si()));
+        for (key, text) in [
+            ("position", &mounted.position),
+            ("torque_wrench", &mounted.torque_wrench),
+            ("adapter", &mounted.adapter),
+        ] {
+            if let Some(text) = text {
+                checker.named(&format!("mounted[{n}].{key}"), text);
+            }
+        }
+        if mounted.torque_wrench.is_some() && mounted.torque.is_none() {
+            checker.error(
+                &format!("mounted[{n}].torque_wrench"),
+                "a wrench is named, but no torque",
+                "add torque = \"2 N·m\" with the torque that was set, or remove the wrench",
+            );
+        }
     }
     checker.unique("mounted", "sensor", job.mounted.iter().map(|m| m.sensor.as_str()));
     checker.found

@@ -3,8 +3,8 @@
 use super::Checker;
 use crate::read::{Diagnostic, Document};
 use crate::registers::{
-    ReferenceCalibration, ReferenceRegister, Sensor, SensorKind, SensorOutput, SensorRegister,
-    SupplyDependence,
+    CalibratedAs, OutputKind, ReferenceCalibration, ReferenceRegister, Sensor, SensorKind, SensorOutput,
+    SensorRegister, SupplyDependence,
 };
 use crate::units::{VoltsDc, engineering};
 
@@ -78,6 +78,18 @@ fn expected(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Sens
         checker.proper_share(&at("limit"), entry.limit.si());
         checker.rising(&at("frequency"), previous, entry.frequency);
         previous = Some(entry.frequency);
+        let (kind, nominal) = (entry.sensitivity.kind(), sensor.nominal_sensitivity.kind());
+        if kind != nominal {
+            checker.error(
+                &at("sensitivity"),
+                format!(
+                    "this is of {}, but the nominal sensitivity is of {}",
+                    kind.in_words(),
+                    nominal.in_words()
+                ),
+                "write it in the unit of nominal_sensitivity",
+            );
+        }
     }
 }
 
@@ -107,10 +119,46 @@ fn electronics(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &S
             "add supply = \"5 V\" with the supply of the data sheet",
         );
     }
+    output(checker, path, sensor);
     checker.positive_if_any(&at("supply"), sensor.supply.map(|v| v.si()));
     checker.proper_share(&at("supply_tolerance"), sensor.supply_tolerance.si());
     checker.positive_if_any(&at("zero_tolerance"), sensor.zero_tolerance.map(|v| v.si()));
     bias(checker, path, sensor);
+}
+
+/// What leaves a sensor fits its kind, and a current has its own rest and limits.
+fn output(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Sensor) {
+    let at = |key: &str| format!("{path}.{key}");
+    let leaves = sensor.nominal_sensitivity.kind();
+    if leaves == OutputKind::Charge && sensor.kind != SensorKind::Charge {
+        checker.error(
+            &at("nominal_sensitivity"),
+            format!("a sensor of kind '{}' puts out no charge", sensor.kind.word()),
+            "write its sensitivity in mV/g, or correct the kind",
+        );
+    }
+    for (key, value) in [
+        ("zero_current", sensor.zero_current),
+        ("current_low", sensor.current_low),
+        ("current_high", sensor.current_high),
+    ] {
+        if value.is_some() && leaves != OutputKind::Current {
+            checker.error(
+                &at(key),
+                format!("{key} means nothing for a sensor that puts out {}", leaves.in_words()),
+                format!("remove {key}, or write nominal_sensitivity in mA/g"),
+            );
+        }
+    }
+    if let (Some(low), Some(high)) = (sensor.current_low, sensor.current_high)
+        && low >= high
+    {
+        checker.error(
+            &at("current_high"),
+            "the highest current does not lie above the lowest",
+            "take both from the data sheet, such as 4 mA and 20 mA",
+        );
+    }
 }
 
 /// A bias belongs to built-in electronics, and lies within the window in which they are healthy.
@@ -161,15 +209,69 @@ pub(crate) fn references(document: &Document<ReferenceRegister>) -> Vec<Diagnost
         checker.not_negative(&at("transverse_sensitivity"), reference.transverse_sensitivity.si());
         checker.not_negative(&at("drift_per_year"), reference.drift_per_year.si());
         checker.positive_if_any(&at("noise_corner"), reference.noise_corner.map(|f| f.si()));
+        checker.positive_if_any(&at("supply"), reference.supply.map(|v| v.si()));
         let list = at("calibration");
         for (m, calibration) in reference.calibrations.iter().enumerate() {
-            one_calibration(&mut checker, &format!("{list}[{m}]"), calibration);
+            let path = format!("{list}[{m}]");
+            one_calibration(&mut checker, &path, calibration);
+            covers(&mut checker, &path, reference.calibrated_as, calibration);
         }
         checker.unique(&list, "certificate", reference.calibrations.iter().map(|c| c.certificate.as_str()));
         checker.unique(&list, "date", reference.calibrations.iter().map(|c| c.date));
     }
     checker.unique("reference", "serial", register.references.iter().map(|r| r.serial.as_str()));
     checker.found
+}
+
+/// What a calibration covers decides in what it is stated, and whether a conditioner belongs to it.
+fn covers(
+    checker: &mut Checker<'_, ReferenceRegister>,
+    path: &str,
+    covers: CalibratedAs,
+    calibration: &ReferenceCalibration,
+) {
+    let first = calibration.points.first().map(|p| p.sensitivity.kind());
+    for (n, point) in calibration.points.iter().enumerate() {
+        let kind = point.sensitivity.kind();
+        let (message, remedy) = if Some(kind) != first {
+            ("this line is of another output than the first", "write all lines of a certificate in one unit")
+        } else if covers == CalibratedAs::Chain && kind != OutputKind::Voltage {
+            (
+                "a chain with its conditioner puts out a voltage",
+                "write mV/(m/s²), or calibrated_as = \"sensor\"",
+            )
+        } else {
+            continue;
+        };
+        checker.error(&format!("{path}.point[{n}].sensitivity"), message, remedy);
+        break;
+    }
+    let gain = calibration.conditioner_gain;
+    checker.positive_if_any(&format!("{path}.conditioner_gain"), gain.map(|g| g.si()));
+    let named = calibration.conditioner.is_some().then_some("conditioner");
+    if let Some(key) = named.or(gain.map(|_| "conditioner_gain"))
+        && covers == CalibratedAs::Sensor
+    {
+        checker.error(
+            &format!("{path}.{key}"),
+            "a sensor that was calibrated alone has no conditioner in its certificate",
+            "remove it, or write calibrated_as = \"chain\"",
+        );
+    }
+    for (key, amplitude) in
+        [("amplitude_min", calibration.amplitude_min), ("amplitude_max", calibration.amplitude_max)]
+    {
+        checker.positive_if_any(&format!("{path}.{key}"), amplitude.map(|a| a.si()));
+    }
+    if let (Some(lowest), Some(highest)) = (calibration.amplitude_min, calibration.amplitude_max)
+        && lowest >= highest
+    {
+        checker.error(
+            &format!("{path}.amplitude_max"),
+            "the largest amplitude does not lie above the smallest",
+            "take both from the certificate",
+        );
+    }
 }
 
 fn one_calibration(

@@ -20,7 +20,8 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     super::machine::machine(&mut checker, rig);
     timing(&mut checker, rig);
     roles(&mut checker, rig);
-    channels(&mut checker, rig);
+    super::channel::channels(&mut checker, rig);
+    super::channel::fixtures(&mut checker, rig);
     displacement(&mut checker, rig);
     errors(&mut checker, rig);
     safe_paths(&mut checker, rig);
@@ -45,6 +46,7 @@ fn shaker(checker: &mut Checker<'_, Rig>, rig: &Rig) {
     ] {
         checker.positive(&format!("shaker.{key}"), value);
     }
+    checker.positive_if_any("shaker.payload_limit", shaker.payload_limit.map(|m| m.si()));
     checker.not_negative("shaker.static_allowance", shaker.static_allowance.si());
     checker.not_negative("shaker.damping_ratio", shaker.damping_ratio.si());
     checker.not_negative("shaker.coil_inductance", shaker.coil_inductance.si());
@@ -219,16 +221,6 @@ fn roles(checker: &mut Checker<'_, Rig>, rig: &Rig) {
             );
         }
     }
-}
-
-fn channels(checker: &mut Checker<'_, Rig>, rig: &Rig) {
-    for (n, channel) in rig.channels.iter().enumerate() {
-        checker.named(&format!("channel[{n}].name"), &channel.name);
-        checker.positive(&format!("channel[{n}].range"), channel.range.si());
-        checker.positive_if_any(&format!("channel[{n}].ac_corner"), channel.ac_corner.map(|f| f.si()));
-    }
-    checker.unique("channel", "name", rig.channels.iter().map(|c| c.name.as_str()));
-    checker.unique("channel", "input", rig.channels.iter().map(|c| c.input));
 }
 
 fn displacement(checker: &mut Checker<'_, Rig>, rig: &Rig) {

@@ -68,6 +68,40 @@ fn what_is_seldom_written_comes_back() {
     round_trip(&sensors);
 }
 
+/// Every key of the electrical chain, of fixtures and of mounting.
+#[test]
+fn chains_come_back() {
+    let channel = "name = \"spare\"\ncoupling = \"ac\"\nac_corner = \"0.16 Hz\"\nac_corner_u = \"5 %\"\nfilter_corner = \
+                   \"5 kHz\"\nfilter_corner_u = \"2 %\"\ndelay = \"20 µs\"\ndelay_u = \"1 µs\"\ngain = [{ range = \"5 V \
+                   pk\", gain = \"1.0013 V/V\", u = \"0.03 %\", due = 2000-09-30 }]\nconditioner = \"K-1\"\n\
+                   conditioner_gain = \"1.003 mV/pC\"\nconditioner_u = \"0.1 %\"\nconditioner_u_phase = \"0.1 deg\"\n\
+                   conditioner_due = 2000-03-31\nresponse = [{ frequency = \"10 Hz\", magnitude = \"99.7 %\", phase = \
+                   \"-0.3 deg\" }]";
+    let fixture = "[[fixture]]\nname = \"plate\"\nmass = \"200 g\"\npoint = [{ position = \"A\", frequency = \"1 Hz\", \
+                   ratio = \"100.1 %\", u = \"0.1 %\" }]\n\n[roles]";
+    let shaker = "payload_limit = \"500 g\"\ncentring = \"0.1 mm\"\nmoving_mass";
+    let text = edit(&edit(RIG, "name = \"spare\"", channel), "[roles]", fixture);
+    let rig: Rig = written(&edit(&text, "moving_mass", shaker));
+    let stored = to_json(&rig);
+    assert_eq!(stored["channel"][3]["gain"][0]["due"], json!("2000-09-30"));
+    assert_eq!(stored["fixture"][0]["point"][0]["position"], json!("A"));
+    round_trip(&rig);
+    let mounting = "mounting = \"adhesive\"\nfixture = \"plate\"\nposition = \"A\"\narrow = \"against_motion\"\ntorque = \"2 \
+                    N·m\"\ntorque_wrench = \"W-1\"\nadapter = \"A-1\"\ncable_tied_at = \"40 mm\"";
+    let job: Job = written(&edit(JOB, "mounting = \"adhesive\"", mounting));
+    assert_eq!(to_json(&job)["mounted"][1]["arrow"], json!("against_motion"));
+    round_trip(&job);
+    let current =
+        "mass = \"10 g\"\nzero_current = \"12 mA\"\ncurrent_low = \"4 mA\"\ncurrent_high = \"20 mA\"";
+    let sensors = edit(&edit(SENSORS, "mass = \"10 g\"", current), "\"100 mV/g\"", "\"1.6 mA/g\"");
+    round_trip::<SensorRegister>(&written(&sensors));
+    let chain = "certificate = \"C-2\"\ncorrelation = 0.9\nconditioner = \"K-1\"\nconditioner_gain = \"1 mV/pC\"\n\
+                 amplitude_min = \"1 m/s2 pk\"\namplitude_max = \"300 m/s2 pk\"";
+    let references = edit(REFERENCES, "certificate = \"C-2\"", chain);
+    let references = edit(&references, "range = \"8 g pk\"", "range = \"8 g pk\"\nsupply = \"10 V\"");
+    round_trip::<ReferenceRegister>(&written(&references));
+}
+
 #[test]
 fn a_record_has_the_keys_of_the_file() {
     let references = to_json(&written::<ReferenceRegister>(REFERENCES));

@@ -1,11 +1,12 @@
 //! Looks up in one file of a job what another names, and takes down where they disagree.
 
 use super::{JobFiles, ResolvedPoint, list, resolve_point};
+use crate::chain::Chain;
 use crate::job::{Mounted, MountedRole};
 use crate::read::Diagnostic;
-use crate::registers::{Reference, ReferenceCalibration, Sensor};
+use crate::registers::{Reference, ReferenceCalibration, ReferencePoint, Sensor};
 use crate::rig::ReferenceMount;
-use crate::units::{Hertz, engineering};
+use crate::units::{Accel, Hertz, Peak, Sensitivity, engineering};
 use std::collections::BTreeMap;
 
 /// A reference where it was found: its calibration in force and the number of its channel in the rig.
@@ -14,6 +15,9 @@ pub(super) struct FoundReference {
     pub(super) reference: Reference,
     pub(super) calibration: ReferenceCalibration,
     pub(super) channel: usize,
+    /// Volts for one SI unit of its output.
+    pub(super) volts: f64,
+    pub(super) chain: Chain,
 }
 
 /// A sensor where it was found, with the numbers of its channels in the rig.
@@ -24,10 +28,20 @@ pub(super) struct FoundSensor {
     pub(super) sensor: Sensor,
     pub(super) mounted: Mounted,
     pub(super) channel: usize,
+    /// Volts for one SI unit of its output.
+    pub(super) volts: f64,
+    pub(super) chain: Chain,
     /// The channel that reads its supply.
     pub(super) supply: Option<usize>,
     /// Point by point why it alone is left out.
     pub(super) skips: Vec<Option<String>>,
+}
+
+impl FoundReference {
+    /// Its sensitivity in volts on a line of its certificate.
+    pub(super) fn in_volts(&self, point: &ReferencePoint) -> Sensitivity {
+        point.sensitivity.in_volts(self.volts)
+    }
 }
 
 impl FoundSensor {
@@ -108,10 +122,14 @@ impl<'a> Found<'a> {
             ));
             return None;
         };
+        let (channel, rig) = (channel?, &self.files.rig.value);
+        let (volts, chain) = self.reference_chain(key, reference, calibration, rig.channels.get(channel)?)?;
         Some(FoundReference {
             reference: reference.clone(),
             calibration: calibration.clone(),
-            channel: channel?,
+            channel,
+            volts,
+            chain,
         })
     }
 
@@ -155,12 +173,17 @@ impl<'a> Found<'a> {
                     ),
                 ));
             }
-            if let Some(channel) = channel {
+            let Some((channel, facts)) = channel.and_then(|c| Some((c, rig.channels.get(c)?))) else {
+                continue;
+            };
+            if let Some((volts, chain)) = self.sensor_chain(n, mounted, sensor, facts) {
                 sensors.push(FoundSensor {
                     entry: n,
                     sensor: sensor.clone(),
                     mounted: mounted.clone(),
                     channel,
+                    volts,
+                    chain,
                     supply,
                     skips: vec![None; self.files.plan.value.points.len()],
                 });
@@ -224,6 +247,12 @@ impl<'a> Found<'a> {
                 &path,
                 format!("channel '{name}' is coupled for AC and can't show a supply"),
                 "name a channel with DC coupling",
+            ));
+        } else if channel.conditioner.is_some() || channel.conditioner_gain.is_some() {
+            self.noted.push(job.error(
+                &path,
+                format!("channel '{name}' has a conditioner and can't show a supply as it is"),
+                "name a channel without",
             ));
         } else if highest > channel.range.si() {
             self.noted.push(job.error(
@@ -292,7 +321,29 @@ impl<'a> Found<'a> {
                 ),
             ));
         }
+        self.amplitude_band(n, point.target, found);
         self.reference_range(n, point, found);
+    }
+
+    /// Nor in amplitude: a calibration holds where it was done.
+    fn amplitude_band(&mut self, n: usize, target: Accel<Peak>, found: &FoundReference) {
+        let calibration = &found.calibration;
+        let below = calibration.amplitude_min.filter(|lowest| target < *lowest);
+        let above = calibration.amplitude_max.filter(|highest| target > *highest);
+        let Some((limit, which)) = below.map(|l| (l, "lowest")).or_else(|| above.map(|l| (l, "highest")))
+        else {
+            return;
+        };
+        let metres = |a: Accel<Peak>| engineering(a.si(), "m/s² pk");
+        self.noted.push(self.files.plan.error(
+            &format!("point[{n}].amplitude"),
+            format!(
+                "{} lies outside the calibration of reference '{}'",
+                metres(target),
+                found.reference.serial
+            ),
+            format!("the {which} amplitude at which it is calibrated is {}", metres(limit)),
+        ));
     }
 }
 

@@ -1,10 +1,13 @@
 //! What transducers and their channels can take of each point: a sensor that can't is left out there, a reference has to.
 
-use super::ResolvedPoint;
 use super::found::{Found, FoundReference, FoundSensor};
-use crate::units::{Accel, Hertz, Peak, STANDARD_GRAVITY, Sensitivity, VoltsDc, engineering};
+use super::{ResolvedPoint, resolve_point};
+use crate::rig::Orientation;
+use crate::units::{
+    Accel, AccelDc, Fraction, Hertz, Peak, STANDARD_GRAVITY, Sensitivity, VoltsDc, engineering,
+};
 
-/// Largest amplitude on the way to a target, as a multiple of it.
+/// Largest amplitude of the fundamental on the way to a target, as a multiple of it.
 const OVERSHOOT: f64 = 1.1;
 
 /// A motion beyond this multiple of a sensor's range may damage it.
@@ -15,8 +18,14 @@ struct Transducer {
     /// "sensor '4711'"
     name: String,
     range: Accel<Peak>,
+    /// Volts on its channel for one m/s² of the reference, at most.
     sensitivity: Sensitivity,
+    /// Volts on its channel at rest.
     zero_output: VoltsDc,
+    /// Motion where it stands over the motion of the reference.
+    moved: f64,
+    /// Steady acceleration that it shows beside the motion.
+    gravity: AccelDc,
     /// Number of its channel in the rig.
     channel: usize,
 }
@@ -53,14 +62,19 @@ impl Found<'_> {
     /// The reference and its channel have to take a point.
     pub(super) fn reference_range(&mut self, n: usize, point: &ResolvedPoint, found: &FoundReference) {
         let most = |most: Sensitivity, next: Sensitivity| most.max(next);
+        let of_points = found.calibration.points.iter().map(|p| found.in_volts(p));
+        let input = self.files.rig.value.channels.get(found.channel);
+        let at = found.chain.at(point.frequency);
         let transducer = Transducer {
             name: format!("reference '{}'", found.reference.serial),
             range: found.reference.range,
-            sensitivity: found.calibration.points.iter().map(|p| p.sensitivity).fold(Sensitivity::ZERO, most),
-            zero_output: found.reference.zero_output,
+            sensitivity: of_points.fold(Sensitivity::ZERO, most) * at.map_or(1.0, |t| t.magnitude),
+            zero_output: found.reference.zero_output * found.chain.gain(),
+            moved: 1.0,
+            gravity: self.gravity(input.is_some_and(|c| c.ac_corner.is_some())),
             channel: found.channel,
         };
-        if let Some(obstacle) = self.obstacle(point.target, &transducer) {
+        if let Some(obstacle) = self.obstacle(point.target, point.distortion_limit, &transducer) {
             self.refuse(n, obstacle);
         }
     }
@@ -71,10 +85,11 @@ impl Found<'_> {
         let points = &self.files.plan.value.points;
         let mut left_out: Vec<Vec<(Limit, Hertz, String)>> = sensors.iter().map(|_| Vec::new()).collect();
         for (n, point) in points.iter().enumerate() {
-            let target = point.amplitude.acceleration_at(point.frequency);
+            let resolved = resolve_point(&self.files.plan.value, point);
+            let target = resolved.target;
             let mut obstacles: Vec<Option<Obstacle>> = sensors
                 .iter()
-                .map(|s| band(point.frequency, s).or_else(|| self.sensor_range(target, s)))
+                .map(|s| band(point.frequency, s).or_else(|| self.sensor_range(&resolved, s)))
                 .collect();
             for sensor in sensors.iter().filter(|s| target > s.sensor.range * DAMAGE) {
                 self.damage(n, target, sensor);
@@ -159,35 +174,58 @@ impl Found<'_> {
         }
     }
 
-    fn sensor_range(&self, target: Accel<Peak>, found: &FoundSensor) -> Option<Obstacle> {
+    fn sensor_range(&self, point: &ResolvedPoint, found: &FoundSensor) -> Option<Obstacle> {
         let input = self.files.rig.value.channels.get(found.channel)?;
         let (zero_output, share) = found.sensor.seen_by(input);
         let transducer = Transducer {
             name: format!("sensor '{}'", found.sensor.serial),
             range: found.sensor.range,
-            sensitivity: found.sensor.nominal_sensitivity * share,
+            sensitivity: found.sensor.nominal_sensitivity.in_volts(found.volts)
+                * share
+                * found.chain.at(point.frequency).map_or(1.0, |t| t.magnitude),
             zero_output,
+            moved: found.chain.motion(point.frequency).0,
+            gravity: self.gravity(input.ac_corner.is_some() || found.sensor.lower_corner.is_some()),
             channel: found.channel,
         };
-        self.obstacle(target, &transducer)
+        self.obstacle(point.target, point.distortion_limit, &transducer)
     }
 
-    /// The range of a transducer and of its channel against one target, with offset and overshoot.
-    fn obstacle(&self, target: Accel<Peak>, transducer: &Transducer) -> Option<Obstacle> {
-        if target > transducer.range {
+    /// What a transducer of an upright rig shows of gravity: 1 g, unless a coupling keeps it away.
+    fn gravity(&self, coupled: bool) -> AccelDc {
+        let upright = self.files.rig.value.orientation == Orientation::Vertical;
+        AccelDc::new(if upright && !coupled { STANDARD_GRAVITY } else { 0.0 })
+    }
+
+    /// The range of a transducer and of its channel against one target: gravity, offset, overshoot and the harmonics that the
+    /// plan allows all count.
+    fn obstacle(
+        &self,
+        target: Accel<Peak>,
+        distortion: Fraction,
+        transducer: &Transducer,
+    ) -> Option<Obstacle> {
+        let largest = Accel::new(target.si() * transducer.moved + transducer.gravity.si());
+        if largest > transducer.range {
+            let beside = if transducer.gravity > AccelDc::ZERO { " with gravity" } else { "" };
             return Some(Obstacle {
                 limit: Limit::Range,
-                message: format!("{} is beyond the range of {}", acceleration(target), transducer.name),
+                message: format!(
+                    "{}{beside} is beyond the range of {}",
+                    acceleration(largest),
+                    transducer.name
+                ),
                 remedy: format!("its range is {}", acceleration(transducer.range)),
             });
         }
         let channel = self.files.rig.value.channels.get(transducer.channel)?;
-        let swing = OVERSHOOT * target.si() * transducer.sensitivity.si().abs();
+        let peak = OVERSHOOT * (1.0 + distortion.si()) * target.si();
+        let swing = (peak + transducer.gravity.si()) * transducer.sensitivity.si().abs();
         let output = transducer.zero_output.si().abs() + swing;
         (output > channel.range.si()).then(|| Obstacle {
             limit: Limit::Channel,
             message: format!(
-                "{} would put out {} with its offset and 10 % overshoot, more than channel '{}' takes",
+                "{} would put out {} with its offset, overshoot and harmonics, more than channel '{}' takes",
                 transducer.name,
                 engineering(output, "V pk"),
                 channel.name

@@ -6,6 +6,7 @@ use crate::fixture::{FAULTS, JOB, PLAN, REFERENCES, RIG, SENSORS, Texts, edit};
 use crate::read::Document;
 use proptest::prelude::*;
 
+mod chains;
 mod mounted;
 
 /// What is said about the fixture's job after an edit.

@@ -67,13 +67,13 @@ impl Witness {
             serial: sensor.serial.clone(),
             role: WitnessRole::CheckStandard,
             column: mounted.column,
-            nominal: sensor.nominal_sensitivity * share,
+            nominal: mounted.nominal * share,
             expected: sensor
                 .expected
                 .iter()
                 .map(|e| Expected {
                     frequency: e.frequency,
-                    sensitivity: e.sensitivity * share,
+                    sensitivity: e.sensitivity.in_volts(mounted.volts) * share,
                     phase: None,
                     limit: e.limit,
                 })
@@ -88,7 +88,7 @@ impl Witness {
             serial: second.reference.serial.clone(),
             role: WitnessRole::SecondReference,
             column,
-            nominal: points.get(points.len() / 2).map_or(Sensitivity::ZERO, |p| p.sensitivity),
+            nominal: points.get(points.len() / 2).map_or(Sensitivity::ZERO, |p| second.in_volts(p)),
             expected: expected_of(second, first),
         }
     }
@@ -153,7 +153,7 @@ fn expected_of(second: &FoundReference, first: &FoundReference) -> Vec<Expected>
         .filter_map(|p| {
             Some(Expected {
                 frequency: p.frequency,
-                sensitivity: p.sensitivity,
+                sensitivity: second.in_volts(p),
                 phase: p.phase,
                 limit: Fraction::new(p.u.si().hypot(uncertainty(p.frequency)?)),
             })

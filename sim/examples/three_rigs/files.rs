@@ -23,6 +23,8 @@ impl Machine {
         } else {
             ("voltage", "gain = \"1 V/V\"", format!("offset = \"{} V\"", self.offset))
         };
+        // So that what a payload does to an upright rig can be looked at without an allowance for it.
+        let centring = if self.vertical { "centring = \"0 m\"" } else { "" };
         format!(
             r#"
 format = 1
@@ -46,6 +48,7 @@ coil_inductance = "{inductance} H"
 suspension_hardening = "{hardening} 1"
 force_factor_droop = "{droop} 1"
 centre_error = "{centre_error} m"
+{centring}
 tilt = "{tilt} rad"
 tilt_along_stroke = "{tilt_along} rad/m"
 resistance_coefficient = "{coefficient} 1/K"

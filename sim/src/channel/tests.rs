@@ -14,6 +14,8 @@ fn facts(noise: f64) -> Facts<'static> {
         gain_error: 0.0,
         delay: 0.0,
         ac_corner: None,
+        chain_gain: 1.0,
+        response: None,
         noise,
         hum: Vec::new(),
         mains: Hum::new(50.0 / RATE, 0.0),

@@ -28,13 +28,7 @@ temperature_coefficient = "0.1 %/K"
 }
 
 fn channel(connection: Connection, ac_corner: Option<f64>) -> Channel {
-    Channel {
-        name: "c".to_owned(),
-        input: 0,
-        range: Volts::new(10.0),
-        connection,
-        ac_corner: ac_corner.map(Hertz::new),
-    }
+    Channel { connection, ac_corner: ac_corner.map(Hertz::new), ..Channel::plain("c", 0, Volts::new(10.0)) }
 }
 
 const WHEN: When = When { sample: 0, temperature: (23.0, 0.0), period: 1e-4 };

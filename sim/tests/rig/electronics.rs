@@ -166,3 +166,58 @@ fn displacement_can_be_sampled() {
     assert!((x / expected - 1.0).abs() < 1e-5, "{x} {expected}");
     assert!((degrees(turned - phase).abs() - 180.0).abs() < 1e-3);
 }
+
+/// Gain of the conditioner and of the channel, response and filter at 50 Hz by hand; a plate that moves 1 % more, and a sensor
+/// on its head there. Truth knows nothing of it.
+#[test]
+fn a_chain_shows_what_its_file_says() {
+    let channel = "conditioner_gain = \"2 V/V\"\ngain = [{ range = \"10 V pk\", gain = \"1.01 V/V\", u = \"0 %\" }]\n\
+                   filter_corner = \"500 Hz\"\nresponse = [{ frequency = \"0.1 Hz\", magnitude = \"100 %\" }, { frequency = \"50 \
+                   Hz\", magnitude = \"98 %\", phase = \"-3 deg\" }, { frequency = \"1 kHz\", magnitude = \"90 %\" }]";
+    let sensors = || vec!["", ""];
+    let plate = "[[fixture]]\nname = \"plate\"\nmass = \"1 g\"\npoint = [{ position = \"A\", frequency = \"0.1 Hz\", ratio = \"101 \
+                 %\", u = \"0 %\" }, { position = \"A\", frequency = \"1 kHz\", ratio = \"101 %\", u = \"0 %\" }]";
+    let written = Facts {
+        sensors: sensors(),
+        channel,
+        tables: plate,
+        mounted: vec!["", "fixture = \"plate\"\nposition = \"A\"\narrow = \"against_motion\""],
+        ..Facts::default()
+    };
+    let (plain, before) = steady(&Facts { sensors: sensors(), ..Facts::default() }, 50.0, 1.0);
+    let (fits, bench) = steady(&written, 50.0, 1.0);
+    // The plate weighs on the motion, so sensors are compared with the first.
+    let ratio = |n: usize, by: usize| (fits[n].0 / plain[n].0) / (fits[by].0 / plain[by].0);
+    assert!((ratio(2, 1) - 1.01).abs() < 1e-6, "{}", ratio(2, 1));
+    assert!((degrees(fits[2].1 - fits[1].1).abs() - 180.0).abs() < 1e-4);
+    let moved = bench.rig.truth().displacement_max / before.rig.truth().displacement_max;
+    let chain = 2.0 * 1.01 * 0.98 / 1.01f64.sqrt();
+    // The armature's largest displacement has its start in it: good to a part in a thousand.
+    assert!(
+        (fits[1].0 / plain[1].0 / moved / chain - 1.0).abs() < 2e-3,
+        "{} {moved}",
+        fits[1].0 / plain[1].0
+    );
+    assert!(bench.rig.truth().sensors == before.rig.truth().sensors);
+}
+
+/// An uncertainty of 2 % (k = 2) of the gain of a channel lets it be off, by another share for each seed and channel.
+#[test]
+fn a_stated_gain_is_off_by_what_is_drawn() {
+    let facts = Facts {
+        sensors: vec!["", ""],
+        channel: "gain = [{ range = \"10 V pk\", gain = \"1 V/V\", u = \"2 %\" }]",
+        ..Facts::default()
+    };
+    let off = |seed: u64| {
+        let mut bench = Bench::with(&facts, seed, &no_faults(), 200);
+        bench.unmute();
+        bench.tone(50.0, 1.0);
+        bench.run(4.0);
+        let channels = bench.run(0.4);
+        fit(&channels[1], 50.0, 0).0 / fit(&channels[2], 50.0, 0).0 - 1.0
+    };
+    let drawn = [off(1), off(2), off(3)];
+    assert!(drawn.iter().all(|d| d.abs() > 1e-6 && d.abs() < 0.01 * 2f64.sqrt() * 4.0), "{drawn:?}");
+    assert!((drawn[0] - drawn[1]).abs() > 1e-6 && (drawn[1] - drawn[2]).abs() > 1e-6, "{drawn:?}");
+}

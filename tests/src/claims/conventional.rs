@@ -111,7 +111,7 @@ pub fn best(job: &ResolvedJob, seed: u64, dwells: &[Seconds]) -> Result<Conventi
 /// A dwell that is shorter than 5 cycles or 1 s, or an instrument that fails.
 pub fn run(job: &ResolvedJob, seed: u64, gain: f64, dwells: &[Seconds]) -> Result<Conventional> {
     ensure!(dwells.len() == job.points.len(), "{} dwells for {} points", dwells.len(), job.points.len());
-    let (plant, table) = (Plant::of(job), ReferenceTable::of(&job.reference.calibration));
+    let (plant, table) = (Plant::of(job), ReferenceTable::of(&job.reference));
     let mut rig = Rig::open(job, seed)?;
     let mut visits = Vec::new();
     for (point, dwell) in job.points.iter().zip(dwells) {

@@ -14,7 +14,7 @@ const UNITS: [&str; 15] = [
 const AFTER: [&str; 8] = ["peak", "rms", "max", "min", "start", "end", "before", "after"];
 
 /// Numbers that count, number or name something, or say their unit beside them, and why their names are as they are.
-const WITHOUT_UNIT: [(&str, &str); 26] = [
+const WITHOUT_UNIT: [(&str, &str); 27] = [
     ("seq", "number of an entry"),
     ("seed", "seed of chance"),
     ("format", "version of a format"),
@@ -35,6 +35,7 @@ const WITHOUT_UNIT: [(&str, &str); 26] = [
     ("after_cycles", "a count of cycles"),
     ("stop_hits", "a count"),
     ("coverage_factor", "a pure number"),
+    ("correlation", "a pure number"),
     ("nu_eff", "degrees of freedom, a pure number"),
     ("sensitivity", "its unit stands in `sensitivity_unit`"),
     ("sensitivity_expected", "its unit stands in `sensitivity_unit`"),

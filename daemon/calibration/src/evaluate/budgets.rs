@@ -7,6 +7,7 @@ use crate::sequence::Setup;
 use crate::uncertainty::{
     Budget, Component, ComponentSource as Source, Distribution, Measurand, UncertaintyError,
 };
+use plan_schema::chain::{Chain, Contribution, Part};
 use plan_schema::registers::{Reference, ReferencePoint};
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
 use plan_schema::units::{Hertz, Seconds};
@@ -78,6 +79,7 @@ pub(super) fn magnitude(
                 .with_correlation(1.0)?,
         );
         components.push(transverse_on_sensor(&setup.job, mounted)?);
+        components.extend(of_chain(&mounted.chain, "sensor", frequency, Measurand::Magnitude)?);
     }
     if let Some(observed) = observed {
         // A sine fit is blind to harmonics but for what a nonlinear sensor mixes back: bounded by d²/2.
@@ -97,13 +99,15 @@ fn of_reference(
     let job = &setup.job;
     let value = setup.table.at(frequency)?;
     let rectangular = Distribution::Rectangular;
-    let mut components = vec![Component::new(
+    let certificate = Component::new(
         "reference sensitivity",
         Source::ReferenceCertificate,
         Distribution::Normal { k: value.k },
         value.expanded.si(),
-    )?];
+    )?;
+    let mut components = vec![certificate.with_correlation(value.correlation)?];
     components.extend(of_transducer(job, &job.reference.reference, circumstances)?);
+    components.extend(of_chain(&job.reference.chain, "reference", frequency, Measurand::Magnitude)?);
     components.extend(common(job)?);
     if value.interpolated {
         let half =
@@ -149,6 +153,47 @@ pub(super) fn common(job: &ResolvedJob) -> Result<Vec<Component>, UncertaintyErr
     ])
 }
 
+/// What the chain of a reference or a sensor (`of`) contributes; nothing where nothing is stated of it.
+pub(super) fn of_chain(
+    chain: &Chain,
+    of: &str,
+    frequency: Hertz,
+    measurand: Measurand,
+) -> Result<Vec<Component>, UncertaintyError> {
+    let component = |c: Contribution| {
+        let stated = match measurand {
+            Measurand::Magnitude => c.magnitude,
+            Measurand::Phase => c.phase,
+        };
+        let limit = c.part.is_limit();
+        let distribution = if limit { Distribution::Rectangular } else { Distribution::Normal { k: 2.0 } };
+        let name = match c.part {
+            // Only sensors stand on one.
+            Part::Fixture | Part::FixtureInterpolation => part_name(c.part, measurand).to_owned(),
+            part => format!("{} of {of}", part_name(part, measurand)),
+        };
+        let correlation = if c.part.is_common() { 1.0 } else { 0.0 };
+        (stated > 0.0).then(|| {
+            Component::new(name, Source::RigFile, distribution, stated)?.with_correlation(correlation)
+        })
+    };
+    chain.contributions(frequency).into_iter().filter_map(component).collect()
+}
+
+fn part_name(part: Part, measurand: Measurand) -> &'static str {
+    match (part, measurand) {
+        (Part::ChannelGain, _) => "channel gain",
+        (Part::Conditioner, Measurand::Magnitude) => "conditioner gain",
+        (Part::Conditioner, Measurand::Phase) => "conditioner phase",
+        (Part::ConditionerInterpolation, _) => "conditioner interpolation",
+        (Part::Coupling, _) => "coupling corner",
+        (Part::Filter, _) => "filter corner",
+        (Part::Delay, _) => "channel delay",
+        (Part::Fixture, _) => "fixture",
+        (Part::FixtureInterpolation, _) => "fixture interpolation",
+    }
+}
+
 /// Budget of the phase, rad; `None` where the reference has no phase at this frequency.
 ///
 /// # Errors
@@ -173,10 +218,12 @@ pub(super) fn phase(
             Source::ReferenceCertificate,
             Distribution::Normal { k: value.k },
             expanded.si(),
-        )?,
+        )?
+        .with_correlation(value.correlation)?,
         Component::new("channel phase", Source::RigFile, Distribution::Normal { k: 2.0 }, channels)?,
         transverse_on_reference(job, &job.reference.reference)?,
     ];
+    components.extend(of_chain(&job.reference.chain, "reference", frequency, Measurand::Phase)?);
     if value.interpolated {
         let half = interpolation(&job.reference.calibration.points, frequency, |p| p.phase.map(|a| a.si()));
         components.push(Component::new(
@@ -188,6 +235,7 @@ pub(super) fn phase(
     }
     if let Some(mounted) = job.sensors.get(sensor) {
         components.push(transverse_on_sensor(&setup.job, mounted)?);
+        components.extend(of_chain(&mounted.chain, "sensor", frequency, Measurand::Phase)?);
     }
     if let Some(observed) = observed {
         push_observed(&mut components, observed)?;
@@ -255,3 +303,6 @@ fn interpolation(
     });
     pair.map_or(0.0, |(a, b)| (a - b).abs() / 2.0)
 }
+
+#[cfg(test)]
+mod tests;

@@ -268,7 +268,8 @@ fn figures(
         ..common
     };
     let standard = setup.table.at(point.frequency)?;
-    let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / standard.sensitivity.si());
+    let on_channel = setup.reference_at(point.frequency).map_or(standard.sensitivity, |r| r.0);
+    let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / on_channel.si());
     let rate = job.rig.acquisition.rate.si();
     let samples: usize = used.iter().map(|s| s.measurement.length).sum();
     Ok(Some(Value {

@@ -2,6 +2,7 @@
 
 use crate::estimate::{Complex, DwellEstimate};
 use crate::sequence::Measurement;
+use plan_schema::chain::Transfer;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::Seconds;
 use std::f64::consts::TAU;
@@ -37,11 +38,16 @@ impl<'a> Seen<'a> {
         let reference = job.reference.column;
         let estimate = measurement.estimate.as_ref().ok()?;
         let ratio = estimate.ratios.iter().find(|r| r.channel == column)?;
+        let response = ratio.ratio * standard;
+        let response = match between_chains(measurement, column, job) {
+            None => response,
+            Some(chains) => response * chains,
+        };
         let certain = ratio.u_rel_a.is_finite() && ratio.u_phase_a.is_finite();
         Some(Self {
             measurement,
             estimate,
-            response: ratio.ratio * standard,
+            response,
             u_magnitude: ratio.u_rel_a.si(),
             u_phase: ratio.u_phase_a.si(),
             dof: ratio.dof,
@@ -64,5 +70,23 @@ impl<'a> Seen<'a> {
     /// How long the dwell was.
     pub(super) fn duration(&self) -> Seconds {
         Seconds::new(self.measurement.length as f64 / self.rate)
+    }
+}
+
+/// Chain of the reference over that of what is on a column, at the frequency of the point; `None` where neither states
+/// anything. The reference stands with its arrow along the motion.
+fn between_chains(measurement: &Measurement, column: usize, job: &ResolvedJob) -> Option<Complex<f64>> {
+    let frequency = job.points.get(measurement.point)?.frequency;
+    let mut sensors = job.sensors.iter().chain(&job.check_standards);
+    let second = job.second_reference.as_ref().filter(|r| r.column == column).map(|r| &r.chain);
+    let own = sensors.find(|s| s.column == column).map(|s| &s.chain).or(second)?;
+    match (job.reference.chain.at(frequency), own.at(frequency)) {
+        (None, None) => None,
+        (reference, own) => {
+            let complex = |at: Option<Transfer>| {
+                at.map_or(Complex::new(1.0, 0.0), |t| Complex::from_polar(t.magnitude, t.phase.si()))
+            };
+            Some(complex(reference) / complex(own))
+        }
     }
 }

@@ -19,9 +19,9 @@ pub(super) fn judge(
     let Some(mounted) = job.sensors.get(sensor) else {
         return Ok(points);
     };
-    let nominal = mounted.sensor.nominal_sensitivity.si();
+    let nominal = mounted.nominal.si();
     let base = reference_value(plan.reference_frequency, &points);
-    for (result, point) in points.iter_mut().zip(&job.points) {
+    for (n, (result, point)) in points.iter_mut().zip(&job.points).enumerate() {
         let Some(value) = &mut result.value else { continue };
         let found = match plan.decision.deviation_from {
             DeviationFrom::Nominal => {
@@ -29,7 +29,7 @@ pub(super) fn judge(
                 Some((deviation, deviation_from_nominal(&value.magnitude, deviation)))
             }
             DeviationFrom::ReferenceFrequency => match &base {
-                Some((at, base)) if *at != point.frequency => {
+                Some((at, base)) if *at != n => {
                     let deviation = value.sensitivity / base.sensitivity - 1.0;
                     Some((deviation, deviation_between(&value.magnitude, &base.magnitude, deviation)?))
                 }
@@ -48,19 +48,19 @@ pub(super) fn judge(
     }
     // The reference frequency refers to itself and gets no statement; it must not keep a sensor from passing.
     if plan.decision.deviation_from == DeviationFrom::ReferenceFrequency
-        && let Some((at, _)) = base
+        && let Some(result) = base.and_then(|(at, _)| points.get_mut(at))
     {
-        for result in points.iter_mut().filter(|p| p.frequency == at && p.status == Status::Accepted) {
-            result.decision = Decision::Pass;
-        }
+        result.decision = Decision::Pass;
     }
     Ok(points)
 }
 
-fn reference_value(at: Option<Hertz>, points: &[PointResult]) -> Option<(Hertz, Value)> {
+/// The first accepted point at the reference frequency, by its number: a plan may have several, of other amplitudes.
+fn reference_value(at: Option<Hertz>, points: &[PointResult]) -> Option<(usize, Value)> {
     let at = at?;
-    let point = points.iter().find(|p| p.frequency == at && p.status == Status::Accepted)?;
-    Some((at, point.value.clone()?))
+    let accepted = |p: &PointResult| p.frequency == at && p.status == Status::Accepted;
+    let number = points.iter().position(accepted)?;
+    Some((number, points.get(number)?.value.clone()?))
 }
 
 /// The decision on a sensor: pass only if every point is accepted and passes.

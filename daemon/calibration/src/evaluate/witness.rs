@@ -4,11 +4,11 @@
 //! the points at that frequency are rejected, and the queue is held until somebody has looked.
 
 use super::RunFacts;
-use super::budgets::{Circumstances, common, of_transducer};
+use super::budgets::{Circumstances, common, of_chain, of_transducer};
 use super::seen::Seen;
 use crate::estimate::Complex;
 use crate::sequence::{Finding, FindingKind, PointEnd, Setup};
-use crate::uncertainty::UncertaintyError;
+use crate::uncertainty::{Measurand, UncertaintyError};
 use plan_schema::resolve::{Witness, WitnessRole};
 use plan_schema::units::{Hertz, Sensitivity};
 
@@ -102,7 +102,7 @@ fn measured(
         let limit = match witness.role {
             WitnessRole::CheckStandard => limit.si(),
             WitnessRole::SecondReference => {
-                let rest = beside_certificates(setup, circumstances).ok()?;
+                let rest = beside_certificates(setup, circumstances, frequency).ok()?;
                 ACTION / 2.0 * limit.si().hypot(2.0 * rest)
             }
         };
@@ -122,14 +122,19 @@ fn measured(
     facts.ends.iter().filter_map(look).collect()
 }
 
-/// Standard uncertainty of the ratio of two references, certificates apart: drift, temperature and transverse motion of
-/// both, channels and mounting.
-fn beside_certificates(setup: &Setup, circumstances: &Circumstances) -> Result<f64, UncertaintyError> {
+/// Standard uncertainty of the ratio of two references at a frequency, certificates apart: drift, temperature, transverse
+/// motion and chains of both, channels and mounting.
+fn beside_certificates(
+    setup: &Setup,
+    circumstances: &Circumstances,
+    frequency: Hertz,
+) -> Result<f64, UncertaintyError> {
     let job = &setup.job;
     let references = [Some(&job.reference), job.second_reference.as_ref()];
     let mut components = common(job)?;
     for mounted in references.into_iter().flatten() {
         components.extend(of_transducer(job, &mounted.reference, circumstances)?);
+        components.extend(of_chain(&mounted.chain, "reference", frequency, Measurand::Magnitude)?);
     }
     Ok(components.iter().map(|c| c.standard().powi(2)).sum::<f64>().sqrt())
 }

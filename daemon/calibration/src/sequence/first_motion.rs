@@ -83,7 +83,7 @@ impl Opening {
         let reference = setup.sensitivity_near(self.frequency).si();
         let mut wanted = RESOLVED.0 * deviation(job.reference.column) / reference;
         for sensor in &job.sensors {
-            let sensitivity = sensor.sensor.nominal_sensitivity.si().abs();
+            let sensitivity = sensor.nominal_at(self.frequency).si().abs();
             wanted = wanted.max(RESOLVED.1 * deviation(sensor.column) / sensitivity);
         }
         let shaker = &job.rig.shaker;
@@ -209,7 +209,7 @@ impl FirstMotion {
     fn nothing_came(&self, job: &ResolvedJob, seen: &[Complex<f64>], foreseen: f64, found: f64) -> Trip {
         let moved = job.sensors.iter().any(|sensor| {
             let amplitude = seen.get(sensor.column).map_or(0.0, |a| a.norm());
-            amplitude > 0.5 * sensor.sensor.nominal_sensitivity.si().abs() * foreseen
+            amplitude > 0.5 * sensor.nominal_at(self.frequency).si().abs() * foreseen
         });
         let (foreseen, found) = (engineering(foreseen, "m/s² pk"), engineering(found, "m/s² pk"));
         if moved {
@@ -256,8 +256,13 @@ impl FirstMotion {
             return None;
         }
         let response = seen.get(sensor.column)? / acceleration;
+        // Along its arrow, and as it would be without what comes after it.
+        let response = match sensor.chain.at(self.frequency) {
+            None => response,
+            Some(chain) => response / Complex::from_polar(chain.magnitude, chain.phase.si()),
+        };
         let share = setup.job.columns.get(sensor.column).map_or(1.0, |c| facts.seen_by(c).1);
-        let expected = facts.nominal_sensitivity.si().abs() * share;
+        let expected = sensor.nominal.si().abs() * share;
         let off = (response.norm() / expected - 1.0).abs() * 100.0;
         let limit = facts.sensitivity_tolerance.percent();
         let column = Some(sensor.column);

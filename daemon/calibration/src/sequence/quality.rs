@@ -7,6 +7,7 @@ use super::finding::{Finding, FindingKind};
 use super::quiet::QuietRecord;
 use crate::estimate::{ChannelEstimate, Complex, DwellEstimate, EstimateError, RatioEstimate};
 use crate::uncertainty::ReferenceTable;
+use plan_schema::chain::Chain;
 use plan_schema::mains;
 use plan_schema::registers::Polarity;
 use plan_schema::resolve::{MountedSensor, ResolvedJob, ResolvedPoint};
@@ -204,7 +205,7 @@ pub(super) fn is_silent(standing: &Standing<'_>, estimate: &DwellEstimate, senso
 }
 
 fn open(point: &ResolvedPoint, channel: &ChannelEstimate, sensor: &MountedSensor) -> Option<Finding> {
-    let expected = sensor.sensor.nominal_sensitivity.si().abs() * point.target.si();
+    let expected = sensor.nominal_at(point.frequency).si().abs() * point.target.si();
     let (seen, limit) = (channel.amplitude.norm(), OPEN_BELOW * expected);
     let message = format!(
         "sensor '{}' puts out {} where {} is expected: a cable, its supply or its conditioner",
@@ -227,8 +228,9 @@ fn reversed(
     let facts = &sensor.sensor;
     let plain = facts.natural_frequency.is_none_or(|natural| frequency * PLAIN_WITHIN < natural)
         && facts.lower_corner.is_none_or(|corner| frequency > corner * PLAIN_WITHIN);
-    let reference = ReferenceTable::of(&job.reference.calibration).at(frequency).ok()?;
-    let turned = Complex::from_polar(1.0, reference.phase.map_or(0.0, |p| p.si()));
+    let reference = ReferenceTable::of(&job.reference).at(frequency).ok()?;
+    let chains = turn(&sensor.chain, frequency) - turn(&job.reference.chain, frequency);
+    let turned = Complex::from_polar(1.0, reference.phase.map_or(0.0, |p| p.si()) - chains);
     let positive = (ratio.ratio * turned).re > 0.0;
     let wrong = plain && positive != (facts.polarity == Polarity::Normal);
     let message = format!(
@@ -236,6 +238,11 @@ fn reversed(
         facts.serial
     );
     wrong.then(|| Finding::plain(FindingKind::Polarity, Some(sensor.column), message))
+}
+
+/// Phase of a chain, rad.
+fn turn(chain: &Chain, frequency: Hertz) -> f64 {
+    chain.at(frequency).map_or(0.0, |at| at.phase.si())
 }
 
 /// Harmonics of the sensor's own: what is left of them once those of the motion are taken off, at the sensor's response

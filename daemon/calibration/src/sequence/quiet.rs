@@ -117,7 +117,7 @@ impl QuietRecord {
         let off = (seen - expected.si()).abs();
         let saturated = SATURATED_FROM * channel.range.si();
         let (value, limit) = match sensor.sensor.zero_tolerance {
-            Some(tolerance) if channel.ac_corner.is_none() => (off, tolerance.si()),
+            Some(tolerance) if channel.ac_corner.is_none() => (off, tolerance.si() * channel.gain_at_rest()),
             _ => (seen.abs(), saturated),
         };
         let message = format!(

@@ -61,7 +61,7 @@ impl Setup {
     pub fn new(job: ResolvedJob) -> Self {
         let plant = Plant::of(&job);
         let forecasts = foresee_all(&job, &plant);
-        let table = ReferenceTable::of(&job.reference.calibration);
+        let table = ReferenceTable::of(&job.reference);
         let points: Vec<_> = job.points.iter().map(|p| (p.frequency, p.target)).collect();
         let order = match job.plan.order {
             Order::Fastest => order(&points),
@@ -77,10 +77,15 @@ impl Setup {
         self.forecasts.iter().all(|f| f.obstacles.is_empty())
     }
 
-    /// Sensitivity and phase of the reference at a frequency within its calibration.
+    /// Sensitivity and phase of the reference as its channel shows it, at a frequency within its calibration; no phase where
+    /// the certificate states none.
     #[must_use]
     pub fn reference_at(&self, frequency: Hertz) -> Option<(Sensitivity, Option<Radians>)> {
-        self.table.at(frequency).ok().map(|p| (p.sensitivity, p.phase))
+        let value = self.table.at(frequency).ok()?;
+        Some(match self.job.reference.chain.at(frequency) {
+            None => (value.sensitivity, value.phase),
+            Some(chain) => (value.sensitivity * chain.magnitude, value.phase.map(|p| p + chain.phase)),
+        })
     }
 
     /// Complex sensitivity of the reference near a frequency, V/(m/s²): that of the nearest one within its calibration, at

@@ -1,7 +1,8 @@
 //! The reference's certificate as a curve over frequency.
 
 use super::UncertaintyError;
-use plan_schema::registers::{ReferenceCalibration, ReferencePoint};
+use plan_schema::registers::ReferencePoint;
+use plan_schema::resolve::MountedReference;
 use plan_schema::units::{Fraction, Hertz, Radians, Sensitivity};
 use std::f64::consts::TAU;
 
@@ -19,6 +20,8 @@ pub struct ReferenceValue {
     pub expanded_phase: Option<Radians>,
     /// Coverage factor of the expanded uncertainties.
     pub k: f64,
+    /// Correlation of its error between two frequencies, 0 to 1.
+    pub correlation: f64,
     /// Whether it lies between two lines of the certificate, and so needs a component for interpolation.
     pub interpolated: bool,
 }
@@ -28,16 +31,25 @@ pub struct ReferenceValue {
 pub struct ReferenceTable {
     points: Vec<ReferencePoint>,
     k: f64,
+    /// Volts for one unit of what the certificate states.
+    volts: f64,
+    /// Correlation of its errors between two frequencies.
+    correlation: f64,
     // Invariant: without a fault there is at least one point, frequencies are positive and rise, numbers are usable.
     fault: Option<UncertaintyError>,
 }
 
 impl ReferenceTable {
-    /// Takes the lines of a calibration. What is wrong with them (a register that was read has been checked for it)
-    /// shows at every [`Self::at`].
+    /// Takes the lines of the calibration in force, in volts. What is wrong with them (a register that was read has been
+    /// checked for it) shows at every [`Self::at`].
     #[must_use]
-    pub fn of(calibration: &ReferenceCalibration) -> Self {
-        Self::new(calibration.points.clone(), calibration.coverage_factor.0)
+    pub fn of(mounted: &MountedReference) -> Self {
+        let calibration = &mounted.calibration;
+        Self {
+            volts: mounted.volts,
+            correlation: calibration.correlation.0,
+            ..Self::new(calibration.points.clone(), calibration.coverage_factor.0)
+        }
     }
 
     fn new(points: Vec<ReferencePoint>, k: f64) -> Self {
@@ -48,7 +60,7 @@ impl ReferenceTable {
         } else {
             first_fault(&points)
         };
-        Self { points, k, fault }
+        Self { points, k, volts: 1.0, correlation: 0.0, fault }
     }
 
     /// The certificate's value at a frequency: as stated on a line, linear in the logarithm of frequency between two
@@ -83,11 +95,14 @@ impl ReferenceTable {
         });
         let expanded_phase = lower.u_phase.zip(upper.u_phase);
         ReferenceValue {
-            sensitivity: Sensitivity::new(between(lower.sensitivity.si(), upper.sensitivity.si())),
+            sensitivity: Sensitivity::new(
+                between(lower.sensitivity.si(), upper.sensitivity.si()) * self.volts,
+            ),
             expanded: Fraction::new(between(lower.u.si(), upper.u.si())),
             phase,
             expanded_phase: expanded_phase.map(|(a, b)| Radians::new(between(a.si(), b.si()))),
             k: self.k,
+            correlation: self.correlation,
             interpolated: false,
         }
     }
@@ -113,7 +128,7 @@ fn line_fault(point: &ReferencePoint, before: Hertz) -> Option<&'static str> {
     let usable = |value: f64| value.is_finite() && value >= 0.0;
     if !(point.frequency.is_finite() && point.frequency > before) {
         Some("frequencies must rise, and be above 0 Hz")
-    } else if !(point.sensitivity.is_finite() && point.sensitivity > Sensitivity::ZERO) {
+    } else if !(point.sensitivity.si().is_finite() && point.sensitivity.si() > 0.0) {
         Some("the sensitivity must be above zero; a reversed arrow belongs into the phase")
     } else if !usable(point.u.si()) {
         Some("the uncertainty must be finite and not negative")
@@ -135,11 +150,12 @@ fn wrap(angle: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use plan_schema::registers::OutputSensitivity;
 
     fn point(hz: f64, sensitivity: f64, percent: f64, phase: Option<(f64, f64)>) -> ReferencePoint {
         ReferencePoint {
             frequency: Hertz::new(hz),
-            sensitivity: Sensitivity::new(sensitivity),
+            sensitivity: OutputSensitivity::Voltage(Sensitivity::new(sensitivity)),
             u: Fraction::new(percent / 100.0),
             phase: phase.map(|(degrees, _)| Radians::new(degrees.to_radians())),
             u_phase: phase.map(|(_, u)| Radians::new(u.to_radians())),

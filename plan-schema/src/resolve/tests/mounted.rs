@@ -98,7 +98,7 @@ fn witnesses_know_what_they_have_to_show() {
     for outside in [0.99, 100.1] {
         assert_eq!(standard.expected_at(Hertz::new(outside)), None);
     }
-    assert_eq!(standard.nominal, job.check_standards[0].sensor.nominal_sensitivity);
+    assert_eq!(standard.nominal, job.check_standards[0].nominal);
     assert_eq!(resolved(|_| {}).witnesses, []);
 }
 
