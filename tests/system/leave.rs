@@ -15,14 +15,14 @@ const RIG: &str = "examples/rigs/long-stroke.toml";
 /// Where the real rig's things are kept.
 const PLACE: &str = "state/calwright/rig/long-stroke";
 
-/// A bench whose rig is real, as far as the program can tell, with a check-list and a guard.
+/// A bench whose rig is real, as far as the program can tell, with a check-list beside the example's guard.
 fn laboratory() -> Bench {
     let bench = Bench::new().unwrap();
     let text = fs::read_to_string(bench.path(RIG)).unwrap();
     let text = text.replacen("driver = \"simulated\"", "driver = \"bench-generator\"", 1);
     let text = text.replacen("format = 1\n", "format = 1\nleave_limit = \"10 h\"\n", 1);
-    let more = "\n[[permissive]]\nname = \"guard door\"\ninput = 0\nguard = true\n\
-                [[checklist]]\ntext = \"transport lock out\"\n[[checklist]]\ntext = \"hands clear\"\n";
+    let more =
+        "\n[[checklist]]\ntext = \"transport lock out\"\n[[checklist]]\ntext = \"hands clear\"\n";
     fs::write(bench.path(RIG), text + more).unwrap();
     bench
 }

@@ -296,7 +296,10 @@ fn permissive(job: &ResolvedJob, fault: &Fault, name: &str) -> Result<usize, Sim
         let names: Vec<String> = there.iter().map(|p| format!("'{}'", p.name)).collect();
         let names = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
         SimError::new(
-            format!("{name} names the permissive '{}', which the rig does not have", named.unwrap_or_default()),
+            format!(
+                "{name} names the permissive '{}', which the rig does not have",
+                named.unwrap_or_default()
+            ),
             format!("write one of the rig's as its channel; there are: {names}"),
         )
     })

@@ -99,7 +99,9 @@ fn a_trip_on_the_way_out_hurries() {
     for (at, later) in [(150, 0), (300, 1), (330, 2), (400, 5), (450, 9)] {
         let bench = Bench::new(&two_points()).run(|_, n| match n {
             n if n == at => Some(Input::Operator(Operator::Cancel)),
-            n if n == at + later + 1 => Some(Input::Contacts { emergency_stop_closed: false, inputs: Vec::new() }),
+            n if n == at + later + 1 => {
+                Some(Input::Contacts { emergency_stop_closed: false, inputs: Vec::new() })
+            }
             _ => None,
         });
         bench.at_rest();
