@@ -21,8 +21,7 @@ fn laboratory() -> Bench {
     let text = fs::read_to_string(bench.path(RIG)).unwrap();
     let text = text.replacen("driver = \"simulated\"", "driver = \"bench-generator\"", 1);
     let text = text.replacen("format = 1\n", "format = 1\nleave_limit = \"10 h\"\n", 1);
-    let more =
-        "\n[[checklist]]\ntext = \"transport lock out\"\n[[checklist]]\ntext = \"hands clear\"\n";
+    let more = "\n[[checklist]]\ntext = \"transport lock out\"\n[[checklist]]\ntext = \"hands clear\"\n";
     fs::write(bench.path(RIG), text + more).unwrap();
     bench
 }

@@ -131,7 +131,7 @@ impl Approach {
         let longest = seen.window.si() >= LONGEST * window(self.goal.frequency).si() * (1.0 - 1e-9);
         let band = self.goal.band;
         if error.abs() + noise <= band {
-            self.stands_still(seen, error)
+            self.stands_still(seen, error, longest)
         } else if error.abs() - noise > band {
             if comes_by_itself(seen, error) { Progress::Anew } else { self.correct(seen, error) }
         } else if !longest {
@@ -146,11 +146,12 @@ impl Approach {
 
     /// A window of a cycle tells a trend over ten of them badly. What it can't resolve is left to the dwell, which measures
     /// the trend over its own length and says if the amplitude did not stand still; waiting here would cost more.
-    fn stands_still(&self, seen: &Seen, error: f64) -> Progress {
+    fn stands_still(&self, seen: &Seen, error: f64, longest: bool) -> Progress {
         let trend = seen.trend.abs() * self.goal.dwell.si();
         let noise = 2.0 * seen.trend_deviation * self.goal.dwell.si();
         if trend - noise > TREND_LIMIT {
-            Progress::Anew
+            // A window that is no whole number of cycles of the mains shows hum as a trend; a longer one does not.
+            if longest { Progress::Anew } else { Progress::Look }
         } else {
             Progress::Settled(Settled { amplitude: seen.amplitude, error })
         }

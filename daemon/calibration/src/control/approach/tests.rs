@@ -106,8 +106,9 @@ fn noise_is_looked_at_longer() {
 fn a_trend_keeps_it_from_settling() {
     let creeping = |trend: f64, s: f64| Seen { trend, trend_deviation: s, ..still(5.0) };
     let point = approach(0.01);
-    assert_eq!(point.observe(&creeping(0.005, 0.0005)), Progress::Anew);
-    assert_eq!(point.observe(&creeping(-0.005, 0.0005)), Progress::Anew);
+    assert_eq!(point.observe(&creeping(0.005, 0.0005)), Progress::Look);
+    assert_eq!(point.observe(&longest(creeping(0.005, 0.0005))), Progress::Anew);
+    assert_eq!(point.observe(&longest(creeping(-0.005, 0.0005))), Progress::Anew);
     // What a window can't resolve is left to the dwell.
     assert!(matches!(point.observe(&creeping(0.0045, 0.001)), Progress::Settled(_)));
     assert!(matches!(point.observe(&creeping(0.001, 0.004)), Progress::Settled(_)));
