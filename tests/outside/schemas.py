@@ -25,7 +25,13 @@ JOB = EXAMPLES / "low-frequency.toml"
 FAULTS = EXAMPLES / "faults" / "emergency-stop.toml"
 # What a file of the examples is follows from where it lies.
 KIND_OF_FOLDER = {"plans": "plan", "rigs": "rig", "faults": "faults"}
-KIND_OF_FILE = {"registers/sensors.toml": "sensors", "registers/references.toml": "references", "settings/laboratory.toml": "settings"}
+KIND_OF_FILE = {
+    "registers/sensors.toml": "sensors",
+    "registers/workshop-sensors.toml": "sensors",
+    "registers/references.toml": "references",
+    "registers/workshop-references.toml": "references",
+    "settings/laboratory.toml": "settings",
+}
 # Every kind that has a schema; each has to turn up.
 KINDS = {"plan", "job", "rig", "sensors", "references", "settings", "faults", "result", "truth", "check", "run", "journal"}
 # Parts of run.json that are documents of another kind.
