@@ -57,6 +57,8 @@ pub struct ResolvedJob {
     pub reference: MountedReference,
     /// The second reference and its calibration in force, where the rig has one.
     pub second_reference: Option<MountedReference>,
+    /// The column of the displacement transducer, where the rig has one.
+    pub displacement_column: Option<usize>,
     /// The sensors under test, in the order of the job.
     pub sensors: Vec<MountedSensor>,
     /// The check standards, in the order of the job. They take every point.
@@ -258,10 +260,12 @@ struct Parts {
 fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
     let Parts { first, second, sensors, points } = parts;
     let of_sensors = sensors.iter().flat_map(|s| std::iter::once(s.channel).chain(s.supply));
-    let used: BTreeSet<usize> =
-        of_sensors.chain([first.channel]).chain(second.as_ref().map(|s| s.channel)).collect();
-    let column = |channel: usize| used.range(..channel).count();
     let rig = files.rig.value.clone();
+    let displacement =
+        rig.displacement.as_ref().and_then(|d| rig.channels.iter().position(|c| c.name == d.channel));
+    let references = std::iter::once(first.channel).chain(second.as_ref().map(|s| s.channel));
+    let used: BTreeSet<usize> = of_sensors.chain(references).chain(displacement).collect();
+    let column = |channel: usize| used.range(..channel).count();
     let (under_test, check_standards): (Vec<_>, Vec<_>) =
         sensors.into_iter().partition(FoundSensor::is_under_test);
     let mounted = |s: FoundSensor| MountedSensor {
@@ -297,6 +301,7 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
             .collect(),
         reference: reference(first),
         second_reference: second.map(reference),
+        displacement_column: displacement.map(column),
         sensors: under_test.into_iter().map(mounted).collect(),
         check_standards: check_standards.into_iter().map(mounted).collect(),
         witnesses,

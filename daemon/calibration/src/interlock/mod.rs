@@ -6,12 +6,16 @@
 //!
 //! These interlocks protect equipment and data. They are no safety function in the sense of machine-safety standards.
 
+mod displacement;
 mod machine;
 mod monitor;
+mod stroke;
 mod trip;
 
+pub use displacement::{BEYOND_CEILING, DisplacementChannel};
 pub use machine::{Interlock, Order, State};
 pub use monitor::{Ceiling, Limits, Monitor, Watch};
+pub use stroke::StrokeMonitor;
 pub use trip::{Trip, TripReason};
 
 #[cfg(test)]

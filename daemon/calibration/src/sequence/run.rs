@@ -22,7 +22,7 @@ use super::stopping::Stopping;
 use super::warning::Warning;
 use crate::block::BlockView;
 use crate::control::PlantModel;
-use crate::interlock::{self, Ceiling, Interlock, Order, Trip, TripReason};
+use crate::interlock::{self, Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
 use plan_schema::units::{Celsius, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
 use points::{Goal, Learned};
@@ -59,6 +59,7 @@ enum State {
 pub struct Run {
     setup: Setup,
     interlock: Interlock,
+    stroke: StrokeMonitor,
     permissives: Permissives,
     warning: Warning,
     state: State,
@@ -99,6 +100,7 @@ impl Run {
         let keep = usize::try_from(setup.samples(KEEP).0).unwrap_or(0);
         Self {
             interlock: setup.interlock(),
+            stroke: setup.stroke_monitor(),
             permissives: Permissives::of(&setup.job.rig),
             warning: Warning::of(&setup.job.rig),
             state: State::Idle,
@@ -243,6 +245,10 @@ impl Run {
             Input::Started { .. } => lock.started(now),
             Input::Block(block) => {
                 self.recent.push(block);
+                let seen = self.stroke.look(block);
+                if let Some(trip) = seen.filter(|_| matches!(lock.state(), interlock::State::Leave(_))) {
+                    lock.latch(trip, &mut orders);
+                }
                 lock.block(now, block, &mut orders);
             }
             Input::Contacts { emergency_stop_closed, inputs } => {
@@ -289,6 +295,7 @@ impl Run {
     fn leave(&mut self, ceiling: Ceiling, out: &mut Vec<Action>) -> bool {
         let mut orders = Vec::new();
         let given = self.interlock.ask(ceiling, &mut orders);
+        self.stroke.allow(ceiling.stroke);
         carry_out(orders, out);
         given
     }
@@ -380,6 +387,8 @@ impl Run {
             (Reply::Warned, State::Waiting(gate)) => gate.warned(self.now),
             (Reply::Tone { frequency, amplitude, way }, state) => {
                 self.tone = Some(amplitude);
+                let followed = self.setup.samples(self.setup.plant.settling_time());
+                self.stroke.applied(effective.not_after + followed);
                 match state {
                     State::Point(point) => point.applied(&self.setup, frequency, amplitude, effective),
                     State::Probing(probe) => {

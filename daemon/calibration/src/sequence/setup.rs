@@ -5,7 +5,7 @@ use super::first_motion::Opening;
 use super::quiet::LISTEN;
 use crate::control::{Forecast, Plant, foresee_all, order};
 use crate::hazard::notice::ABOVE;
-use crate::interlock::{Ceiling, Interlock, Limits, Monitor};
+use crate::interlock::{Ceiling, DisplacementChannel, Interlock, Limits, Monitor, StrokeMonitor};
 use crate::uncertainty::ReferenceTable;
 use nalgebra::Complex;
 use plan_schema::plan::Order;
@@ -119,6 +119,27 @@ impl Setup {
         let names = self.job.columns.iter().map(|c| c.name.clone()).collect();
         let monitor = Monitor::new(limits, self.job.rig.acquisition.rate, self.job.reference.column, names);
         Interlock::new(monitor, self.job.rig.timing.clone(), self.job.rig.roles.contacts.is_some())
+    }
+
+    /// A stroke monitor for this rig.
+    #[must_use]
+    pub fn stroke_monitor(&self) -> StrokeMonitor {
+        let rest = Displacement::new(self.job.rig.shaker.static_allowance.si());
+        StrokeMonitor::new(self.displacement_channel(), rest)
+    }
+
+    /// The channel that shows the displacement, where the rig has one.
+    fn displacement_channel(&self) -> Option<DisplacementChannel> {
+        let rig = &self.job.rig;
+        let displacement = rig.displacement.as_ref()?;
+        let coasts = self.forecasts.iter().flat_map(|f| &f.hazards.coasts);
+        Some(DisplacementChannel {
+            column: self.job.displacement_column?,
+            name: displacement.channel.clone(),
+            volts_per_metre: displacement.sensitivity.si(),
+            trip: rig.shaker.trip(),
+            coast: coasts.map(|c| c.displacement).fold(Displacement::ZERO, Displacement::max),
+        })
     }
 
     /// Samples in a time at this rig's rate, at least.

@@ -57,9 +57,11 @@ impl Run {
         self.state = State::Stopping(stopping);
     }
 
-    /// What comes first on this way out has its turn. Braking looks like motion beyond limits and is not judged.
+    /// What comes first on this way out has its turn. Braking looks like motion beyond limits; what
+    /// goes on being judged is the stroke.
     fn make_safe(&mut self, stopping: Stopping, out: &mut Vec<Action>) {
         self.interlock.watch(None);
+        self.stroke.brakes();
         if let Stage::Proving(targets) = stopping.stage {
             out.extend(targets.each().map(Action::MakeSafe));
         }
@@ -74,6 +76,7 @@ impl Run {
         let targets = stopping.advance(self.now, self.end);
         if targets != Targets::NONE {
             self.interlock.watch(None);
+            self.stroke.brakes();
             out.extend(targets.each().map(Action::MakeSafe));
         }
     }
