@@ -1,30 +1,11 @@
 //! The machine that gives leave, withdraws it, and latches.
 
 use super::monitor::{Ceiling, Limits, Monitor, Watch};
+use super::transition::{Event, Order, State, next};
 use super::trip::{Trip, TripReason};
 use crate::block::BlockView;
 use plan_schema::rig::Timing;
 use plan_schema::units::{Mono, Peak, Volts, engineering};
-
-/// Where the interlock stands.
-#[derive(Debug, Clone, PartialEq)]
-pub enum State {
-    /// Nothing is wrong and nothing may move.
-    Clear,
-    /// Leave to drive is given up to a ceiling.
-    Leave(Ceiling),
-    /// Something was wrong; only an acknowledgement by a person leads out.
-    Tripped(Trip),
-}
-
-/// What the shell has to do for the interlock, in this order of urgency.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Order {
-    /// Make every permit stale.
-    Withdraw,
-    /// Issue a permit up to this drive.
-    Grant(Volts<Peak>),
-}
 
 /// Watches everything that may say stop.
 #[derive(Debug, Clone)]
@@ -86,22 +67,19 @@ impl Interlock {
 
     /// Asks for leave up to a ceiling. Not given while tripped.
     pub fn ask(&mut self, ceiling: Ceiling, orders: &mut Vec<Order>) -> bool {
-        match self.state {
-            State::Tripped(_) => false,
-            State::Clear | State::Leave(_) => {
-                orders.push(Order::Grant(ceiling.drive));
-                self.state = State::Leave(ceiling);
-                true
-            }
-        }
+        self.take(Event::Ask(ceiling), orders);
+        self.may_drive()
     }
 
     /// Gives leave back.
     pub fn give_back(&mut self, orders: &mut Vec<Order>) {
-        if let State::Leave(_) = self.state {
-            orders.push(Order::Withdraw);
-            self.state = State::Clear;
-        }
+        self.take(Event::GiveBack, orders);
+    }
+
+    /// True while leave is given.
+    #[must_use]
+    pub fn may_drive(&self) -> bool {
+        matches!(self.state, State::Leave(_))
     }
 
     /// Does not judge the overload of these columns from now on: their sensors are out of what they can show.
@@ -116,31 +94,16 @@ impl Interlock {
 
     /// A drive that the run is about to command. False, and a trip, if it is beyond ceiling or limit.
     pub fn drive(&mut self, drive: Volts<Peak>, orders: &mut Vec<Order>) -> bool {
-        let allowed = match &self.state {
-            State::Leave(ceiling) => ceiling.drive.min(self.limits().drive),
-            State::Clear | State::Tripped(_) => Volts::ZERO,
-        };
-        // Not a comparison with `>`: a drive that is no number must not pass.
-        if drive.si() >= 0.0 && drive <= allowed {
-            return true;
-        }
-        let shown = (engineering(drive.si(), "V"), engineering(allowed.si(), "V"));
-        let message = format!(
-            "a drive of {} pk was asked for, {} pk is allowed. The response of the rig may have changed. \
-             Check the amplifier, then acknowledge.",
-            shown.0, shown.1
-        );
-        self.latch(Trip::beyond(TripReason::DriveLimit, drive.si(), allowed.si(), "v", message), orders);
-        false
+        let limit = self.limits().drive;
+        self.take(Event::Drive { drive, limit }, orders);
+        self.may_drive()
     }
 
     /// Looks at a block.
     pub fn block(&mut self, now: Mono, block: &BlockView<'_>, orders: &mut Vec<Order>) {
         self.last_block = Some(now);
-        let driving = matches!(self.state, State::Leave(_));
-        if let Some(trip) = self.monitor.look(block, driving) {
-            self.latch(trip, orders);
-        }
+        let found = self.monitor.look(block, self.may_drive());
+        self.judged(found, orders);
     }
 
     /// Takes the state of the contacts.
@@ -176,7 +139,7 @@ impl Interlock {
 
     /// Liveness: blocks and contacts that are overdue.
     pub fn tick(&mut self, now: Mono, orders: &mut Vec<Order>) {
-        if !matches!(self.state, State::Leave(_)) {
+        if !self.may_drive() {
             return;
         }
         let overdue = |last: Option<Mono>, limit| last.map(|l| now.since(l)).filter(|age| *age > limit);
@@ -199,15 +162,19 @@ impl Interlock {
         }
     }
 
-    /// Trips. The first trip stays: what follows is its consequence, except that a failure to make safe is louder.
+    /// Trips. The first trip stays, unless the other one explains it.
     pub fn latch(&mut self, trip: Trip, orders: &mut Vec<Order>) {
-        let louder = trip.reason == TripReason::MakeSafeFailed;
-        match &self.state {
-            State::Tripped(_) if !louder => {}
-            State::Tripped(_) | State::Clear | State::Leave(_) => {
-                orders.push(Order::Withdraw);
-                self.state = State::Tripped(trip);
-            }
-        }
+        self.take(Event::Wrong(trip), orders);
+    }
+
+    fn judged(&mut self, found: Option<Trip>, orders: &mut Vec<Order>) {
+        self.take(found.map_or(Event::Fine, Event::Wrong), orders);
+    }
+
+    fn take(&mut self, event: Event, orders: &mut Vec<Order>) {
+        let state = std::mem::replace(&mut self.state, State::Clear);
+        let (state, order) = next(state, event);
+        self.state = state;
+        orders.extend(order);
     }
 }

@@ -10,12 +10,14 @@ mod displacement;
 mod machine;
 mod monitor;
 mod stroke;
+mod transition;
 mod trip;
 
 pub use displacement::{BEYOND_CEILING, DisplacementChannel};
-pub use machine::{Interlock, Order, State};
+pub use machine::Interlock;
 pub use monitor::{Ceiling, Limits, Monitor, Watch};
 pub use stroke::StrokeMonitor;
+pub use transition::{Event, Order, State, next};
 pub use trip::{Trip, TripReason};
 
 #[cfg(test)]
