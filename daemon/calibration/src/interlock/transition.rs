@@ -62,9 +62,7 @@ pub fn next(state: State, event: Event) -> (State, Option<Order>) {
             commanded(State::Leave(ceiling), drive, ceiling.drive.min(limit))
         }
         (State::Leave(ceiling), Event::Fine) => (State::Leave(ceiling), None),
-        (State::Clear | State::Leave(_), Event::Wrong(trip)) => {
-            (State::Tripped(trip), Some(Order::Withdraw))
-        }
+        (State::Clear | State::Leave(_), Event::Wrong(trip)) => (State::Tripped(trip), Some(Order::Withdraw)),
         (State::Tripped(trip), Event::Ask(_) | Event::GiveBack | Event::Drive { .. } | Event::Fine) => {
             (State::Tripped(trip), None)
         }
