@@ -6,6 +6,7 @@ use crate::record::truth::{FaultStruck, TruePoint, TrueSensor, TruthRecord, Trut
 use crate::record::words::SensitivityUnit;
 use crate::station::clock::SimulatedClock;
 use crate::station::{Clock, Observer};
+use calibration::interlock::{Trip, TripReason};
 use calibration::sequence::Event;
 use drivers::Registry;
 use plan_schema::faults::{Faults, PointPhase};
@@ -110,6 +111,14 @@ impl Simulated {
     pub fn is_at_rest(&self) -> bool {
         let truth = self.rig.truth();
         truth.final_drive.si().abs() <= 0.0 && truth.muted
+    }
+
+    /// The same after a trip: a source that is itself the suspect does not follow, and the mute alone has to do.
+    #[must_use]
+    pub fn is_safe_after(&self, trip: Option<&Trip>) -> bool {
+        let suspect = [TripReason::SourceNotFollowing, TripReason::SourceDc];
+        let mute_does = trip.is_some_and(|trip| suspect.contains(&trip.reason));
+        self.is_at_rest() || (mute_does && self.rig.truth().muted)
     }
 }
 

@@ -26,7 +26,7 @@ pub struct Case {
 }
 
 /// The faults of the examples that trip; a test wants every file here or in [`NO_TRIP`].
-pub const CASES: [Case; 7] = [
+pub const CASES: [Case; 11] = [
     Case { file: "amplifier-trip", fault: "amplifier_trip", reason: "amplifier_fault", channel: None },
     Case { file: "coil-overheating", fault: "coil_overheating", reason: "amplifier_fault", channel: None },
     Case { file: "emergency-stop", fault: "emergency_stop", reason: "emergency_stop", channel: None },
@@ -34,22 +34,26 @@ pub const CASES: [Case; 7] = [
     Case { file: "gain-jump", fault: "gain_jump", reason: "stroke_limit", channel: Some("stroke") },
     Case { file: "overload", fault: "overload", reason: "overload", channel: Some("s2") },
     Case { file: "permissive-opens", fault: "permissive_opens", reason: "permissive_lost", channel: None },
+    Case { file: "reference-open", fault: "reference_open", reason: "reference_open", channel: Some("ref") },
+    Case {
+        file: "reference-reversed",
+        fault: "reference_reversed",
+        reason: "reference_reversed",
+        channel: Some("ref"),
+    },
+    Case { file: "source-deaf", fault: "source_deaf", reason: "source_not_following", channel: None },
+    Case { file: "source-holds-last", fault: "source_holds_last", reason: "source_dc", channel: None },
     Case { file: "stalled-acquisition", fault: "acquisition_stall", reason: "blocks_missing", channel: None },
 ];
 
-/// The faults of the examples that do not trip in this state of the work, and why: what each has to lead to stands at the
-/// head of `sim/src/faults.rs`, and the monitors of reference and source are not there yet, or it must not trip.
-pub const NO_TRIP: [(&str, &str); 10] = [
+/// The faults of the examples that do not trip, and why: what each has to lead to stands at the head of `sim/src/faults.rs`.
+pub const NO_TRIP: [(&str, &str); 6] = [
     ("cable-intermittent", "its points are rejected"),
     ("hum", "it is fitted beside the signal"),
     ("loose-mount", "its points are rejected"),
-    ("reference-open", "no monitor of the reference yet; points are rejected"),
-    ("reference-reversed", "no monitor of the reference yet; points are rejected"),
     ("sensor-clipped", "its points are rejected"),
     ("sensor-open", "its point is measured again once the cable makes contact"),
     ("slow-drift", "beyond what one reference can tell within a run"),
-    ("source-deaf", "no monitor of the source yet"),
-    ("source-holds-last", "no monitor of the source yet"),
 ];
 
 /// Waveforms kept before a trip at least, in seconds: one cycle of 1 Hz.

@@ -109,6 +109,15 @@ impl PlantModel {
         (Volts::new(logarithm.exp()), deviation * self.plant.exponent(frequency, target).abs())
     }
 
+    /// The acceleration that a drive gives.
+    #[must_use]
+    pub fn acceleration_at(&self, frequency: Hertz, drive: Volts<Peak>) -> Accel<Peak> {
+        let small = Accel::new(self.plant.acceleration_per_volt(frequency).norm() * drive.si());
+        // The plant bends little: what it needs for that differs from the drive by about as much as the amplitude does.
+        let (needed, _) = self.drive_for(frequency, small);
+        small * (drive / needed)
+    }
+
     /// Acceleration per volt of the source at a target, complex, in (m/s²)/V: its magnitude as learned, its phase as the
     /// equations have it with what was learned.
     #[must_use]

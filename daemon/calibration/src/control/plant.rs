@@ -126,6 +126,12 @@ impl Plant {
         }
     }
 
+    /// Time constant with which a shorted coil brakes: `m / (c + Bl²/R)`.
+    #[must_use]
+    pub fn braking(&self) -> Seconds {
+        Seconds::new(self.mass / (self.damping + self.force_factor.powi(2) / self.resistance))
+    }
+
     /// Time after which a change of drive no longer shows in the acceleration: seven time constants (0.1 %) of the
     /// electromagnetic damping in voltage mode, of the mechanical damping in current mode.
     ///

@@ -1,6 +1,9 @@
 //! The machine that gives leave, withdraws it, and latches.
 
+use super::ceiling::AboveForeseen;
 use super::monitor::{Ceiling, Limits, Monitor, Watch};
+use super::told::Told;
+use super::tones::Tones;
 use super::transition::{Event, Order, State, next};
 use super::trip::{Trip, TripReason};
 use crate::block::BlockView;
@@ -12,6 +15,9 @@ use plan_schema::units::{Mono, Peak, Volts, engineering};
 pub struct Interlock {
     state: State,
     monitor: Monitor,
+    tones: Tones,
+    foreseen: AboveForeseen,
+    watch: Option<Watch>,
     timing: Timing,
     last_block: Option<Mono>,
     last_contacts: Option<Mono>,
@@ -21,10 +27,19 @@ pub struct Interlock {
 impl Interlock {
     /// An interlock at rest. `contacts` says whether the rig has an emergency-stop input to be read.
     #[must_use]
-    pub fn new(monitor: Monitor, timing: Timing, contacts: bool) -> Self {
+    pub fn new(
+        monitor: Monitor,
+        tones: Tones,
+        foreseen: AboveForeseen,
+        timing: Timing,
+        contacts: bool,
+    ) -> Self {
         Self {
             state: State::Clear,
             monitor,
+            tones,
+            foreseen,
+            watch: None,
             timing,
             last_block: None,
             last_contacts: None,
@@ -89,7 +104,37 @@ impl Interlock {
 
     /// Watches for motion at a tone; `None` at rest.
     pub fn watch(&mut self, watch: Option<Watch>) {
+        self.watch = watch;
         self.monitor.watch(watch);
+        if watch.is_none() {
+            self.foreseen.forget();
+        }
+    }
+
+    /// Watches against the ceiling of the leave that is given, too. `moves` says that a tone is on already; the noise of
+    /// the reference at rest is in V rms.
+    pub fn foresee(&mut self, moves: bool, noise: f64) {
+        if let State::Leave(ceiling) = &self.state {
+            self.foreseen.expect(ceiling.acceleration, moves, noise);
+        }
+    }
+
+    /// A command left for the source: until it is acknowledged nothing is known of the tone.
+    pub fn commanded(&mut self) {
+        self.tones.commanded();
+    }
+
+    /// The source acknowledged a setting.
+    pub fn told(&mut self, told: Told, orders: &mut Vec<Order>) {
+        self.foreseen.settled(told.from);
+        let found = self.tones.told(told);
+        self.judged(found, orders);
+    }
+
+    /// The amplifier is muted, or is about to be: no tone is looked for any more.
+    pub fn at_rest(&mut self) {
+        self.watch(None);
+        self.tones.at_rest();
     }
 
     /// A drive that the run is about to command. False, and a trip, if it is beyond ceiling or limit.
@@ -102,7 +147,10 @@ impl Interlock {
     /// Looks at a block.
     pub fn block(&mut self, now: Mono, block: &BlockView<'_>, orders: &mut Vec<Order>) {
         self.last_block = Some(now);
-        let found = self.monitor.look(block, self.may_drive());
+        let driving = self.may_drive();
+        let motion = self.monitor.look(block, driving);
+        let foreseen = || self.watch.and_then(|watch| self.foreseen.look(block, &watch));
+        let found = motion.or_else(foreseen).or_else(|| self.tones.look(block));
         self.judged(found, orders);
     }
 
@@ -125,6 +173,8 @@ impl Interlock {
         live: bool,
         orders: &mut Vec<Order>,
     ) {
+        // What was muted after a trip is as it has to be.
+        let live = live && self.trip().is_none();
         if fault || (live && muted) {
             let what = if fault { "reports a fault" } else { "muted itself" };
             let message =

@@ -6,17 +6,28 @@
 //!
 //! These interlocks protect equipment and data. They are no safety function in the sense of machine-safety standards.
 
+mod agreement;
+mod ceiling;
 mod displacement;
+mod follow;
 mod machine;
 mod monitor;
+mod reference;
+mod source;
 mod stroke;
+mod thermal;
+mod told;
+mod tones;
 mod transition;
 mod trip;
 
+pub use ceiling::AboveForeseen;
 pub use displacement::{BEYOND_CEILING, DisplacementChannel};
 pub use machine::Interlock;
 pub use monitor::{Ceiling, Limits, Monitor, Watch};
 pub use stroke::StrokeMonitor;
+pub use told::{Coil, CoilHeat, Other, Told};
+pub use tones::Tones;
 pub use transition::{Event, Order, State, next};
 pub use trip::{Trip, TripReason};
 

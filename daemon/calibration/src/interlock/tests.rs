@@ -14,8 +14,15 @@ fn interlock() -> Interlock {
         acceleration: Accel::new(60.0),
         drive: Volts::new(1.0),
     };
-    let monitor = Monitor::new(limits, SamplesPerSecond::new(10_000.0), 0, vec!["ref".into(), "one".into()]);
-    Interlock::new(monitor, Timing::default(), true)
+    let (rate, names) = (SamplesPerSecond::new(10_000.0), vec!["ref".into(), "one".into()]);
+    let coil = Coil { current_limit: Amperes::new(5.0), resistance: Ohms::new(4.0), heat: None };
+    Interlock::new(
+        Monitor::new(limits, rate, 0, names.clone()),
+        Tones::new(rate, 0, names, coil),
+        AboveForeseen::new(rate, 0, Seconds::new(0.005)),
+        Timing::default(),
+        true,
+    )
 }
 
 fn ceiling() -> Ceiling {

@@ -226,8 +226,7 @@ fn reversed(
     sensor: &MountedSensor,
 ) -> Option<Finding> {
     let facts = &sensor.sensor;
-    let plain = facts.natural_frequency.is_none_or(|natural| frequency * PLAIN_WITHIN < natural)
-        && facts.lower_corner.is_none_or(|corner| frequency > corner * PLAIN_WITHIN);
+    let plain = is_plain(sensor, frequency);
     let reference = ReferenceTable::of(&job.reference).at(frequency).ok()?;
     let chains = turn(&sensor.chain, frequency) - turn(&job.reference.chain, frequency);
     let turned = Complex::from_polar(1.0, reference.phase.map_or(0.0, |p| p.si()) - chains);
@@ -238,6 +237,20 @@ fn reversed(
         facts.serial
     );
     wrong.then(|| Finding::plain(FindingKind::Polarity, Some(sensor.column), message))
+}
+
+/// True where neither a high-pass nor a resonance turns a sensor's phase by much.
+pub(super) fn is_plain(sensor: &MountedSensor, frequency: Hertz) -> bool {
+    let facts = &sensor.sensor;
+    facts.natural_frequency.is_none_or(|natural| frequency * PLAIN_WITHIN < natural)
+        && facts.lower_corner.is_none_or(|corner| frequency > corner * PLAIN_WITHIN)
+}
+
+/// What a sensor shows of the motion by the register, V/(m/s²), where its phase is plain.
+pub(super) fn nominal_response(sensor: &MountedSensor, frequency: Hertz) -> Complex<f64> {
+    let sign = if sensor.sensor.polarity == Polarity::Normal { 1.0 } else { -1.0 };
+    let magnitude = sensor.nominal_at(frequency).si().abs() * sign;
+    Complex::from_polar(1.0, turn(&sensor.chain, frequency)) * magnitude
 }
 
 /// Phase of a chain, rad.

@@ -22,7 +22,7 @@ use super::stopping::Stopping;
 use super::warning::Warning;
 use crate::block::BlockView;
 use crate::control::PlantModel;
-use crate::interlock::{self, Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
+use crate::interlock::{Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
 use plan_schema::units::{Celsius, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
 use points::{Goal, Learned};
@@ -88,6 +88,9 @@ pub struct Run {
     /// Why the run did not begin.
     refused: Option<String>,
     recent: Recent,
+    /// True once the amplifier answered after a trip, and until when that is waited for.
+    answered: bool,
+    asked_until: Option<Mono>,
 }
 
 /// Waveforms kept from before a trip.
@@ -119,6 +122,8 @@ impl Run {
             hold: None,
             refused: None,
             recent: Recent::new(setup.job.columns.len(), keep),
+            answered: false,
+            asked_until: None,
             setup,
         }
     }
@@ -246,20 +251,21 @@ impl Run {
             Input::Block(block) => {
                 self.recent.push(block);
                 let seen = self.stroke.look(block);
-                if let Some(trip) = seen.filter(|_| matches!(lock.state(), interlock::State::Leave(_))) {
+                if let Some(trip) = seen.filter(|_| lock.may_drive()) {
                     lock.latch(trip, &mut orders);
                 }
                 lock.block(now, block, &mut orders);
             }
             Input::Contacts { emergency_stop_closed, inputs } => {
                 lock.contacts(now, *emergency_stop_closed, &mut orders);
-                let driving = matches!(lock.state(), interlock::State::Leave(_));
+                let driving = lock.may_drive();
                 if let Some(trip) = self.permissives.read(now, inputs, driving) {
                     lock.latch(trip, &mut orders);
                 }
             }
             Input::Amplifier { fault, muted } => {
                 let name = self.setup.job.rig.roles.amplifier.clone();
+                self.answered |= lock.trip().is_some();
                 lock.amplifier(&name, *fault, *muted, self.live, &mut orders);
             }
             Input::Failed { instrument, detail, consequence: Consequence::Trip } => {
@@ -387,6 +393,7 @@ impl Run {
             (Reply::Warned, State::Waiting(gate)) => gate.warned(self.now),
             (Reply::Tone { frequency, amplitude, way }, state) => {
                 self.tone = Some(amplitude);
+                let moving = matches!(state, State::Point(_) | State::Probing(_));
                 let followed = self.setup.samples(self.setup.plant.settling_time());
                 self.stroke.applied(effective.not_after + followed);
                 match state {
@@ -398,10 +405,15 @@ impl Run {
                     // A reply to something that is no longer wanted: a trip came in between.
                     _ => {}
                 }
+                if moving {
+                    self.told(frequency, amplitude, effective, out);
+                }
             }
-            (Reply::SourceOff, State::Leaving { until, goal, .. }) => {
+            (Reply::SourceOff, State::Leaving { until, goal, frequency, .. }) => {
                 self.tone = None;
                 *until = Some(effective.not_after + goal.rest(&self.setup));
+                let frequency = *frequency;
+                self.told(frequency, Volts::ZERO, effective, out);
             }
             (Reply::SourceOff, State::Stopping(stopping)) => stopping.ramped(effective.not_after),
             (Reply::MadeSafe(target), State::Stopping(_)) => {

@@ -2,10 +2,14 @@
 
 use super::finding::{Finding, FindingKind};
 use super::first_motion::Opening;
+use super::quality::{is_plain, nominal_response};
 use super::quiet::LISTEN;
 use crate::control::{Forecast, Plant, foresee_all, order};
 use crate::hazard::notice::ABOVE;
-use crate::interlock::{Ceiling, DisplacementChannel, Interlock, Limits, Monitor, StrokeMonitor};
+use crate::interlock::{
+    AboveForeseen, Ceiling, Coil, CoilHeat, DisplacementChannel, Interlock, Limits, Monitor, Other,
+    StrokeMonitor, Tones,
+};
 use crate::uncertainty::ReferenceTable;
 use nalgebra::Complex;
 use plan_schema::plan::Order;
@@ -14,6 +18,7 @@ use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::{
     Accel, Celsius, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts,
 };
+use std::f64::consts::TAU;
 
 /// Everything that is known before the first motion.
 #[derive(Debug, Clone)]
@@ -116,9 +121,64 @@ impl Setup {
             acceleration: shaker.acceleration_limit * ABOVE,
             drive: shaker.drive_limit,
         };
-        let names = self.job.columns.iter().map(|c| c.name.clone()).collect();
-        let monitor = Monitor::new(limits, self.job.rig.acquisition.rate, self.job.reference.column, names);
-        Interlock::new(monitor, self.job.rig.timing.clone(), self.job.rig.roles.contacts.is_some())
+        let names: Vec<String> = self.job.columns.iter().map(|c| c.name.clone()).collect();
+        let (rate, reference) = (self.job.rig.acquisition.rate, self.job.reference.column);
+        let monitor = Monitor::new(limits, rate, reference, names.clone());
+        let tones = Tones::new(rate, reference, names, self.coil());
+        let foreseen = AboveForeseen::new(rate, reference, self.plant.braking());
+        let contacts = self.job.rig.roles.contacts.is_some();
+        Interlock::new(monitor, tones, foreseen, self.job.rig.timing.clone(), contacts)
+    }
+
+    /// What the coil bears.
+    fn coil(&self) -> Coil {
+        let shaker = &self.job.rig.shaker;
+        let heat = || {
+            Some(CoilHeat {
+                capacity: shaker.coil_heat_capacity?.si(),
+                to_room: shaker.coil_heat_resistance?.si(),
+                coefficient: shaker.resistance_coefficient.si(),
+                limit: shaker.coil_temperature_limit?,
+            })
+        };
+        Coil {
+            current_limit: self.job.rig.amplifier.current_limit,
+            resistance: shaker.coil_resistance,
+            heat: heat(),
+        }
+    }
+
+    /// The channel that shows the displacement: it tells that something moves, and is held to no size.
+    fn displacement_at(&self, frequency: Hertz) -> Option<Other> {
+        let shown = self.job.rig.displacement.as_ref()?;
+        let column = self.job.displacement_column?;
+        let square = (TAU * frequency.si()).powi(2);
+        let ratio = Complex::from(-shown.sensitivity.si() / square) / self.response_near(frequency);
+        Some(Other { column, ratio, plain: false, known: false })
+    }
+
+    /// The channels that show the motion beside the reference at a frequency: the sensors that are still in the run and
+    /// the witnesses, each with what it should show over what the reference shows.
+    pub(super) fn others(&self, frequency: Hertz, excluded: &[bool]) -> Vec<Other> {
+        let reference = self.response_near(frequency);
+        let sensors = self.job.sensors.iter().enumerate();
+        let of_sensors = sensors
+            .filter(|(n, sensor)| {
+                !excluded.get(*n).copied().unwrap_or(false) && sensor.is_within_band(frequency)
+            })
+            .map(|(_, sensor)| Other {
+                column: sensor.column,
+                ratio: nominal_response(sensor, frequency) / reference,
+                plain: is_plain(sensor, frequency),
+                known: false,
+            });
+        let of_witnesses = self.job.witnesses.iter().filter_map(|witness| {
+            let (sensitivity, _) = witness.expected_at(frequency)?;
+            let ratio = Complex::from(sensitivity.si()) / reference.norm();
+            // Its sign is not what it is known for.
+            Some(Other { column: witness.column, ratio, plain: false, known: true })
+        });
+        of_sensors.chain(of_witnesses).chain(self.displacement_at(frequency)).collect()
     }
 
     /// A stroke monitor for this rig.

@@ -108,7 +108,7 @@ impl Run {
         let ceiling = self.small_ceiling(frequency, target, drive);
         self.state = State::Probing(Box::new(Probe::new(kind, (frequency, drive))));
         if self.leave(ceiling, out) {
-            self.watch(frequency);
+            self.watch(frequency, kind == ProbeKind::Identify);
             self.command(frequency, drive, out);
         }
     }
@@ -126,12 +126,23 @@ impl Run {
         }
     }
 
-    /// Watches for motion beyond the limits at a frequency.
-    pub(super) fn watch(&mut self, frequency: Hertz) {
+    /// Watches for motion beyond the limits at a frequency; beyond what is foreseen too, where the plant is known.
+    pub(super) fn watch(&mut self, frequency: Hertz, foreseen: bool) {
         let sensitivity = self.setup.sensitivity_near(frequency);
-        let column = self.setup.job.reference.column;
-        let zero = self.rest.as_ref().and_then(|r| r.mean(column)).unwrap_or(VoltsDc::ZERO);
+        let zero = self.zero_of_reference();
         self.interlock.watch(Some(Watch { frequency, sensitivity, zero }));
+        if foreseen {
+            let column = self.setup.job.reference.column;
+            let rest = self.rest.as_ref().and_then(|r| r.columns.get(column)?.as_ref().ok());
+            let moves = self.asked.is_some() && self.tone.is_some();
+            self.interlock.foresee(moves, rest.map_or(0.0, |r| r.noise_rms.si()));
+        }
+    }
+
+    /// What the reference showed at rest.
+    pub(super) fn zero_of_reference(&self) -> VoltsDc {
+        let column = self.setup.job.reference.column;
+        self.rest.as_ref().and_then(|r| r.mean(column)).unwrap_or(VoltsDc::ZERO)
     }
 
     pub(super) fn probed(&mut self, probed: Option<Probed>, out: &mut Vec<Action>) {

@@ -4,10 +4,10 @@ use super::before_motion::Next;
 use super::{Run, State, carry_out};
 use crate::control::{Approach, Goal as Aim, overshoot_allowed};
 use crate::estimate::{DwellEstimate, FrequencyBasis};
-use crate::interlock::Trip;
+use crate::interlock::{Order, Told, Trip};
 use crate::sequence::dwell::Dwelt;
 use crate::sequence::finding::{Finding, FindingKind};
-use crate::sequence::input::{Action, Event, Outcome, QuietTime};
+use crate::sequence::input::{Action, Effective, Event, Outcome, QuietTime};
 use crate::sequence::measure::{Measurement, PointEnd};
 use crate::sequence::point::{PointRun, Purpose, Wish};
 use crate::sequence::quality::findings;
@@ -251,6 +251,7 @@ impl Run {
         }
         self.asked = None;
         self.state = State::Leaving { frequency: from, goal, until: None, waiting };
+        self.interlock.commanded();
         out.push(Action::SourceOff { over: self.setup.plant.transition(from) });
     }
 
@@ -317,7 +318,7 @@ impl Run {
             Purpose::Close => Event::ClosingBegins(number),
         }));
         if self.leave(ceiling, out) {
-            self.watch(frequency);
+            self.watch(frequency, true);
             self.command(frequency, drive, out);
         }
     }
@@ -330,8 +331,44 @@ impl Run {
             let from = self.tone.filter(|_| self.asked == Some(frequency)).unwrap_or(Volts::ZERO);
             self.asked = Some(frequency);
             let over = self.setup.plant.transition_between(frequency, from, drive);
+            self.interlock.commanded();
             out.push(Action::SetTone { frequency, amplitude: drive, over });
         } else if let Some(trip) = self.trip().cloned() {
+            self.tripped(trip, out);
+        }
+    }
+
+    /// The source acknowledged a setting: what should be seen of it.
+    pub(super) fn told(
+        &mut self,
+        frequency: Hertz,
+        drive: Volts<Peak>,
+        effective: Effective,
+        out: &mut Vec<Action>,
+    ) {
+        let first = matches!(&self.state, State::Probing(probe) if probe.is_first_motion());
+        let foreseen = (!first && drive.si() > 0.0).then(|| self.model.acceleration_at(frequency, drive));
+        let one = Accel::new(1.0);
+        let told = Told {
+            frequency,
+            drive,
+            from: effective.not_after + self.setup.samples(self.setup.plant.settling_time()),
+            foreseen,
+            sensitivity: self.setup.sensitivity_near(frequency),
+            zero: self.zero_of_reference(),
+            current_per_acceleration: self.setup.plant.need(frequency, one).current.si(),
+            others: self.setup.others(frequency, &self.excluded),
+        };
+        let mut orders = Vec::new();
+        self.interlock.told(told, &mut orders);
+        self.tripped_by(orders, out);
+    }
+
+    /// Carries out what the interlock wants after it was told something, and goes the way out if it tripped by that.
+    fn tripped_by(&mut self, orders: Vec<Order>, out: &mut Vec<Action>) {
+        let tripped = orders.contains(&Order::Withdraw);
+        carry_out(orders, out);
+        if let Some(trip) = self.trip().filter(|_| tripped).cloned() {
             self.tripped(trip, out);
         }
     }
@@ -340,9 +377,6 @@ impl Run {
     pub(super) fn latch(&mut self, trip: Trip, out: &mut Vec<Action>) {
         let mut orders = Vec::new();
         self.interlock.latch(trip, &mut orders);
-        carry_out(orders, out);
-        if let Some(trip) = self.trip().cloned() {
-            self.tripped(trip, out);
-        }
+        self.tripped_by(orders, out);
     }
 }

@@ -1,7 +1,7 @@
 //! The ways out of a run: trip, stop, failure, and the end of the way out.
 
 use super::{Run, State, carry_out};
-use crate::interlock::Trip;
+use crate::interlock::{Trip, TripReason};
 use crate::sequence::finding::{Finding, FindingKind};
 use crate::sequence::input::{Action, Consequence, Event, Outcome, Target};
 use crate::sequence::stopping::{Stage, Stopping, Targets};
@@ -51,7 +51,10 @@ impl Run {
         let mut stopping = Stopping::ramp(&self.setup, outcome, moment);
         match &self.state {
             State::Leaving { until: Some(until), .. } => stopping.ramped(*until),
-            _ if !asked => out.push(Action::SourceOff { over }),
+            _ if !asked => {
+                self.interlock.commanded();
+                out.push(Action::SourceOff { over });
+            }
             _ => {}
         }
         self.state = State::Stopping(stopping);
@@ -60,7 +63,7 @@ impl Run {
     /// What comes first on this way out has its turn. Braking looks like motion beyond limits; what
     /// goes on being judged is the stroke.
     fn make_safe(&mut self, stopping: Stopping, out: &mut Vec<Action>) {
-        self.interlock.watch(None);
+        self.interlock.at_rest();
         self.stroke.brakes();
         if let Stage::Proving(targets) = stopping.stage {
             out.extend(targets.each().map(Action::MakeSafe));
@@ -75,10 +78,23 @@ impl Run {
         };
         let targets = stopping.advance(self.now, self.end);
         if targets != Targets::NONE {
-            self.interlock.watch(None);
+            self.interlock.at_rest();
             self.stroke.brakes();
             out.extend(targets.each().map(Action::MakeSafe));
         }
+        if stopping.stage == Stage::Over && self.knows_why() {
+            self.finish(out);
+        }
+    }
+
+    /// A tone that ceased may be the amplifier's doing: what it says of itself after the trip is waited for, everything
+    /// being safe by then, and not for long.
+    fn knows_why(&mut self) -> bool {
+        let ceased = [TripReason::SourceDc, TripReason::SourceNotFollowing];
+        let asks = self.trip().is_some_and(|t| ceased.contains(&t.reason)) && !self.answered;
+        let timing = &self.setup.job.rig.timing;
+        let moment = self.now.after(timing.poll_interval * 2.0 + timing.reply_limit);
+        !asks || self.now >= *self.asked_until.get_or_insert(moment)
     }
 
     pub(super) fn proved(&mut self, target: Target, followed: SampleIndex, out: &mut Vec<Action>) {
@@ -86,9 +102,7 @@ impl Run {
             return;
         };
         out.extend(stopping.proved(target, followed, self.now).each().map(Action::MakeSafe));
-        if stopping.stage == Stage::Over {
-            self.finish(out);
-        }
+        // Whether it is over is looked at in the same step.
     }
 
     pub(super) fn finish(&mut self, out: &mut Vec<Action>) {
