@@ -23,6 +23,7 @@ pub const SIMULATED: &str = sim::KIND;
 pub fn built_in() -> Registry {
     let mut registry = Registry::default();
     registry.add(sim::listing());
+    drivers::built_in::all().into_iter().for_each(|factory| registry.add(factory));
     registry
 }
 

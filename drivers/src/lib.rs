@@ -13,6 +13,7 @@
 //! - Opening must not change an output. `Drop` is no safety mechanism.
 
 mod block;
+pub mod built_in;
 mod error;
 mod guarded;
 mod permit;

@@ -73,7 +73,7 @@ pub(super) fn drivers(context: &Context) -> Exit {
         return Exit::Done;
     }
     for factory in registry.iter() {
-        say::out(&format!("{:12} {}", factory.kind(), factory.describe()));
+        say::out(&format!("{:20} {}", factory.kind(), factory.describe()));
     }
     Exit::Done
 }

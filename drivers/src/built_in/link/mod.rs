@@ -1,0 +1,296 @@
+//! The ways to an instrument: TCP, a serial line, a character device.
+//!
+//! Owns: the settings of a link, opening one within a time, and the two manners of speaking over it: lines of text
+//! ([`talk`]) and, beside this folder, Modbus. Every wait here ends; nothing is retried more often than the settings say.
+
+pub(super) mod lane;
+pub(super) mod number;
+pub(super) mod talk;
+pub(super) mod template;
+#[cfg(test)]
+pub(in crate::built_in) mod tests_support;
+
+use plan_schema::units::Seconds;
+use plan_schema::{written_table, written_words};
+use std::fmt::Debug;
+use std::io;
+use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite};
+use tokio::net::TcpStream;
+use tokio::time::timeout;
+use tokio_serial::{DataBits, FlowControl, SerialPortBuilderExt, StopBits};
+
+written_words! {
+    /// What ends a line in either direction.
+    pub enum Ending {
+        /// Line feed.
+        Lf = "lf",
+        /// Carriage return.
+        Cr = "cr",
+        /// Carriage return, line feed.
+        CrLf = "crlf",
+    }
+}
+
+impl Ending {
+    /// The characters.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Lf => "\n",
+            Self::Cr => "\r",
+            Self::CrLf => "\r\n",
+        }
+    }
+}
+
+written_words! {
+    /// Parity of a serial line.
+    pub enum Parity {
+        /// No parity bit.
+        None = "none",
+        /// Even parity.
+        Even = "even",
+        /// Odd parity.
+        Odd = "odd",
+    }
+}
+
+written_words! {
+    /// Flow control of a serial line.
+    pub enum Flow {
+        /// None.
+        None = "none",
+        /// By the lines RTS and CTS.
+        Hardware = "hardware",
+        /// By the characters XON and XOFF.
+        Software = "software",
+    }
+}
+
+written_table! {
+    /// How an instrument is reached: one of `tcp`, `serial` and `usbtmc`.
+    pub struct Link {
+        /// Host and port, such as "192.0.2.7:5025".
+        pub tcp: Option<String>,
+        /// Path of a serial line, by a name that stays with the adapter, such as "/dev/serial/by-id/…".
+        pub serial: Option<String>,
+        /// Path of the kernel's character device of a USB test and measurement instrument, such as "/dev/usbtmc0".
+        pub usbtmc: Option<String>,
+        /// Bits per second of a serial line.
+        pub baud: u32 = 9600,
+        /// Parity of a serial line.
+        pub parity: Parity = Parity::None,
+        /// Data bits of a serial line.
+        pub data_bits: u32 = 8,
+        /// Stop bits of a serial line.
+        pub stop_bits: u32 = 1,
+        /// Flow control of a serial line.
+        pub flow: Flow = Flow::None,
+        /// Unit (slave address) of a Modbus instrument.
+        pub unit: u32 = 1,
+        /// What ends a line of text.
+        pub ending: Ending = Ending::Lf,
+        /// Longest time for one transfer there and back.
+        pub timeout: Seconds = Seconds::new(0.1),
+        /// Longest time for opening the link.
+        pub opening: Seconds = Seconds::new(2.0),
+        /// How often a question is asked again that was not answered. Settings are never repeated.
+        pub retries: u32 = 1,
+    }
+}
+
+/// Longest time-out that is allowed: a call that ends this late helps nobody.
+const TIMEOUT_MAX: f64 = 60.0;
+/// Most repetitions of a question.
+const RETRIES_MAX: u32 = 5;
+
+impl Link {
+    /// What is wrong with it, each with its remedy.
+    pub(super) fn problems(&self) -> Vec<String> {
+        let mut found = Vec::new();
+        let ways = [&self.tcp, &self.serial, &self.usbtmc];
+        if ways.iter().filter(|w| w.is_some()).count() != 1 {
+            found.push(
+                "settings.link: it needs exactly one of tcp, serial and usbtmc; write such as link = { tcp = \
+                 \"192.0.2.7:5025\" }"
+                    .to_owned(),
+            );
+        }
+        if let Some(address) = self.tcp.as_ref().filter(|a| !is_host_and_port(a)) {
+            found.push(format!(
+                "settings.link.tcp: '{address}' is no host and port; write such as \"192.0.2.7:5025\""
+            ));
+        }
+        if !(5..=8).contains(&self.data_bits) || !(1..=2).contains(&self.stop_bits) || self.baud == 0 {
+            found.push(format!(
+                "settings.link: {} baud, {} data bits and {} stop bits can't be set; write a rate above 0, 5 to 8 data \
+                 bits, 1 or 2 stop bits",
+                self.baud, self.data_bits, self.stop_bits
+            ));
+        }
+        for (key, time) in [("timeout", self.timeout), ("opening", self.opening)] {
+            if !(time.si() >= 0.001 && time.si() <= TIMEOUT_MAX) {
+                found.push(format!(
+                    "settings.link.{key}: {time} can't be kept; write 1 ms to {TIMEOUT_MAX} s"
+                ));
+            }
+        }
+        if self.retries > RETRIES_MAX {
+            found.push(format!(
+                "settings.link.retries: {} are too many; write 0 to {RETRIES_MAX}",
+                self.retries
+            ));
+        }
+        if self.unit > 255 {
+            found.push(format!("settings.link.unit: {} is no unit; write 0 to 255", self.unit));
+        }
+        found
+    }
+
+    /// The address in words.
+    #[must_use]
+    pub fn address(&self) -> &str {
+        [&self.tcp, &self.serial, &self.usbtmc].into_iter().flatten().next().map_or("nowhere", String::as_str)
+    }
+
+    /// Longest time for one transfer.
+    pub(super) fn transfer(&self) -> Duration {
+        Duration::from_secs_f64(self.timeout.si().clamp(0.001, TIMEOUT_MAX))
+    }
+
+    /// Opens the link.
+    ///
+    /// # Errors
+    /// Where it can't be opened within its time.
+    pub(super) async fn connect(&self, within: Duration) -> io::Result<Box<dyn Wire>> {
+        let limit = within.min(Duration::from_secs_f64(self.opening.si().clamp(0.001, TIMEOUT_MAX)));
+        let opened = timeout(limit, self.connect_now()).await;
+        opened.unwrap_or_else(|_| Err(io::Error::new(io::ErrorKind::TimedOut, "it did not open in time")))
+    }
+
+    async fn connect_now(&self) -> io::Result<Box<dyn Wire>> {
+        if let Some(address) = &self.tcp {
+            let stream = TcpStream::connect(address.as_str()).await?;
+            stream.set_nodelay(true)?;
+            return Ok(Box::new(stream));
+        }
+        if let Some(path) = &self.serial {
+            return Ok(Box::new(self.serial_line(path)?));
+        }
+        if let Some(path) = &self.usbtmc {
+            // The kernel frames the messages: a write is one message, a read asks for one.
+            let device = tokio::fs::OpenOptions::new().read(true).write(true).open(path).await?;
+            return Ok(Box::new(device));
+        }
+        Err(io::Error::new(io::ErrorKind::InvalidInput, "the settings name no address"))
+    }
+
+    fn serial_line(&self, path: &str) -> io::Result<tokio_serial::SerialStream> {
+        let bits = match self.data_bits {
+            5 => DataBits::Five,
+            6 => DataBits::Six,
+            7 => DataBits::Seven,
+            _ => DataBits::Eight,
+        };
+        let parity = match self.parity {
+            Parity::None => tokio_serial::Parity::None,
+            Parity::Even => tokio_serial::Parity::Even,
+            Parity::Odd => tokio_serial::Parity::Odd,
+        };
+        let flow = match self.flow {
+            Flow::None => FlowControl::None,
+            Flow::Hardware => FlowControl::Hardware,
+            Flow::Software => FlowControl::Software,
+        };
+        tokio_serial::new(path, self.baud)
+            .data_bits(bits)
+            .parity(parity)
+            .flow_control(flow)
+            .stop_bits(if self.stop_bits == 2 { StopBits::Two } else { StopBits::One })
+            .open_native_async()
+            .map_err(io::Error::from)
+    }
+
+    /// True where an answer may come in late after the link was opened anew: a line has no connection that could end.
+    pub(super) fn keeps_late_answers(&self) -> bool {
+        self.tcp.is_none()
+    }
+}
+
+fn is_host_and_port(address: &str) -> bool {
+    address.rsplit_once(':').is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok())
+}
+
+/// A stream of bytes to an instrument and back.
+pub(super) trait Wire: AsyncRead + AsyncWrite + Unpin + Send + Debug {}
+impl<T: AsyncRead + AsyncWrite + Unpin + Send + Debug> Wire for T {}
+
+/// Most bytes that are thrown away before a line counts as babbling.
+const BABBLE: usize = 1 << 20;
+
+/// Throws away what comes in until nothing came for `quiet`. Ends after eight such times at the latest.
+///
+/// # Errors
+/// Where the wire is gone, or never quiet.
+pub(super) async fn drain(wire: &mut (impl Wire + ?Sized), quiet: Duration) -> io::Result<()> {
+    let mut waste = [0_u8; 4096];
+    let mut thrown = 0;
+    for _ in 0..256 {
+        match timeout(quiet, wire.read(&mut waste)).await {
+            Err(_) => return Ok(()),
+            Ok(Ok(0)) => return Err(io::Error::from(io::ErrorKind::UnexpectedEof)),
+            Ok(Ok(count)) => thrown += count,
+            Ok(Err(error)) => return Err(error),
+        }
+        if thrown > BABBLE {
+            break;
+        }
+    }
+    Err(io::Error::new(io::ErrorKind::InvalidData, "it sends without being asked and does not stop"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::built_in::settings::{self, tests::instrument};
+
+    written_table! {
+        /// Settings of the tests.
+        pub struct Only {
+            /// The link.
+            pub link: Link,
+        }
+    }
+
+    fn link(text: &str) -> Link {
+        settings::read::<Only>(&instrument("x", text)).unwrap().link
+    }
+
+    #[test]
+    fn a_link_goes_one_way() {
+        assert!(link("link = { tcp = \"localhost:5025\" }").problems().is_empty());
+        for bad in [
+            "link = {}",
+            "link = { tcp = \"localhost\" }",
+            "link = { tcp = \":1\" }",
+            "link = { tcp = \"a:1\", serial = \"/dev/ttyS0\" }",
+            "link = { serial = \"/dev/ttyS0\", data_bits = 9 }",
+            "link = { serial = \"/dev/ttyS0\", timeout = \"2 h\" }",
+            "link = { tcp = \"a:1\", retries = 6 }",
+            "link = { tcp = \"a:1\", unit = 256 }",
+        ] {
+            assert_eq!(link(bad).problems().len(), 1, "{bad}");
+        }
+    }
+
+    /// Nobody listens at a port that was just given back; a path that is none is refused as well.
+    #[tokio::test]
+    async fn what_is_not_there_is_said_at_once() {
+        let free = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap().local_addr().unwrap();
+        let within = Duration::from_secs(1);
+        assert!(link(&format!("link = {{ tcp = \"{free}\" }}")).connect(within).await.is_err());
+        assert!(link("link = { serial = \"/dev/no-such-line\" }").connect(within).await.is_err());
+        assert!(link("link = { usbtmc = \"/dev/no-such-device\" }").connect(within).await.is_err());
+    }
+}

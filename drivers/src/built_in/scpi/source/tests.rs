@@ -1,0 +1,244 @@
+//! The source against a generator on a real socket that keeps a log of what it was told.
+
+use super::*;
+use crate::built_in::link::tests_support::Peer;
+use crate::built_in::settings::tests::instrument;
+use crate::permit::PermitIssuer;
+use std::sync::{Mutex, MutexGuard};
+use tokio::time::timeout;
+
+/// A generator: what it was told, and how it misbehaves.
+#[derive(Default)]
+struct Generator {
+    log: Vec<String>,
+    volts: f64,
+    on: bool,
+    errors: Vec<String>,
+    stuck: bool,
+    silent: bool,
+}
+
+type Shared = Arc<Mutex<Generator>>;
+
+fn lock(generator: &Shared) -> MutexGuard<'_, Generator> {
+    generator.lock().unwrap()
+}
+
+impl Generator {
+    fn take(&mut self, line: &str) -> Option<String> {
+        self.log.push(line.to_owned());
+        if self.silent {
+            return None;
+        }
+        let volts = line.strip_prefix("VOLT ").map(|v| v.parse::<f64>().unwrap());
+        match line {
+            "*IDN?" => Some("Invented,G1,0042,1.0".to_owned()),
+            "SYST:ERR?" => Some(self.errors.pop().unwrap_or_else(|| "0,\"No error\"".to_owned())),
+            "VOLT?" => Some(format!("{:+.6E}", self.volts)),
+            "OUTP?" => Some(if self.on { "1" } else { "0" }.to_owned()),
+            "OUTP ON" => self.switch(true),
+            "OUTP OFF" => self.switch(false),
+            _ => {
+                match volts {
+                    Some(volts) if volts > 2.0 => {
+                        self.errors.push("-222,\"Data out of range\"".to_owned());
+                    }
+                    Some(volts) => self.volts = volts,
+                    None => {}
+                }
+                None
+            }
+        }
+    }
+
+    fn switch(&mut self, on: bool) -> Option<String> {
+        if !self.stuck {
+            self.on = on;
+        }
+        None
+    }
+
+    fn told(&self, prefix: &str) -> Vec<String> {
+        self.log.iter().filter(|l| l.starts_with(prefix)).cloned().collect()
+    }
+}
+
+async fn bench() -> (Peer, Shared) {
+    let generator = Shared::default();
+    let inside = generator.clone();
+    (Peer::lines(move |line| lock(&inside).take(line)).await, generator)
+}
+
+fn written(peer: &Peer, more: &str) -> Instrument {
+    let address = &peer.address;
+    instrument(
+        "scpi-source",
+        &format!(
+            r#"
+            link = {{ tcp = "{address}", timeout = "100 ms", retries = 0 }}
+            prepare = ["FUNC SIN"]
+            frequency = "FREQ {{hz:.3}}"
+            amplitude = "VOLT {{v_peak:.3}}"
+            amplitude_query = "VOLT?"
+            output_on = "OUTP ON"
+            output_off = "OUTP OFF"
+            output_query = "OUTP?"
+            frequency_min = "0.1 Hz"
+            frequency_max = "1 kHz"
+            amplitude_max = "5 V pk"
+            {more}
+            "#
+        ),
+    )
+}
+
+fn want(hz: f64, volts: f64, over: f64) -> Transition {
+    Transition {
+        tone: Tone { frequency: Hertz::new(hz), amplitude: Volts::new(volts) },
+        over: Seconds::new(over),
+    }
+}
+
+fn permit() -> DrivePermit {
+    PermitIssuer::new().0.grant(Volts::new(10.0))
+}
+
+async fn open(peer: &Peer, more: &str) -> (Box<dyn SignalSource>, Arc<dyn SafeHandle>) {
+    let opened = Factory.open(&written(peer, more)).await.unwrap();
+    assert_eq!(opened.identity.serial, "0042");
+    (opened.source.unwrap(), opened.safe)
+}
+
+#[tokio::test]
+async fn opening_only_asks() {
+    let (peer, generator) = bench().await;
+    let _ = open(&peer, "").await;
+    assert!(lock(&generator).log.iter().all(|line| line.ends_with('?')), "{:?}", lock(&generator).log);
+    assert!(Factory.open(&written(&peer, "identity = { serial = \"0043\" }")).await.is_err());
+}
+
+#[tokio::test]
+async fn a_tone_is_set_in_order_and_what_was_applied_comes_back() {
+    let (peer, generator) = bench().await;
+    let (mut source, safe) = open(&peer, "").await;
+    let refused = source.set_tone(&permit(), want(16.0, 0.5, 0.0)).await.unwrap_err();
+    assert_eq!(refused.kind, ErrorKind::Disconnected, "{refused}");
+    assert!(safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    lock(&generator).log.clear();
+    let applied = source.set_tone(&permit(), want(16.000_04, 0.299_9, 0.0)).await.unwrap();
+    assert_eq!(applied, want(16.0, 0.299, 0.0));
+    let told: Vec<String> = lock(&generator).log.iter().filter(|l| !l.ends_with('?')).cloned().collect();
+    assert_eq!(told, ["FUNC SIN", "FREQ 16.000", "VOLT 0.000", "OUTP ON", "VOLT 0.299"]);
+    source.set_tone(&permit(), want(16.0, 0.4, 0.0)).await.unwrap();
+    assert_eq!(lock(&generator).told("FREQ").len(), 1);
+    assert!(safe.make_safe(StopReason::RunEnded).await.unwrap().is_safe());
+    assert!(!lock(&generator).on);
+}
+
+#[tokio::test]
+async fn what_the_instrument_refuses_or_can_not_do_is_an_error() {
+    let (peer, generator) = bench().await;
+    let (mut source, safe) = open(&peer, "").await;
+    safe.make_safe(StopReason::Start).await.unwrap();
+    let refused = source.set_tone(&permit(), want(16.0, 3.0, 0.0)).await.unwrap_err();
+    assert_eq!(refused.kind, ErrorKind::OutOfRange);
+    assert!(refused.detail.contains("-222"), "{refused}");
+    for bad in [want(0.05, 1.0, 0.0), want(2000.0, 1.0, 0.0), want(16.0, 5.1, 0.0), want(16.0, f64::NAN, 0.0)]
+    {
+        assert_eq!(source.set_tone(&permit(), bad).await.unwrap_err().kind, ErrorKind::OutOfRange);
+    }
+    let low = PermitIssuer::new().0.grant(Volts::new(0.1));
+    assert!(source.set_tone(&low, want(16.0, 0.2, 0.0)).await.is_err());
+    assert!(lock(&generator).volts < 0.1);
+}
+
+async fn arrives(generator: &Shared, volts: f64) {
+    let there = async {
+        while (lock(generator).volts - volts).abs() > 1e-9 {
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+    };
+    timeout(Duration::from_secs(5), there).await.unwrap();
+}
+
+#[tokio::test]
+async fn without_a_ramp_of_its_own_it_goes_in_small_steps() {
+    let (peer, generator) = bench().await;
+    let (mut source, safe) = open(&peer, "ramp_step = \"5 ms\"").await;
+    safe.make_safe(StopReason::Start).await.unwrap();
+    let applied = source.set_tone(&permit(), want(16.0, 1.0, 0.102)).await.unwrap();
+    assert!((applied.over.si() - 0.105).abs() < 1e-12, "{applied:?}");
+    arrives(&generator, 1.0).await;
+    let volts = |log: Vec<String>| -> Vec<f64> { log.iter().map(|l| l[5..].parse().unwrap()).collect() };
+    let up = volts(lock(&generator).told("VOLT "));
+    assert!(up.windows(2).all(|w| w[1] >= w[0]) && up.iter().all(|v| *v <= 1.0), "{up:?}");
+    assert!(up.len() > 5, "{up:?}");
+    lock(&generator).log.clear();
+    assert!((source.output_off(Seconds::new(0.1)).await.unwrap().si() - 0.1).abs() < 1e-9);
+    arrives(&generator, 0.0).await;
+    let down = volts(lock(&generator).told("VOLT "));
+    assert!(down.windows(2).all(|w| w[1] <= w[0]) && down.len() > 5, "{down:?}");
+}
+
+#[tokio::test]
+async fn making_safe_ends_a_way() {
+    let (peer, generator) = bench().await;
+    let (mut source, safe) = open(&peer, "").await;
+    safe.make_safe(StopReason::Start).await.unwrap();
+    source.set_tone(&permit(), want(16.0, 1.0, 10.0)).await.unwrap();
+    tokio::time::sleep(Duration::from_millis(50)).await;
+    assert!(safe.make_safe(StopReason::Trip).await.unwrap().is_safe());
+    lock(&generator).log.clear();
+    tokio::time::sleep(Duration::from_millis(60)).await;
+    assert!(lock(&generator).log.is_empty(), "{:?}", lock(&generator).log);
+    assert!(safe.make_safe(StopReason::Trip).await.unwrap().is_safe());
+}
+
+#[tokio::test]
+async fn an_output_that_stays_on_is_said_loudly() {
+    let (peer, generator) = bench().await;
+    let (mut source, safe) = open(&peer, "").await;
+    safe.make_safe(StopReason::Start).await.unwrap();
+    source.set_tone(&permit(), want(16.0, 1.0, 0.0)).await.unwrap();
+    lock(&generator).stuck = true;
+    // Its amplitude went to zero all the same.
+    assert!(safe.make_safe(StopReason::Trip).await.unwrap().is_safe());
+    let (peer, generator) = bench().await;
+    let mut deaf = written(&peer, "");
+    deaf.settings.0.remove("amplitude_query");
+    let safe = Factory.open(&deaf).await.unwrap().safe;
+    lock(&generator).stuck = true;
+    lock(&generator).on = true;
+    assert!(safe.make_safe(StopReason::Trip).await.is_err());
+}
+
+#[tokio::test]
+async fn a_silent_instrument_ends_in_time_and_is_safe_again_after() {
+    let (peer, generator) = bench().await;
+    let (mut source, safe) = open(&peer, "").await;
+    safe.make_safe(StopReason::Start).await.unwrap();
+    lock(&generator).silent = true;
+    let error = source.set_tone(&permit(), want(16.0, 1.0, 0.0)).await.unwrap_err();
+    assert_eq!(error.kind, ErrorKind::Timeout, "{error}");
+    assert!(timeout(Duration::from_secs(2), safe.make_safe(StopReason::Trip)).await.unwrap().is_err());
+    lock(&generator).silent = false;
+    let error = source.set_tone(&permit(), want(16.0, 1.0, 0.0)).await.unwrap_err();
+    assert_eq!(error.kind, ErrorKind::Disconnected, "{error}");
+    assert!(safe.make_safe(StopReason::Trip).await.unwrap().is_safe());
+    source.set_tone(&permit(), want(16.0, 1.0, 0.0)).await.unwrap();
+}
+
+#[test]
+fn settings_are_checked_with_a_remedy() {
+    let problems = |settings: &str| Factory.check(&instrument("scpi-source", settings)).join("\n");
+    insta::assert_snapshot!(problems(
+        "link = { tpc = \"a:1\" }\nfrequency = \"FREQ {khz}\"\namplitude = \"VOLT {v_peak\"\nfrequency_min = 1"
+    ));
+    insta::assert_snapshot!(
+        "meaning",
+        problems(
+            "link = { tcp = \"a\" }\nfrequency = \"FREQ\"\namplitude = \"VOLT {hz} {volts}\"\nramp = \"R {x}\"\n\
+             output_on = \"ON\"\nfrequency_min = \"2 Hz\"\nfrequency_max = \"1 Hz\"\namplitude_max = \"0 V pk\""
+        )
+    );
+}
