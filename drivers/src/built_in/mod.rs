@@ -10,9 +10,15 @@
 //! - After a link was opened anew the same instrument has to answer, and it does not drive again before it was made safe.
 //! - Opening asks and reads; it changes nothing at an output.
 
+mod ambient;
+mod feed;
 pub mod link;
+pub mod manual;
+pub mod modbus;
 pub mod scpi;
 pub mod settings;
+pub mod stream;
+pub mod text;
 
 use crate::error::DriverError;
 use crate::registry::DriverFactory;
@@ -24,7 +30,18 @@ use std::sync::Arc;
 /// All drivers that are built in.
 #[must_use]
 pub fn all() -> Vec<Arc<dyn DriverFactory>> {
-    vec![Arc::new(scpi::source::Factory)]
+    vec![
+        Arc::new(scpi::source::Factory),
+        Arc::new(stream::acquisition::Factory),
+        Arc::new(modbus::amplifier::Factory),
+        Arc::new(modbus::contacts::Factory),
+        Arc::new(modbus::ambient::Factory),
+        Arc::new(text::amplifier::Factory),
+        Arc::new(text::contacts::Factory),
+        Arc::new(text::ambient::Factory),
+        Arc::new(manual::amplifier::Factory),
+        Arc::new(manual::ambient::Factory),
+    ]
 }
 
 /// An open instrument without a role yet.
@@ -42,7 +59,6 @@ fn opened(identity: Identity, safe: Arc<dyn SafeHandle>, safe_within: Seconds) -
 }
 
 /// Makes safe what can't move anything.
-#[expect(dead_code, reason = "used by the drivers that follow")]
 struct Harmless;
 
 #[async_trait]

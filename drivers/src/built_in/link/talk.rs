@@ -108,6 +108,15 @@ impl Talk {
         self.text(op, line)
     }
 
+    /// Sends a command that is answered by a line; neither is sent again.
+    ///
+    /// # Errors
+    /// As [`Self::ask`].
+    pub(crate) async fn command(&mut self, op: &'static str, command: &str) -> Result<String, DriverError> {
+        let line = self.exchange(op, &[command], Answer::Line).await?;
+        self.text(op, line)
+    }
+
     /// Asks a question; asks again, as often as the settings say, where no answer comes.
     ///
     /// # Errors

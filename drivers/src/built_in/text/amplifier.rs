@@ -1,0 +1,209 @@
+//! A power amplifier or mute relay that takes lines of text.
+
+use super::State;
+use crate::built_in::link::Link;
+use crate::built_in::link::lane::Lane;
+use crate::built_in::link::talk::Talk;
+use crate::built_in::opened;
+use crate::built_in::settings::{WantedIdentity, check, identity, read_or_refuse};
+use crate::error::{DriverError, ErrorKind};
+use crate::permit::DrivePermit;
+use crate::registry::DriverFactory;
+use crate::roles::{AmplifierStatus, PowerAmplifier};
+use crate::safe::{Identity, Opened, SafeHandle, SafeProof, StopReason};
+use async_trait::async_trait;
+use plan_schema::rig::Instrument;
+use plan_schema::units::Seconds;
+use plan_schema::written_table;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::time::{Instant, sleep};
+
+written_table! {
+    /// A power amplifier or mute relay that takes lines of text.
+    pub struct AmplifierSettings {
+        /// How it is reached.
+        pub link: Link,
+        /// Who it has to be.
+        pub identity: WantedIdentity = WantedIdentity::default(),
+        /// The question for its identity; empty where it has none.
+        pub identify: String = "*IDN?".to_owned(),
+        /// The command that mutes.
+        pub mute: String,
+        /// The command that unmutes.
+        pub unmute: String,
+        /// Whether each of the two is answered by a line, which is then read and not looked at.
+        pub acknowledges: bool = false,
+        /// The question whether it is muted.
+        pub muted: State,
+        /// Longest time until that answer follows the command.
+        pub follows: Seconds = Seconds::new(0.05),
+        /// The question whether something is wrong.
+        pub fault: Option<State>,
+        /// The question whether it clipped.
+        pub clipping: Option<State>,
+    }
+}
+
+impl AmplifierSettings {
+    fn problems(&self) -> Vec<String> {
+        let mut found = self.link.problems();
+        if !(self.follows.si() >= 0.0 && self.follows.si() <= 10.0) {
+            found.push(format!("settings.follows: {} can't be waited for; write 0 ms to 10 s", self.follows));
+        }
+        if self.mute.is_empty() || self.unmute.is_empty() {
+            found.push("settings.mute: a command is empty; write what mutes and what unmutes".to_owned());
+        }
+        found
+    }
+}
+
+/// Opens amplifiers that take lines of text.
+pub struct Factory;
+
+#[async_trait]
+impl DriverFactory for Factory {
+    fn kind(&self) -> &str {
+        "text-amplifier"
+    }
+
+    fn describe(&self) -> &str {
+        "power amplifier or mute relay that takes lines of text, over a serial line, TCP or USBTMC"
+    }
+
+    fn check(&self, instrument: &Instrument) -> Vec<String> {
+        check(instrument, AmplifierSettings::problems)
+    }
+
+    async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
+        let settings = read_or_refuse(instrument, AmplifierSettings::problems)?;
+        let mut talk = Talk::new(&instrument.name, &settings.link);
+        let mut found = Identity::default();
+        if !settings.identify.is_empty() {
+            found = identity(&talk.identify(&settings.identify).await?);
+        }
+        settings.identity.compare(&found, &instrument.name)?;
+        settings.muted.ask(&mut talk, "open").await?;
+        let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * 4.0) + settings.follows * 2.0;
+        let state = Known { talk, proved: false };
+        let shared = Arc::new(Shared { lane: Lane::new(state), settings });
+        let mut opened = opened(found, Arc::new(Safe(shared.clone())), safe_within);
+        opened.amplifier = Some(Box::new(Amplifier(shared)));
+        Ok(opened)
+    }
+}
+
+struct Shared {
+    lane: Lane<Known>,
+    settings: AmplifierSettings,
+}
+
+struct Known {
+    talk: Talk,
+    /// It was muted, with proof, since its link was opened.
+    proved: bool,
+}
+
+impl Known {
+    async fn status(
+        &mut self,
+        settings: &AmplifierSettings,
+        op: &'static str,
+    ) -> Result<AmplifierStatus, DriverError> {
+        let muted = settings.muted.ask(&mut self.talk, op).await?;
+        let fault = match &settings.fault {
+            Some(question) => question.ask(&mut self.talk, op).await?,
+            None => false,
+        };
+        let clipping = match &settings.clipping {
+            Some(question) => Some(question.ask(&mut self.talk, op).await?),
+            None => None,
+        };
+        if self.talk.take_reopened() {
+            self.proved = false;
+        }
+        Ok(AmplifierStatus { muted, fault, clipping })
+    }
+
+    async fn set_mute(
+        &mut self,
+        settings: &AmplifierSettings,
+        op: &'static str,
+        muted: bool,
+    ) -> Result<(), DriverError> {
+        let command = if muted { &settings.mute } else { &settings.unmute };
+        if settings.acknowledges {
+            self.talk.command(op, command).await?;
+        } else {
+            self.talk.tell(op, command).await?;
+        }
+        let begun = Instant::now();
+        while settings.muted.ask(&mut self.talk, op).await? != muted {
+            if begun.elapsed().as_secs_f64() >= settings.follows.si() {
+                let wanted = if muted { "muted" } else { "live" };
+                let detail =
+                    format!("it does not read back as {wanted} {} after the command", settings.follows);
+                return Err(self.talk.wrong(ErrorKind::BadData, op, detail));
+            }
+            sleep(Duration::from_millis(2)).await;
+        }
+        Ok(())
+    }
+
+    async fn make_safe(&mut self, settings: &AmplifierSettings) -> Result<(), DriverError> {
+        self.proved = false;
+        self.set_mute(settings, "make_safe", true).await?;
+        let _ = self.talk.take_reopened();
+        self.proved = true;
+        Ok(())
+    }
+}
+
+struct Amplifier(Arc<Shared>);
+
+#[async_trait]
+impl PowerAmplifier for Amplifier {
+    async fn unmute(&mut self, _permit: &DrivePermit) -> Result<AmplifierStatus, DriverError> {
+        let (op, settings) = ("unmute", &self.0.settings);
+        let mut known = self.0.lane.calm().await;
+        let status = known.status(settings, op).await?;
+        if !known.proved {
+            let detail = "its link was opened and it was not muted since; make it safe first";
+            return Err(known.talk.wrong(ErrorKind::Disconnected, op, detail));
+        }
+        if status.fault {
+            let detail = "it reports a fault of its own; clear the fault, then unmute again";
+            return Err(known.talk.wrong(ErrorKind::BadData, op, detail));
+        }
+        if self.0.lane.is_wanted() {
+            return Err(known.talk.wrong(ErrorKind::Busy, op, "it is being made safe"));
+        }
+        known.set_mute(settings, op, false).await?;
+        known.status(settings, op).await
+    }
+
+    async fn mute(&mut self) -> Result<AmplifierStatus, DriverError> {
+        let mut known = self.0.lane.calm().await;
+        known.make_safe(&self.0.settings).await?;
+        known.status(&self.0.settings, "mute").await
+    }
+
+    async fn status(&mut self) -> Result<AmplifierStatus, DriverError> {
+        self.0.lane.calm().await.status(&self.0.settings, "status").await
+    }
+}
+
+struct Safe(Arc<Shared>);
+
+#[async_trait]
+impl SafeHandle for Safe {
+    async fn make_safe(&self, _why: StopReason) -> Result<SafeProof, DriverError> {
+        let mut known = self.0.lane.urgent().await;
+        // A link that was lost is opened anew once.
+        if let Err(error) = known.make_safe(&self.0.settings).await {
+            tracing::warn!("making safe once more: {error}");
+            known.make_safe(&self.0.settings).await?;
+        }
+        Ok(SafeProof { drive: None, muted: Some(true) })
+    }
+}

@@ -1,0 +1,144 @@
+//! Contacts that are asked for by lines of text.
+
+use super::State;
+use crate::built_in::link::Link;
+use crate::built_in::link::lane::Lane;
+use crate::built_in::link::talk::Talk;
+use crate::built_in::opened;
+use crate::built_in::settings::{WantedIdentity, check, identity, read_or_refuse};
+use crate::error::{DriverError, ErrorKind};
+use crate::registry::DriverFactory;
+use crate::roles::{ContactReading, Contacts};
+use crate::safe::{Identity, Opened, SafeHandle, SafeProof, StopReason};
+use async_trait::async_trait;
+use plan_schema::rig::Instrument;
+use plan_schema::written_table;
+use std::sync::Arc;
+
+written_table! {
+    /// Contacts that are asked for by lines of text; yes is closed.
+    pub struct ContactsSettings {
+        /// How they are reached.
+        pub link: Link,
+        /// Who it has to be.
+        pub identity: WantedIdentity = WantedIdentity::default(),
+        /// The question for its identity; empty where it has none.
+        pub identify: String = "*IDN?".to_owned(),
+        /// Yes while the emergency stop is not pressed.
+        pub emergency_stop: State,
+        /// The further inputs, numbered from 0.
+        pub inputs key "input": Vec<State> = Vec::new(),
+        /// The outputs, numbered from 0.
+        pub outputs key "output": Vec<Output> = Vec::new(),
+    }
+}
+
+written_table! {
+    /// An output.
+    pub struct Output {
+        /// The command that switches it on.
+        pub on: String,
+        /// The command that switches it off.
+        pub off: String,
+        /// The question whether it is on.
+        pub is_on: State,
+    }
+}
+
+impl ContactsSettings {
+    fn problems(&self) -> Vec<String> {
+        self.link.problems()
+    }
+}
+
+/// Opens contacts that are asked for by lines of text.
+pub struct Factory;
+
+#[async_trait]
+impl DriverFactory for Factory {
+    fn kind(&self) -> &str {
+        "text-contacts"
+    }
+
+    fn describe(&self) -> &str {
+        "emergency stop, permissives and outputs by lines of text, over a serial line, TCP or USBTMC"
+    }
+
+    fn check(&self, instrument: &Instrument) -> Vec<String> {
+        check(instrument, ContactsSettings::problems)
+    }
+
+    async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
+        let settings = read_or_refuse(instrument, ContactsSettings::problems)?;
+        let mut talk = Talk::new(&instrument.name, &settings.link);
+        let mut found = Identity::default();
+        if !settings.identify.is_empty() {
+            found = identity(&talk.identify(&settings.identify).await?);
+        }
+        settings.identity.compare(&found, &instrument.name)?;
+        settings.emergency_stop.ask(&mut talk, "open").await?;
+        let outputs = f64::from(u32::try_from(settings.outputs.len()).unwrap_or(u32::MAX));
+        let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * outputs);
+        let shared = Arc::new(Shared { lane: Lane::new(talk), settings });
+        let mut opened = opened(found, Arc::new(Safe(shared.clone())), safe_within);
+        opened.contacts = Some(Box::new(Panel(shared)));
+        Ok(opened)
+    }
+}
+
+struct Shared {
+    lane: Lane<Talk>,
+    settings: ContactsSettings,
+}
+
+impl Output {
+    async fn set(&self, talk: &mut Talk, op: &'static str, on: bool) -> Result<(), DriverError> {
+        talk.tell(op, if on { &self.on } else { &self.off }).await?;
+        if self.is_on.ask(talk, op).await? == on {
+            return Ok(());
+        }
+        Err(talk.wrong(ErrorKind::BadData, op, "the output does not read back as it was switched"))
+    }
+}
+
+struct Panel(Arc<Shared>);
+
+#[async_trait]
+impl Contacts for Panel {
+    async fn read(&mut self) -> Result<ContactReading, DriverError> {
+        let settings = &self.0.settings;
+        let mut talk = self.0.lane.calm().await;
+        let emergency_stop_closed = settings.emergency_stop.ask(&mut talk, "read").await?;
+        let mut inputs = Vec::with_capacity(settings.inputs.len());
+        for input in &settings.inputs {
+            inputs.push(input.ask(&mut talk, "read").await?);
+        }
+        Ok(ContactReading { emergency_stop_closed, inputs })
+    }
+
+    async fn set_output(&mut self, number: u32, on: bool) -> Result<bool, DriverError> {
+        let settings = &self.0.settings;
+        let mut talk = self.0.lane.calm().await;
+        let output = usize::try_from(number).ok().and_then(|n| settings.outputs.get(n));
+        let Some(output) = output else {
+            let detail =
+                format!("the settings name {} outputs, and none of number {number}", settings.outputs.len());
+            return Err(talk.wrong(ErrorKind::OutOfRange, "set_output", detail));
+        };
+        output.set(&mut talk, "set_output", on).await.map(|()| on)
+    }
+}
+
+struct Safe(Arc<Shared>);
+
+#[async_trait]
+impl SafeHandle for Safe {
+    /// Contacts move nothing; their outputs go off.
+    async fn make_safe(&self, _why: StopReason) -> Result<SafeProof, DriverError> {
+        let mut talk = self.0.lane.urgent().await;
+        for output in &self.0.settings.outputs {
+            output.set(&mut talk, "make_safe", false).await?;
+        }
+        Ok(SafeProof::default())
+    }
+}
