@@ -4,6 +4,7 @@
 //! rendered. Must not hold anything about a rig or a job.
 
 use crate::certificate::data::Laboratory;
+use crate::certificate::messages::Language;
 use figment::Figment;
 use figment::providers::{Env, Format, Serialized, Toml};
 use schemars::JsonSchema;
@@ -35,6 +36,8 @@ pub struct Settings {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct CertificateSettings {
+    /// The language that certificates are written in.
+    pub language: Language,
     /// A template of the laboratory's own instead of the built-in one.
     pub template: Option<PathBuf>,
     /// Longest time for all certificates of a run.
@@ -45,7 +48,7 @@ pub struct CertificateSettings {
 
 impl Default for CertificateSettings {
     fn default() -> Self {
-        Self { template: None, render_s_max: 60, memory_mib_max: 2048 }
+        Self { language: Language::English, template: None, render_s_max: 60, memory_mib_max: 2048 }
     }
 }
 
@@ -83,6 +86,7 @@ fn default_laboratory() -> Laboratory {
     Laboratory {
         name: "Laboratory not named in the settings".to_owned(),
         address: Vec::new(),
+        country: None,
         contact: None,
         place_of_work: None,
     }

@@ -11,6 +11,7 @@ use plan_schema::{job, plan, registers};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::messages::Language;
 use crate::record::words::{State, vocabulary};
 use crate::record::{ResultRecord, UtcTime, result::SensorRecord};
 
@@ -27,6 +28,8 @@ pub enum RequestSchema {
 pub struct CertificateRequest {
     /// Name and version of the format.
     pub schema: RequestSchema,
+    /// The language it is written in.
+    pub language: Language,
     /// Number of the certificate; null for a draft.
     pub number: Option<String>,
     /// Number of the certificate that this one replaces.
@@ -70,6 +73,9 @@ pub struct Laboratory {
     pub name: String,
     /// Address, one line after the other.
     pub address: Vec<String>,
+    /// Country, two letters of ISO 3166-1.
+    #[serde(default)]
+    pub country: Option<String>,
     /// Telephone, mail, web, as text.
     pub contact: Option<String>,
     /// Where the work was done, if elsewhere than at the address.

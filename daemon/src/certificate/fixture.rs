@@ -2,6 +2,7 @@
 //!
 //! Owns requests that look like real ones: twelve points from 0.5 Hz to 100 Hz, one of them rejected.
 
+use super::messages::Language;
 use super::data::{
     CertificateRequest, Condition, Customer, DeviationFrom, Item, Judgement, Laboratory, Mounting,
     MountingSheet, Reference, RequestSchema, Rule, SensorKind,
@@ -24,6 +25,7 @@ pub(crate) const SERIAL: &str = "INV-0417";
 pub(crate) fn request() -> CertificateRequest {
     CertificateRequest {
         schema: RequestSchema::V1,
+        language: Language::English,
         number: None,
         replaces: None,
         issued: None,
@@ -31,6 +33,7 @@ pub(crate) fn request() -> CertificateRequest {
         laboratory: Laboratory {
             name: "Example Laboratory for Vibration (invented)".into(),
             address: vec!["1 Nowhere Lane".into(), "00000 Sampletown".into()],
+            country: Some("ZZ".into()),
             contact: Some("lab@example.invalid".into()),
             place_of_work: None,
         },

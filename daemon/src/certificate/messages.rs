@@ -5,6 +5,9 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
 /// A string that a language lacks: a defect of the program, but it must not print a certificate with a hole.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MissingMessage {
@@ -23,22 +26,73 @@ impl fmt::Display for MissingMessage {
 
 impl std::error::Error for MissingMessage {}
 
+/// A language that certificates are written in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+pub enum Language {
+    /// English.
+    #[default]
+    #[serde(rename = "en")]
+    English,
+    /// German.
+    #[serde(rename = "de")]
+    German,
+}
+
+impl Language {
+    /// Every language there is.
+    pub const ALL: [Self; 2] = [Self::English, Self::German];
+
+    /// Its code of ISO 639-1.
+    #[must_use]
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::English => "en",
+            Self::German => "de",
+        }
+    }
+}
+
 /// The strings of one language.
 #[derive(Debug)]
 pub struct Messages {
+    language: Language,
     sections: BTreeMap<String, BTreeMap<String, String>>,
 }
 
 impl Messages {
-    /// English.
+    /// The strings of a language.
     ///
     /// # Errors
     /// If the file in the program is damaged.
-    pub fn english() -> Result<Self, MissingMessage> {
-        let text = include_str!("messages-en.toml");
+    pub fn of(language: Language) -> Result<Self, MissingMessage> {
+        let text = match language {
+            Language::English => include_str!("messages-en.toml"),
+            Language::German => include_str!("messages-de.toml"),
+        };
         toml::from_str(text)
-            .map(|sections| Self { sections })
-            .map_err(|error| MissingMessage { place: format!("messages-en.toml ({error})") })
+            .map(|sections| Self { language, sections })
+            .map_err(|error| MissingMessage { place: format!("messages-{}.toml ({error})", language.code()) })
+    }
+
+    /// Which language it is.
+    #[must_use]
+    pub fn language(&self) -> Language {
+        self.language
+    }
+
+    /// Whether this is the language in which records are kept, so that their messages can be printed as they are.
+    #[must_use]
+    pub fn tells_as_recorded(&self) -> bool {
+        self.language == Language::English
+    }
+
+    /// The mark between whole numbers and decimals.
+    ///
+    /// # Errors
+    /// If this language lacks it.
+    pub fn decimal_mark(&self) -> Result<char, MissingMessage> {
+        let mark = self.text("words", "decimal_mark")?;
+        mark.chars().next().ok_or_else(|| MissingMessage { place: "words.decimal_mark".to_owned() })
     }
 
     /// One string.
@@ -93,11 +147,34 @@ impl Messages {
 mod tests {
     use super::super::data::{Condition, DeviationFrom, Mounting, Rule, SensorKind};
     use super::*;
-    use crate::record::words::{Decision, Method, Outcome, PointStatus, Polarity};
+    use crate::record::words::{Decision, FindingKind, Method, Outcome, PointStatus, Polarity, TripReason};
+
+    /// A language may neither lack a string of English nor have one more, nor fill in other values.
+    #[test]
+    fn every_language_has_the_same_strings() {
+        let english = Messages::of(Language::English).unwrap();
+        let braces = |text: &str| -> Vec<String> {
+            let mut names: Vec<_> =
+                text.split('{').skip(1).filter_map(|t| Some(t.split_once('}')?.0.to_owned())).collect();
+            names.sort();
+            names
+        };
+        for language in Language::ALL {
+            let messages = Messages::of(language).unwrap();
+            let keys = |m: &Messages| -> Vec<(String, String, Vec<String>)> {
+                let sections = m.sections.iter();
+                sections
+                    .flat_map(|(s, texts)| texts.iter().map(|(k, t)| (s.clone(), k.clone(), braces(t))))
+                    .collect()
+            };
+            assert_eq!(keys(&messages), keys(&english), "{language:?}");
+            assert_eq!(messages.text("words", "language").unwrap(), language.code());
+        }
+    }
 
     #[test]
     fn every_word_of_every_vocabulary_has_its_text() {
-        let messages = Messages::english().unwrap();
+        let messages = Messages::of(Language::English).unwrap();
         let mut needed: Vec<(&str, &str)> = Vec::new();
         needed.extend(SensorKind::ALL.iter().map(|w| ("kind", w.word())));
         needed.extend(Condition::ALL.iter().map(|w| ("condition", w.word())));
@@ -107,6 +184,8 @@ mod tests {
         needed.extend(Decision::ALL.iter().flat_map(|w| [("decision", w.word()), ("statement", w.word())]));
         needed.extend(Method::ALL.iter().map(|w| ("method", w.word())));
         needed.extend(Polarity::ALL.iter().map(|w| ("polarity", w.word())));
+        needed.extend(FindingKind::ALL.iter().map(|w| ("finding", w.word())));
+        needed.extend(TripReason::ALL.iter().map(|w| ("trip", w.word())));
         let unfinished = Outcome::ALL.iter().filter(|w| **w != Outcome::Done);
         needed.extend(unfinished.map(|w| ("outcome", w.word())));
         let without_result = PointStatus::ALL.iter().filter(|w| **w != PointStatus::Accepted);
@@ -118,7 +197,7 @@ mod tests {
 
     #[test]
     fn fills_in_and_leaves_values_alone() {
-        let messages = Messages::english().unwrap();
+        let messages = Messages::of(Language::English).unwrap();
         let text = messages.filled("base", "reference_frequency", &[("frequency", "{16}")]).unwrap();
         assert_eq!(text, "sensitivity at {16} Hz");
         let error = messages.filled("base", "reference_frequency", &[]).unwrap_err();

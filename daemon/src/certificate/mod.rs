@@ -16,11 +16,13 @@
 pub mod child;
 pub mod content;
 pub mod data;
+pub mod dcc;
 pub mod job;
 pub mod messages;
 pub mod plot;
 pub mod render;
 pub mod rounding;
+pub mod stated;
 #[cfg(feature = "certificates")]
 mod typeset;
 #[cfg(feature = "certificates")]

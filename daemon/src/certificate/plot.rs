@@ -54,6 +54,8 @@ pub struct Figure {
     pub tolerance: Vec<(f64, f64)>,
     /// Frequencies that were wanted, but have no value.
     pub lost_hz: Vec<f64>,
+    /// The decimal mark of labels.
+    pub decimal_mark: char,
 }
 
 /// Draws a figure. None when it has no mark, or a number in it can't be drawn.
@@ -198,7 +200,8 @@ fn draw(area: &Area<'_>, figure: &Figure, frequencies: &[f64]) -> Drawn {
         .y_max_light_lines(1)
         .label_style(label.clone())
         .axis_desc_style(label)
-        .y_label_formatter(&|v| signed(*v, decimals))
+        .x_label_formatter(&|v| marked(&Decades::format(v), figure.decimal_mark))
+        .y_label_formatter(&|v| marked(&signed(*v, decimals), figure.decimal_mark))
         .x_desc(figure.x_label.as_str())
         .y_desc(figure.y_label.as_str())
         .draw()?;
@@ -220,6 +223,11 @@ fn signed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");
     let zero = text.chars().all(|c| matches!(c, '0' | '.' | '-'));
     if zero { text.trim_start_matches('-').to_owned() } else { text.replace('-', "−") }
+}
+
+/// A label with the language's decimal mark.
+fn marked(label: &str, decimal_mark: char) -> String {
+    label.chars().map(|c| if c == '.' { decimal_mark } else { c }).collect()
 }
 
 /// The band runs straight from point to point, and on to the frame where there is one point only.
@@ -276,6 +284,7 @@ mod tests {
                 .collect(),
             tolerance: frequencies.iter().map(|&f| (f, 2.0)).collect(),
             lost_hz: vec![],
+            decimal_mark: '.',
         }
     }
 

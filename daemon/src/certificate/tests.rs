@@ -9,7 +9,7 @@ use super::content::Content;
 use super::data::RequestProblem;
 use super::fixture;
 use super::job::{Failure, Limits};
-use super::messages::Messages;
+use super::messages::{Language, Messages};
 use super::typeset::{each_text, typeset};
 use super::*;
 use crate::record::words::Decision;
@@ -65,7 +65,7 @@ fn complaint(folder: &Path, text: &str) -> String {
 
 #[test]
 fn content_is_ready_to_print() {
-    let content = Content::of(&fixture::request(), &Messages::english().unwrap()).unwrap();
+    let content = Content::of(&fixture::request(), &Messages::of(Language::English).unwrap()).unwrap();
     insta::assert_json_snapshot!(content);
 }
 

@@ -33,7 +33,7 @@ pub(super) struct Typeset {
 /// Sets one certificate. The same request gives the same bytes.
 pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> {
     let program = |error: String| Failure::Program(error);
-    let messages = Messages::english().map_err(|error| program(error.to_string()))?;
+    let messages = Messages::of(request.language).map_err(|error| program(error.to_string()))?;
     let content = Content::of(request, &messages).map_err(|error| match error {
         ContentError::Request(problem) => Failure::Request(problem),
         ContentError::Message(missing) => program(missing.to_string()),

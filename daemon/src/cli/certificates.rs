@@ -86,6 +86,7 @@ fn request(
     let tolerances = taken.map(|(_, p)| item.tolerance.or(p.tolerance).map(|t| t.percent()));
     CertificateRequest {
         schema: RequestSchema::V1,
+        language: settings.certificate.language,
         number: None,
         replaces: None,
         issued: None,

@@ -7,8 +7,8 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::numbers::{SensitivityScale, informative, volts};
 use super::{MissingMessage, Source};
+use crate::certificate::stated::SensitivityScale;
 use crate::record::UtcTime;
 
 /// A heading and facts under it.
@@ -58,11 +58,11 @@ pub(super) fn blocks(source: &Source<'_>) -> Result<BTreeMap<&'static str, Block
 }
 
 fn item<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
-    let item = &source.request.item;
+    let (item, print) = (&source.request.item, source.print);
     let scale = source.sensor.points.first().map(|point| SensitivityScale::of(point.sensitivity_unit));
     let nominal = item.nominal_sensitivity.zip(scale).map(|(si, scale)| {
         let (per_g, per_mps2) =
-            (informative(Some(scale.per_g(si)), 5), informative(Some(scale.per_mps2(si)), 5));
+            (print.informative(Some(scale.per_g(si)), 5), print.informative(Some(scale.per_mps2(si)), 5));
         format!("{per_g} {}\n({per_mps2} {})", scale.unit_per_g, scale.unit_per_mps2)
     });
     Ok(vec![
@@ -123,7 +123,7 @@ fn conditions<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
     };
     let span = |values: [Option<f64>; 4], decimals: usize, unit: &str| -> Result<String, MissingMessage> {
         let [Some(min), Some(max), Some(start), Some(end)] =
-            values.map(|v| v.map(|v| super::numbers::print(&format!("{v:.decimals$} {unit}"))))
+            values.map(|v| v.map(|v| format!("{} {unit}", source.print.number(&format!("{v:.decimals$}")))))
         else {
             return Ok(not_known.to_owned());
         };
@@ -159,10 +159,10 @@ fn mounting<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
         ("torque", sheet.and_then(|m| m.torque.clone())),
         ("adapter_mass", sheet.and_then(|m| m.adapter_mass.clone())),
         ("mounting_remark", sheet.and_then(|m| m.remark.clone())),
-        ("excitation", source.sensor.excitation_v.map(volts)),
-        ("bias", source.sensor.bias_v.map(volts)),
-        ("zero_before", source.sensor.zero_offset_v_before.map(volts)),
-        ("zero_after", source.sensor.zero_offset_v_after.map(volts)),
+        ("excitation", source.sensor.excitation_v.map(|v| source.print.volts(v))),
+        ("bias", source.sensor.bias_v.map(|v| source.print.volts(v))),
+        ("zero_before", source.sensor.zero_offset_v_before.map(|v| source.print.volts(v))),
+        ("zero_after", source.sensor.zero_offset_v_after.map(|v| source.print.volts(v))),
         ("polarity", polarity.map(str::to_owned)),
     ])
 }

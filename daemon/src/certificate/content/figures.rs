@@ -58,6 +58,7 @@ pub(super) fn figures(source: &Source<'_>) -> Result<Figures, MissingMessage> {
         marks: marks(source, |p| p.deviation_percent, |p| p.u_deviation_percent),
         tolerance,
         lost_hz: lost_hz.clone(),
+        decimal_mark: source.print.decimal_mark,
     };
     let phase = plot::Figure {
         x_label,
@@ -65,6 +66,7 @@ pub(super) fn figures(source: &Source<'_>) -> Result<Figures, MissingMessage> {
         marks: unwrapped(marks(source, |p| p.phase_deg, |p| p.u_phase_deg)),
         tolerance: Vec::new(),
         lost_hz,
+        decimal_mark: source.print.decimal_mark,
     };
     let placed = |figure: &plot::Figure, caption: String, file: &'static str| {
         plot::svg(figure).map(|svg| PlacedFigure { caption: format!("{caption}."), file, svg })

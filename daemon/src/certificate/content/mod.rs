@@ -116,6 +116,7 @@ struct Source<'a> {
     request: &'a CertificateRequest,
     sensor: &'a SensorRecord,
     messages: &'a Messages,
+    print: numbers::Print,
 }
 
 impl Content {
@@ -124,7 +125,8 @@ impl Content {
     /// # Errors
     /// If the request contradicts itself, or the language lacks a string.
     pub fn of(request: &CertificateRequest, messages: &Messages) -> Result<Self, ContentError> {
-        let source = Source { request, sensor: request.checked_sensor()?, messages };
+        let print = numbers::Print { decimal_mark: messages.decimal_mark()? };
+        let source = Source { request, sensor: request.checked_sensor()?, messages, print };
         let laboratory = &request.laboratory;
         Ok(Self {
             words: messages.section("words")?.clone(),
@@ -136,7 +138,7 @@ impl Content {
             blocks: facts::blocks(&source)?,
             before: texts::before(&source)?,
             table: table::table(&source)?,
-            notes: table::notes(&source),
+            notes: table::notes(&source)?,
             figures: figures::figures(&source)?,
             after: texts::after(&source)?,
             decision: source.sensor.decision,

@@ -1,87 +1,64 @@
-//! Numbers and units as print: signs, scales, places.
+//! Numbers and units as print in a language: signs, decimal marks, places.
 //!
-//! Owns the small formats that facts, table and texts share. Must not decide what is printed.
+//! Owns the small formats that facts, table and texts share. Must not decide what is printed, or which digits of a
+//! result are stated: that is `stated`'s.
 
-use crate::certificate::rounding::{self, Rounded};
-use crate::record::words::SensitivityUnit;
-use plan_schema::units::STANDARD_GRAVITY;
+use crate::certificate::rounding;
 
 /// Shown where a number does not exist.
 pub(super) const NOTHING: &str = "–";
 
-/// Puts the typographic minus sign in.
-pub(super) fn print(ascii: &str) -> String {
-    ascii.replace('-', "−")
+/// How a language prints numbers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Print {
+    /// The decimal mark.
+    pub(super) decimal_mark: char,
 }
 
-/// The same, with a plus sign on positive values.
-pub(super) fn print_signed(ascii: &str) -> String {
-    let zero = ascii.chars().all(|c| matches!(c, '0' | '.'));
-    if zero || ascii.starts_with('-') { print(ascii) } else { format!("+{ascii}") }
-}
-
-/// A value for information, to a number of significant digits; a dash where there is none.
-pub(super) fn informative(value: Option<f64>, digits: u8) -> String {
-    value
-        .and_then(|v| rounding::significant(v, digits))
-        .map_or_else(|| NOTHING.to_owned(), |text| print(&text))
-}
-
-/// A frequency as the plan states it: no digits added, none lost.
-pub(super) fn frequency(hertz: f64) -> String {
-    hertz.to_string()
-}
-
-/// A value to the place of its uncertainty; without uncertainty four significant digits.
-pub(super) fn to_uncertainty(value: f64, uncertainty: Option<f64>) -> Option<Rounded> {
-    uncertainty.and_then(|u| rounding::with_uncertainty(value, u)).or_else(|| {
-        let value = rounding::significant(value, 4)?;
-        Some(Rounded { value, uncertainty: NOTHING.to_owned() })
-    })
-}
-
-/// A direct voltage with five significant digits, in volts or millivolts.
-pub(super) fn volts(value: f64) -> String {
-    let (scaled, unit) = if value.abs() < 0.1 { (value * 1e3, "mV") } else { (value, "V") };
-    // Below a microvolt nothing is known: such a value is a zero.
-    let text =
-        if scaled.abs() < 1e-3 && unit == "mV" { "0".to_owned() } else { informative(Some(scaled), 5) };
-    format!("{text} {unit}")
-}
-
-/// How a sensitivity is printed: by gravity and by SI unit of acceleration.
-pub(super) struct SensitivityScale {
-    /// Unit in terms of g.
-    pub(super) unit_per_g: &'static str,
-    /// Unit in terms of m/s².
-    pub(super) unit_per_mps2: &'static str,
-    factor: f64,
-}
-
-impl SensitivityScale {
-    /// The customary scale for a kind of output.
-    pub(super) const fn of(unit: SensitivityUnit) -> Self {
-        match unit {
-            SensitivityUnit::VoltPerMps2 => {
-                Self { unit_per_g: "mV/g", unit_per_mps2: "mV/(m/s²)", factor: 1e3 }
-            }
-            SensitivityUnit::CoulombPerMps2 => {
-                Self { unit_per_g: "pC/g", unit_per_mps2: "pC/(m/s²)", factor: 1e12 }
-            }
-            SensitivityUnit::VoltPerVoltPerMps2 => {
-                Self { unit_per_g: "(mV/V)/g", unit_per_mps2: "(mV/V)/(m/s²)", factor: 1e3 }
-            }
-        }
+impl Print {
+    /// Puts the typographic minus sign and the decimal mark in. Only for text that is a number.
+    pub(super) fn number(self, ascii: &str) -> String {
+        ascii
+            .chars()
+            .map(|c| match c {
+                '-' => '−',
+                '.' => self.decimal_mark,
+                other => other,
+            })
+            .collect()
     }
 
-    /// From SI to the printed unit per m/s².
-    pub(super) fn per_mps2(&self, si: f64) -> f64 {
-        si * self.factor
+    /// The same, with a plus sign on positive values.
+    pub(super) fn signed(self, ascii: &str) -> String {
+        let zero = ascii.chars().all(|c| matches!(c, '0' | '.'));
+        if zero || ascii.starts_with('-') { self.number(ascii) } else { format!("+{}", self.number(ascii)) }
     }
 
-    /// From SI to the printed unit per g.
-    pub(super) fn per_g(&self, si: f64) -> f64 {
-        si * self.factor * STANDARD_GRAVITY
+    /// The same; a dash where there is no number.
+    pub(super) fn or_nothing(self, ascii: Option<&str>) -> String {
+        ascii.map_or_else(|| NOTHING.to_owned(), |text| self.number(text))
+    }
+
+    /// A value for information, to a number of significant digits; a dash where there is none.
+    pub(super) fn informative(self, value: Option<f64>, digits: u8) -> String {
+        self.or_nothing(value.and_then(|v| rounding::significant(v, digits)).as_deref())
+    }
+
+    /// A value as it was written: no digits added, none lost.
+    pub(super) fn written(self, value: f64) -> String {
+        self.number(&value.to_string())
+    }
+
+    /// A direct voltage with five significant digits, in volts or millivolts.
+    pub(super) fn volts(self, value: f64) -> String {
+        let (scaled, unit) = if value.abs() < 0.1 { (value * 1e3, "mV") } else { (value, "V") };
+        // Below a microvolt nothing is known: such a value is a zero.
+        let text = if scaled.abs() < 1e-3 && unit == "mV" {
+            "0".to_owned()
+        } else {
+            self.informative(Some(scaled), 5)
+        };
+        format!("{text} {unit}")
     }
 }
 
@@ -89,33 +66,29 @@ impl SensitivityScale {
 mod tests {
     use super::*;
 
+    const ENGLISH: Print = Print { decimal_mark: '.' };
+    const GERMAN: Print = Print { decimal_mark: ',' };
+
     #[test]
     fn voltages_choose_their_scale() {
-        assert_eq!(volts(2.501_234), "2.5012 V");
-        assert_eq!(volts(-0.001_234_56), "−1.2346 mV");
-        assert_eq!(volts(1e-9), "0 mV");
+        assert_eq!(ENGLISH.volts(2.501_234), "2.5012 V");
+        assert_eq!(ENGLISH.volts(-0.001_234_56), "−1.2346 mV");
+        assert_eq!(ENGLISH.volts(1e-9), "0 mV");
+        assert_eq!(GERMAN.volts(2.501_234), "2,5012 V");
     }
 
     #[test]
     fn signs_are_typographic() {
-        assert_eq!(
-            [print_signed("0.34"), print_signed("-0.34"), print_signed("0.00")],
-            ["+0.34", "−0.34", "0.00"]
-        );
-        assert_eq!(informative(Some(-0.5), 3), "−0.500");
-        assert_eq!(informative(None, 3), NOTHING);
+        let signed = ["0.34", "-0.34", "0.00"].map(|text| ENGLISH.signed(text));
+        assert_eq!(signed, ["+0.34", "−0.34", "0.00"]);
+        assert_eq!(GERMAN.signed("0.34"), "+0,34");
+        assert_eq!(ENGLISH.informative(Some(-0.5), 3), "−0.500");
+        assert_eq!(ENGLISH.informative(None, 3), NOTHING);
     }
 
     #[test]
     fn frequencies_keep_their_digits() {
+        let frequency = |hertz| ENGLISH.written(hertz);
         assert_eq!([frequency(0.5), frequency(31.5), frequency(100.0)], ["0.5", "31.5", "100"]);
-    }
-
-    /// 1 g = 9.80665 m/s² (CGPM 1901).
-    #[test]
-    fn scales_agree_with_each_other() {
-        let scale = SensitivityScale::of(SensitivityUnit::VoltPerMps2);
-        assert!((scale.per_mps2(0.010_197_162) - 10.197_162).abs() < 1e-9);
-        assert!((scale.per_g(0.010_197_162_129_779) - 100.0).abs() < 1e-9);
     }
 }

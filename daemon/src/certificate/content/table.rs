@@ -4,9 +4,9 @@
 
 use serde::Serialize;
 
-use super::numbers::{self, NOTHING, SensitivityScale, print, print_signed};
-use super::{MissingMessage, Source};
-use crate::certificate::rounding::{self, Rounded};
+use super::numbers::{NOTHING, Print};
+use super::{MissingMessage, Source, texts};
+use crate::certificate::stated::{SensitivityScale, Stated, StatedPoint, StatedResult};
 use crate::record::result::PointRecord;
 use crate::record::words::{Decision, PointStatus, SensitivityUnit};
 
@@ -77,19 +77,22 @@ fn columns(source: &Source<'_>, scale: &SensitivityScale) -> Result<Vec<Column>,
 }
 
 fn row(source: &Source<'_>, point: &PointRecord) -> Result<Row, MissingMessage> {
+    let print = source.print;
+    let stated = StatedPoint::of(point);
     let mut cells = vec![
-        numbers::frequency(point.frequency_hz),
-        numbers::informative(point.acceleration_mps2_peak, 3),
-        numbers::informative(point.displacement_m_peak.map(|m| m * 1e3), 3),
+        print.number(&stated.frequency),
+        print.or_nothing(stated.acceleration.as_deref()),
+        print.or_nothing(stated.displacement.as_deref()),
     ];
-    let reason = match point.status {
-        PointStatus::Accepted => {
-            cells.extend(results(source, point)?);
+    let reason = match &stated.result {
+        Some(result) => {
+            cells.extend(results(print, result));
+            cells.push(source.messages.text("decision", point.decision.word())?.to_owned());
             None
         }
-        PointStatus::Rejected | PointStatus::NotReached | PointStatus::Skipped => {
+        None => {
             let status = source.messages.text("status", point.status.word())?;
-            let findings: Vec<_> = point.findings.iter().map(|f| f.message.trim_end_matches('.')).collect();
+            let findings = texts::findings(source, point)?;
             let separator = if findings.is_empty() { "" } else { ": " };
             Some(format!("{status}{separator}{}", findings.join("; ")))
         }
@@ -97,46 +100,32 @@ fn row(source: &Source<'_>, point: &PointRecord) -> Result<Row, MissingMessage> 
     Ok(Row { status: point.status, decision: point.decision, cells, reason })
 }
 
-/// The cells of sensitivity, phase, deviation, coverage factor and decision.
-fn results(source: &Source<'_>, point: &PointRecord) -> Result<Vec<String>, MissingMessage> {
-    let scale = SensitivityScale::of(point.sensitivity_unit);
-    let sensitivity = |printed: Option<f64>| -> String {
-        let absolute = |s: f64| point.u_rel_percent.map(|u| s.abs() * u / 100.0);
-        let rounded = printed.and_then(|s| numbers::to_uncertainty(s, absolute(s)));
-        rounded.map_or_else(|| NOTHING.to_owned(), |r| print(&r.value))
+/// The cells of sensitivity, phase, deviation and coverage factor.
+fn results(print: Print, result: &StatedResult) -> Vec<String> {
+    let value = |stated: &Option<Stated>| print.or_nothing(stated.as_ref().map(|s| s.value.as_str()));
+    let uncertainty = |stated: &Option<Stated>| {
+        print.or_nothing(stated.as_ref().and_then(|s| s.uncertainty.as_deref()))
     };
-    let per_g = point.sensitivity_mv_per_g.or_else(|| point.sensitivity.map(|si| scale.per_g(si)));
-    let relative = point.u_rel_percent.and_then(|u| rounding::significant(u, 2));
-    let [phase, u_phase] = pair(point.phase_deg, point.u_phase_deg, print);
-    let [deviation, u_deviation] = pair(point.deviation_percent, point.u_deviation_percent, print_signed);
-    Ok(vec![
-        sensitivity(per_g),
-        sensitivity(point.sensitivity.map(|si| scale.per_mps2(si))),
-        relative.unwrap_or_else(|| NOTHING.to_owned()),
-        phase,
-        u_phase,
-        deviation,
-        u_deviation,
-        point.coverage_factor.map_or_else(|| NOTHING.to_owned(), |k| format!("{k:.2}")),
-        source.messages.text("decision", point.decision.word())?.to_owned(),
-    ])
-}
-
-/// A value and its uncertainty, rounded together; dashes where there is no value.
-fn pair(value: Option<f64>, uncertainty: Option<f64>, sign: fn(&str) -> String) -> [String; 2] {
-    match value.and_then(|v| numbers::to_uncertainty(v, uncertainty)) {
-        Some(Rounded { value, uncertainty }) => [sign(&value), uncertainty],
-        None => [NOTHING.to_owned(), NOTHING.to_owned()],
-    }
+    let deviation = result.deviation_percent.as_ref();
+    vec![
+        value(&result.per_g),
+        value(&result.per_mps2),
+        print.or_nothing(result.u_rel_percent.as_deref()),
+        value(&result.phase_deg),
+        uncertainty(&result.phase_deg),
+        deviation.map_or_else(|| NOTHING.to_owned(), |d| print.signed(&d.value)),
+        uncertainty(&result.deviation_percent),
+        print.or_nothing(result.coverage_factor.as_deref()),
+    ]
 }
 
 /// What was noticed about accepted points, with their frequency.
-pub(super) fn notes(source: &Source<'_>) -> Vec<String> {
-    let accepted = source.sensor.points.iter().filter(|point| point.status == PointStatus::Accepted);
-    accepted
-        .flat_map(|point| {
-            let frequency = numbers::frequency(point.frequency_hz);
-            point.findings.iter().map(move |finding| format!("{frequency} Hz: {}", finding.message))
-        })
-        .collect()
+pub(super) fn notes(source: &Source<'_>) -> Result<Vec<String>, MissingMessage> {
+    let mut notes = Vec::new();
+    for point in source.sensor.points.iter().filter(|p| p.status == PointStatus::Accepted) {
+        let frequency = source.print.written(point.frequency_hz);
+        let findings = texts::findings(source, point)?;
+        notes.extend(findings.into_iter().map(|finding| format!("{frequency} Hz: {finding}")));
+    }
+    Ok(notes)
 }

@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::numbers;
 use super::{MissingMessage, Source};
 use crate::certificate::data::DeviationFrom;
+use crate::record::result::{Finding, PointRecord};
 use crate::record::words::{Decision, Outcome};
 
 /// A heading and its paragraphs.
@@ -70,6 +71,7 @@ pub(super) fn after(source: &Source<'_>) -> Result<Vec<Section>, MissingMessage>
 fn tolerance(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
     let tolerances = &source.request.judgement.tolerance_percent;
     let given: Vec<_> = source.sensor.points.iter().map(|p| p.frequency_hz).zip(tolerances).collect();
+    let print = source.print;
     let mut parts = Vec::new();
     for stretch in given.chunk_by(|a, b| a.1 == b.1) {
         let (Some(&(first, Some(percent))), Some(&(last, _))) = (stretch.first(), stretch.last()) else {
@@ -80,7 +82,7 @@ fn tolerance(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
             1 => "single",
             _ => "range",
         };
-        let (value, from, to) = (percent.to_string(), numbers::frequency(first), numbers::frequency(last));
+        let (value, from, to) = (print.written(*percent), print.written(first), print.written(last));
         parts.push(source.messages.filled(
             "tolerance",
             key,
@@ -98,7 +100,7 @@ pub(super) fn deviation_base(source: &Source<'_>) -> Result<String, MissingMessa
     let judgement = &source.request.judgement;
     let frequency = match (judgement.deviation_from, judgement.reference_frequency_hz) {
         (DeviationFrom::Nominal, _) => String::new(),
-        (DeviationFrom::ReferenceFrequency, Some(hertz)) => numbers::frequency(hertz),
+        (DeviationFrom::ReferenceFrequency, Some(hertz)) => source.print.written(hertz),
         (DeviationFrom::ReferenceFrequency, None) => numbers::NOTHING.to_owned(),
     };
     source.messages.filled("base", judgement.deviation_from.word(), &[("frequency", &frequency)])
@@ -109,12 +111,34 @@ pub(super) fn remarks(source: &Source<'_>) -> Result<Vec<String>, MissingMessage
     let result = &source.request.result;
     let mut remarks = Vec::new();
     if result.outcome != Outcome::Done {
-        let reason =
-            result.trip.as_ref().map_or(numbers::NOTHING, |trip| trip.reason.word()).replace('_', " ");
-        remarks.push(source.messages.filled("outcome", result.outcome.word(), &[("reason", &reason)])?);
+        let trip = result.trip.as_ref().map(|trip| source.messages.text("trip", trip.reason.word()));
+        let reason = trip.transpose()?.unwrap_or(numbers::NOTHING);
+        remarks.push(source.messages.filled("outcome", result.outcome.word(), &[("reason", reason)])?);
     }
     remarks.extend(source.request.remarks.iter().cloned());
     Ok(remarks)
+}
+
+/// What was noticed about a point, in words. English has the words of the record; another language says what kind of
+/// thing it was, and the figures.
+pub(super) fn findings(source: &Source<'_>, point: &PointRecord) -> Result<Vec<String>, MissingMessage> {
+    let told = |finding: &Finding| {
+        if source.messages.tells_as_recorded() {
+            return Ok(finding.message.trim_end_matches('.').to_owned());
+        }
+        let kind = source.messages.text("finding", finding.kind.word())?;
+        let (Some(value), Some(limit)) = (finding.value, finding.limit) else { return Ok(kind.to_owned()) };
+        let figure = |value: f64| {
+            let text = source.print.informative(Some(value), 3);
+            finding.unit.as_ref().map_or_else(|| text.clone(), |unit| format!("{text} {unit}"))
+        };
+        source.messages.filled(
+            "phrase",
+            "finding",
+            &[("kind", kind), ("value", &figure(value)), ("limit", &figure(limit))],
+        )
+    };
+    point.findings.iter().map(told).collect()
 }
 
 fn section(source: &Source<'_>, key: &str, paragraphs: Vec<String>) -> Result<Section, MissingMessage> {
