@@ -11,6 +11,7 @@ pub mod hash;
 pub mod load;
 pub mod recompute;
 pub mod record;
+pub mod release;
 pub mod settings;
 pub mod station;
 pub mod wiring;

@@ -3,6 +3,7 @@
 //! Owns what is the same for every job on this machine: where state lies, who the laboratory is, how certificates are
 //! rendered. Must not hold anything about a rig or a job.
 
+use crate::certificate::csv::CsvLocale;
 use crate::certificate::data::Laboratory;
 use crate::certificate::messages::Language;
 use figment::Figment;
@@ -30,6 +31,29 @@ pub struct Settings {
     /// How certificates are rendered.
     #[serde(default)]
     pub certificate: CertificateSettings,
+    /// How certificates are released.
+    #[serde(default)]
+    pub release: ReleaseSettings,
+}
+
+/// How certificates are released.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct ReleaseSettings {
+    /// Pattern of certificate numbers: `{year}`, and `{n}` for the count within the year.
+    pub number: String,
+    /// Whether the person who ran the job may approve it.
+    pub by_operator: bool,
+    /// File of the private key that releases are signed with.
+    pub key: Option<PathBuf>,
+    /// File of the public key that releases are verified with.
+    pub public_key: Option<PathBuf>,
+}
+
+impl Default for ReleaseSettings {
+    fn default() -> Self {
+        Self { number: "{year}-{n}".to_owned(), by_operator: false, key: None, public_key: None }
+    }
 }
 
 /// How certificates are rendered.
@@ -38,6 +62,8 @@ pub struct Settings {
 pub struct CertificateSettings {
     /// The language that certificates are written in.
     pub language: Language,
+    /// How columns and numbers are parted in CSV.
+    pub csv: CsvLocale,
     /// A template of the laboratory's own instead of the built-in one.
     pub template: Option<PathBuf>,
     /// Longest time for all certificates of a run.
@@ -48,7 +74,13 @@ pub struct CertificateSettings {
 
 impl Default for CertificateSettings {
     fn default() -> Self {
-        Self { language: Language::English, template: None, render_s_max: 60, memory_mib_max: 2048 }
+        Self {
+            language: Language::English,
+            csv: CsvLocale::Point,
+            template: None,
+            render_s_max: 60,
+            memory_mib_max: 2048,
+        }
     }
 }
 
@@ -59,6 +91,7 @@ impl Default for Settings {
             log: default_log(),
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
+            release: ReleaseSettings::default(),
         }
     }
 }

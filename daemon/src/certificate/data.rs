@@ -23,6 +23,9 @@ pub enum RequestSchema {
     V1,
 }
 
+/// In front of the numbers of rehearsals: certificates of simulated results.
+pub const SIMULATED: &str = "SIMULATED-";
+
 /// Everything that one certificate says, and how it shall look.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CertificateRequest {
@@ -240,12 +243,14 @@ pub enum RequestProblem {
     OtherReference(String, String),
     /// Released or amended, but without a number.
     NoNumber,
-    /// Simulated results are never released.
+    /// Numbers of simulated results begin with SIMULATED, and no others do.
     SimulatedRelease,
     /// The list of tolerances has another length than the list of points: tolerances, points.
     Tolerances(usize, usize),
     /// Two requests would write the same file.
     SameFile(String),
+    /// The rows could not be written.
+    Csv(String),
 }
 
 impl fmt::Display for RequestProblem {
@@ -266,11 +271,15 @@ impl fmt::Display for RequestProblem {
             Self::NoNumber => {
                 f.write_str("a released certificate needs a number. Give one, or leave it a draft")
             }
-            Self::SimulatedRelease => f.write_str("a simulated result can't be released. Leave it a draft"),
+            Self::SimulatedRelease => write!(
+                f,
+                "the number of a simulated result begins with `{SIMULATED}`, and of no other. Give another number"
+            ),
             Self::Tolerances(tolerances, points) => write!(
                 f,
                 "there are {tolerances} tolerances for {points} points. Give one for each point, or none at all"
             ),
+            Self::Csv(detail) => write!(f, "the CSV could not be written: {detail}"),
             Self::SameFile(name) => write!(
                 f,
                 "two certificates would be written to `{name}`. Give the sensors serial numbers that differ in \
@@ -302,13 +311,17 @@ impl CertificateRequest {
         if tolerances != 0 && tolerances != sensor.points.len() {
             return Err(RequestProblem::Tolerances(tolerances, sensor.points.len()));
         }
-        match (self.result.state, self.result.simulated) {
+        match (self.result.state, &self.number) {
             (State::Draft, _) => Ok(sensor),
-            (State::Released | State::Amended, true) => Err(RequestProblem::SimulatedRelease),
-            (State::Released | State::Amended, false) if self.number.is_none() => {
-                Err(RequestProblem::NoNumber)
+            (State::Released | State::Amended, None) => Err(RequestProblem::NoNumber),
+            (State::Released | State::Amended, Some(number)) => {
+                let marked = number.starts_with(SIMULATED);
+                if marked == self.result.simulated {
+                    Ok(sensor)
+                } else {
+                    Err(RequestProblem::SimulatedRelease)
+                }
             }
-            (State::Released | State::Amended, false) => Ok(sensor),
         }
     }
 

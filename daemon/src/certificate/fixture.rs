@@ -2,11 +2,11 @@
 //!
 //! Owns requests that look like real ones: twelve points from 0.5 Hz to 100 Hz, one of them rejected.
 
-use super::messages::Language;
 use super::data::{
     CertificateRequest, Condition, Customer, DeviationFrom, Item, Judgement, Laboratory, Mounting,
     MountingSheet, Reference, RequestSchema, Rule, SensorKind,
 };
+use super::messages::Language;
 use crate::record::result::{
     AmbientRecord, Finding, PointRecord, ReferenceRecord, RepeatRecord, ResultRecord, ResultSchema,
     SensorRecord, Software,

@@ -15,8 +15,10 @@
 
 pub mod child;
 pub mod content;
+pub mod csv;
 pub mod data;
 pub mod dcc;
+pub mod issue;
 pub mod job;
 pub mod messages;
 pub mod plot;

@@ -11,10 +11,11 @@ use typst::layout::{Frame, FrameItem};
 use typst::text::TextItem;
 use typst::{World, WorldExt};
 use typst_layout::PagedDocument;
-use typst_pdf::{PdfOptions, Timestamp};
+use typst_pdf::{PdfOptions, PdfStandard, PdfStandards, Timestamp};
 
 use super::content::{Content, ContentError};
 use super::data::CertificateRequest;
+use super::dcc;
 use super::job::{Failure, TemplateProblem};
 use super::messages::Messages;
 use super::world::CertificateWorld;
@@ -39,7 +40,8 @@ pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> 
         ContentError::Message(missing) => program(missing.to_string()),
     })?;
     let moment = moment(request);
-    let handed = hand_over(&content).map_err(|error| program(error.to_string()))?;
+    let xml = dcc::write(request).map_err(|error| program(error.to_string()))?;
+    let handed = hand_over(&content, xml).map_err(|error| program(error.to_string()))?;
     let world = CertificateWorld::new(request.template_path.as_deref(), handed, moment)?;
     let compiled = typst::compile::<PagedDocument>(&world);
     let problems =
@@ -49,6 +51,7 @@ pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> 
         ident: Smart::Custom(identity(request)),
         creator: Smart::Custom(Some("calwright".to_owned())),
         timestamp: moment.map(Timestamp::new_utc),
+        standards: standards(request)?,
         ..PdfOptions::default()
     };
     let pdf = typst_pdf::pdf(&document, &options).map_err(|errors| Failure::Template(problems(&errors)))?;
@@ -58,13 +61,23 @@ pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> 
 }
 
 /// The files that a template is handed.
-fn hand_over(content: &Content) -> Result<BTreeMap<String, Bytes>, serde_json::Error> {
+fn hand_over(content: &Content, xml: Vec<u8>) -> Result<BTreeMap<String, Bytes>, serde_json::Error> {
     let json = serde_json::to_vec(content)?;
-    let mut handed = BTreeMap::from([("/calwright/certificate.json".to_owned(), Bytes::new(json))]);
+    let mut handed = BTreeMap::from([
+        ("/calwright/certificate.json".to_owned(), Bytes::new(json)),
+        ("/calwright/certificate.xml".to_owned(), Bytes::new(xml)),
+    ]);
     for figure in [&content.figures.deviation, &content.figures.phase].into_iter().flatten() {
         handed.insert(figure.file.to_owned(), Bytes::from_string(figure.svg.clone()));
     }
     Ok(handed)
+}
+
+/// For the archive, with the XML inside: PDF/A-3. The built-in template is accessible too (level A); one of a
+/// laboratory's own need not be (level B).
+fn standards(request: &CertificateRequest) -> Result<PdfStandards, Failure> {
+    let level = if request.template_path.is_none() { PdfStandard::A_3a } else { PdfStandard::A_3b };
+    PdfStandards::new(&[level]).map_err(|error| Failure::Program(format!("{error:?}")))
 }
 
 /// The moment that the PDF bears: the end of the run, never the time of rendering.

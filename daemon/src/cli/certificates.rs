@@ -1,17 +1,10 @@
-//! Certificates from a run: requests filled from what was known before it and what came out.
+//! `calwright certificate`: drafts from a run directory.
 
 use super::{Context, Exit, say};
-use crate::certificate::data::{
-    CertificateRequest, Customer, Item, Judgement, MountingSheet, Reference, RequestSchema,
-};
-use crate::certificate::{Limits, RenderError, Rendered, render};
+use crate::certificate::issue;
 use crate::files::{Disk, Files};
-use crate::record::words::PointStatus;
-use crate::record::{ResultRecord, RunRecord};
-use crate::settings::Settings;
-use plan_schema::resolve::{MountedSensor, ResolvedJob};
+use crate::record::RunRecord;
 use std::path::Path;
-use std::time::Duration;
 
 /// `calwright certificate`: from a run directory.
 pub(super) fn run(context: &Context, directory: &Path, out: &Path) -> Exit {
@@ -45,7 +38,7 @@ pub(super) fn run(context: &Context, directory: &Path, out: &Path) -> Exit {
         say::error(&format!("error: {} can't be made: {error}", out.display()));
         return Exit::Environment;
     }
-    match make(&context.settings, &job, &result, out) {
+    match issue::write(&context.settings, &issue::requests(&context.settings, &job, &result), out) {
         Ok(rendered) => {
             rendered.iter().for_each(|r| say::out(&r.path.display().to_string()));
             Exit::Done
@@ -55,93 +48,4 @@ pub(super) fn run(context: &Context, directory: &Path, out: &Path) -> Exit {
             Exit::Environment
         }
     }
-}
-
-/// Makes the certificate of every sensor of a run.
-pub(super) fn make(
-    settings: &Settings,
-    job: &ResolvedJob,
-    result: &ResultRecord,
-    out: &Path,
-) -> Result<Vec<Rendered>, RenderError> {
-    let requests: Vec<CertificateRequest> =
-        job.sensors.iter().map(|sensor| request(settings, job, sensor, result)).collect();
-    let limits = Limits {
-        time: Duration::from_secs(u64::from(settings.certificate.render_s_max)),
-        memory_bytes: u64::from(settings.certificate.memory_mib_max) << 20,
-    };
-    render(&requests, out, &limits)
-}
-
-fn request(
-    settings: &Settings,
-    job: &ResolvedJob,
-    sensor: &MountedSensor,
-    result: &ResultRecord,
-) -> CertificateRequest {
-    let item = &sensor.sensor;
-    let mounted = &sensor.mounted;
-    let reference = &job.reference;
-    let taken = job.points.iter().enumerate().filter(|(n, _)| sensor.takes(*n));
-    let tolerances = taken.map(|(_, p)| item.tolerance.or(p.tolerance).map(|t| t.percent()));
-    CertificateRequest {
-        schema: RequestSchema::V1,
-        language: settings.certificate.language,
-        number: None,
-        replaces: None,
-        issued: None,
-        template_path: settings.certificate.template.clone(),
-        laboratory: settings.laboratory.clone(),
-        customer: job
-            .job
-            .customer
-            .as_ref()
-            .map(|c| Customer { name: c.name.clone(), address: c.address.clone() }),
-        order: job.job.order.clone(),
-        received: None,
-        item: Item {
-            make: item.make.clone(),
-            model: item.model.clone(),
-            serial: item.serial.clone(),
-            kind: item.kind.into(),
-            nominal_sensitivity: Some(sensor.nominal.si()),
-            condition: job.job.condition.into(),
-        },
-        mounting: Some(MountingSheet {
-            how: mounted.mounting.into(),
-            torque: mounted.torque.map(|t| format!("{} N·m", t.si())),
-            adapter_mass: Some(plan_schema::units::engineering(mounted.adapter_mass.si() * 1e3, "g")),
-            remark: mounted.remark.clone(),
-        }),
-        reference: Reference {
-            make: reference.reference.make.clone(),
-            model: reference.reference.model.clone(),
-            serial: reference.reference.serial.clone(),
-            certificate: reference.calibration.certificate.clone(),
-            laboratory: reference.calibration.laboratory.clone(),
-            calibrated: Some(reference.calibration.date.to_string()),
-            due: Some(reference.calibration.due.to_string()),
-        },
-        method_text: None,
-        judgement: Judgement {
-            rule: Some(job.plan.decision.rule.into()),
-            rule_text: None,
-            deviation_from: job.plan.decision.deviation_from.into(),
-            reference_frequency_hz: job.plan.reference_frequency.map(|f| f.si()),
-            tolerance_percent: tolerances.collect(),
-        },
-        operator: Some(job.job.operator.clone()),
-        authorised_by: None,
-        remarks: Vec::new(),
-        result: of_taken_points(result),
-    }
-}
-
-/// The result without the points that a sensor does not take: its certificate does not speak of them.
-fn of_taken_points(result: &ResultRecord) -> ResultRecord {
-    let mut result = result.clone();
-    for sensor in &mut result.sensors {
-        sensor.points.retain(|p| p.status != PointStatus::Skipped);
-    }
-    result
 }

@@ -1,7 +1,8 @@
 //! `calwright dry-run`: a job on the simulated rig, through the same engine as on a real one.
 
 use super::progress::painter;
-use super::{Context, DryRunArguments, Exit, acknowledge, certificates, check, say, summary};
+use super::{Context, DryRunArguments, Exit, acknowledge, check, say, summary};
+use crate::certificate::issue;
 use crate::files::{Disk, Files};
 use crate::load;
 use crate::record::assemble::assemble;
@@ -204,7 +205,8 @@ fn conclude(
         return Exit::Environment;
     }
     if !arguments.no_certificates && result.outcome == Outcome::Done {
-        match certificates::make(&context.settings, &setup.job, &result, store.path()) {
+        let requests = issue::requests(&context.settings, &setup.job, &result);
+        match issue::write(&context.settings, &requests, store.path()) {
             Ok(rendered) => rendered
                 .iter()
                 .flat_map(|r| &r.warnings)

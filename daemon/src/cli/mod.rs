@@ -3,17 +3,21 @@
 //! Owns arguments, exit status and everything that is printed. Must not decide anything about a run.
 
 mod acknowledge;
+mod approve;
 mod arm;
 mod certificates;
 mod check;
 mod dry_run;
+mod keys;
 mod progress;
 mod recompute;
 mod say;
 mod schema;
 mod stop;
 mod summary;
+mod verify;
 
+use crate::certificate::csv::CsvLocale;
 use crate::record::UtcTime;
 use crate::settings::{self, Settings};
 use clap::{Args, Parser, Subcommand};
@@ -85,6 +89,27 @@ enum Command {
         /// Where they go.
         #[arg(long, default_value = ".")]
         out: PathBuf,
+        /// How columns and numbers of the CSV are parted; without it as the settings say.
+        #[arg(long, value_name = "KIND")]
+        locale: Option<CsvLocale>,
+    },
+    /// Show what speaks for and against a draft; with a name, number, certify and sign it.
+    Approve(approve::Arguments),
+    /// Make a pair of keys to sign releases with: NAME.key, which only you can read, and NAME.pub.
+    Keygen {
+        /// Path without ending.
+        name: PathBuf,
+    },
+    /// Verify a release: signature, certificates, records, result. With --runs a whole folder of runs, none missing.
+    Verify {
+        /// A release's folder, a file in it, its run, or with --runs the folder of runs.
+        path: PathBuf,
+        /// The public key; without it the one of the settings.
+        #[arg(long, value_name = "FILE")]
+        public_key: Option<PathBuf>,
+        /// Every certificate of the ledger must be there and be right.
+        #[arg(long)]
+        runs: bool,
     },
     /// Clear a latched trip. Look at rig and amplifier first; name and reason are recorded.
     Acknowledge {
@@ -217,7 +242,16 @@ pub fn main() -> ExitCode {
         Command::Check { job, at } => check::run(&context, &job, at),
         Command::DryRun(arguments) => dry_run::run(&context, &arguments),
         Command::Recompute { run } => recompute::run(&context, &run),
-        Command::Certificate { run, out } => certificates::run(&context, &run, &out),
+        Command::Certificate { run, out, locale } => {
+            let mut context = context;
+            context.settings.certificate.csv = locale.unwrap_or(context.settings.certificate.csv);
+            certificates::run(&context, &run, &out)
+        }
+        Command::Approve(arguments) => approve::run(&context, &arguments),
+        Command::Keygen { name } => keys::run(&name),
+        Command::Verify { path, public_key, runs } => {
+            verify::run(&context, &path, public_key.as_deref(), runs)
+        }
         Command::Acknowledge { rig, name, reason, simulated, made_safe_by_hand } => {
             let (rig, name, reason) = (&rig, &name, &reason);
             acknowledge::run(

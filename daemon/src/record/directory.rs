@@ -276,7 +276,8 @@ impl RunStore for RunDirectory {
     }
 }
 
-fn pretty<T: Serialize>(value: &T) -> io::Result<String> {
+/// A record as the text of its file.
+pub(crate) fn pretty<T: Serialize>(value: &T) -> io::Result<String> {
     let mut text = serde_json::to_string_pretty(value).map_err(io::Error::other)?;
     text.push('\n');
     Ok(text)

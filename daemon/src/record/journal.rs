@@ -222,6 +222,8 @@ pub struct Journal {
     pub entries: Vec<Entry>,
     /// A torn last line, set aside.
     pub torn: Option<String>,
+    /// SHA-256 of the last whole line; zeros where there is none.
+    pub head: String,
 }
 
 impl Journal {
@@ -230,7 +232,7 @@ impl Journal {
     /// # Errors
     /// What is wrong, with the number of the line.
     pub fn read(bytes: &[u8]) -> Result<Self, String> {
-        let mut journal = Self { entries: Vec::new(), torn: None };
+        let mut journal = Self { entries: Vec::new(), torn: None, head: GENESIS.to_owned() };
         let mut prev = GENESIS.to_owned();
         let mut rest = bytes;
         let mut number = 0usize;
@@ -253,6 +255,7 @@ impl Journal {
             prev = sha256(line);
             journal.entries.push(entry);
         }
+        journal.head = prev;
         Ok(journal)
     }
 }

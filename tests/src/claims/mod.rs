@@ -8,6 +8,7 @@ pub mod main_job;
 pub mod outside;
 pub mod pace;
 pub mod records;
+pub mod release;
 pub mod rig;
 pub mod suites;
 pub mod ten_points;

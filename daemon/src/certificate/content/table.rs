@@ -92,7 +92,9 @@ fn row(source: &Source<'_>, point: &PointRecord) -> Result<Row, MissingMessage> 
         }
         None => {
             let status = source.messages.text("status", point.status.word())?;
-            let findings = texts::findings(source, point)?;
+            let mut findings = texts::findings(source, point)?;
+            // Who took a point out, and why, comes first.
+            findings.splice(0..0, point.reason.clone());
             let separator = if findings.is_empty() { "" } else { ": " };
             Some(format!("{status}{separator}{}", findings.join("; ")))
         }
@@ -103,9 +105,8 @@ fn row(source: &Source<'_>, point: &PointRecord) -> Result<Row, MissingMessage> 
 /// The cells of sensitivity, phase, deviation and coverage factor.
 fn results(print: Print, result: &StatedResult) -> Vec<String> {
     let value = |stated: &Option<Stated>| print.or_nothing(stated.as_ref().map(|s| s.value.as_str()));
-    let uncertainty = |stated: &Option<Stated>| {
-        print.or_nothing(stated.as_ref().and_then(|s| s.uncertainty.as_deref()))
-    };
+    let uncertainty =
+        |stated: &Option<Stated>| print.or_nothing(stated.as_ref().and_then(|s| s.uncertainty.as_deref()));
     let deviation = result.deviation_percent.as_ref();
     vec![
         value(&result.per_g),

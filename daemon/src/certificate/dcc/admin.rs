@@ -105,8 +105,7 @@ fn laboratory(source: &Source<'_>) -> Element {
     let location = element("dcc:location")
         .holding(text("dcc:countryCode", country(source)))
         .holding(source.said("dcc:further", lines.join(", ")));
-    let contact =
-        element("dcc:contact").holding(source.said("dcc:name", &laboratory.name)).holding(location);
+    let contact = element("dcc:contact").holding(source.said("dcc:name", &laboratory.name)).holding(location);
     element("dcc:calibrationLaboratory").holding(contact)
 }
 

@@ -121,9 +121,12 @@ fn numbers(source: &Source<'_>) -> Result<Element, MissingMessage> {
         list.plain("displacement", "calwright_displacement", units::MILLIMETRE, |p, _| {
             p.displacement.clone()
         })?,
-        list.stated("sensitivity", "calwright_magnitude basic_measuredValue", units::sensitivity(unit), |r| {
-            r.per_mps2.as_ref()
-        })?,
+        list.stated(
+            "sensitivity",
+            "calwright_magnitude basic_measuredValue",
+            units::sensitivity(unit),
+            |r| r.per_mps2.as_ref(),
+        )?,
         list.stated("phase", "calwright_phase basic_measuredValue", units::DEGREE, |r| r.phase_deg.as_ref())?,
         list.stated("deviation", "calwright_deviation basic_measurementError", units::PERCENT, |r| {
             r.deviation_percent.as_ref()
@@ -187,7 +190,8 @@ impl Lists<'_> {
     }
 
     fn relative(&self) -> Option<Element> {
-        let relative: Option<Vec<String>> = self.accepted.iter().map(|(_, r)| r.u_rel_percent.clone()).collect();
+        let relative: Option<Vec<String>> =
+            self.accepted.iter().map(|(_, r)| r.u_rel_percent.clone()).collect();
         relative.map(|values| {
             let list = element("dcc:relativeUncertaintyXmlList")
                 .holding(text("si:valueXMLList", values.join(" ")))

@@ -26,8 +26,12 @@ fn numbers_are_those_of_the_paper() {
         assert_eq!(magnitude.values, printed.iter().map(|s| s.value.clone()).collect::<Vec<_>>());
         let uncertainties: Vec<_> = printed.iter().map(|s| s.uncertainty.clone().unwrap()).collect();
         assert_eq!(magnitude.uncertainties, uncertainties);
-        let frequencies: Vec<_> = stated.iter().filter(|p| p.result.is_some()).map(|p| &p.frequency).collect();
-        assert_eq!(read.quantity("calwright_frequency").unwrap().values.iter().collect::<Vec<_>>(), frequencies);
+        let frequencies: Vec<_> =
+            stated.iter().filter(|p| p.result.is_some()).map(|p| &p.frequency).collect();
+        assert_eq!(
+            read.quantity("calwright_frequency").unwrap().values.iter().collect::<Vec<_>>(),
+            frequencies
+        );
     }
 }
 

@@ -22,14 +22,45 @@ pub(super) const fn sensitivity(unit: SensitivityUnit) -> &'static str {
 }
 
 const PREFIXES: [&str; 20] = [
-    "deca", "hecto", "kilo", "mega", "giga", "tera", "peta", "exa", "zetta", "yotta", "deci", "centi", "milli",
-    "micro", "nano", "pico", "femto", "atto", "zepto", "yocto",
+    "deca", "hecto", "kilo", "mega", "giga", "tera", "peta", "exa", "zetta", "yotta", "deci", "centi",
+    "milli", "micro", "nano", "pico", "femto", "atto", "zepto", "yocto",
 ];
 
 const UNITS: [&str; 34] = [
-    "metre", "kilogram", "gram", "second", "ampere", "kelvin", "mole", "candela", "one", "hertz", "newton", "pascal",
-    "joule", "watt", "coulomb", "volt", "farad", "ohm", "siemens", "weber", "tesla", "henry", "degreecelsius",
-    "lumen", "lux", "radian", "steradian", "degree", "minute", "hour", "day", "percent", "ppm", "litre",
+    "metre",
+    "kilogram",
+    "gram",
+    "second",
+    "ampere",
+    "kelvin",
+    "mole",
+    "candela",
+    "one",
+    "hertz",
+    "newton",
+    "pascal",
+    "joule",
+    "watt",
+    "coulomb",
+    "volt",
+    "farad",
+    "ohm",
+    "siemens",
+    "weber",
+    "tesla",
+    "henry",
+    "degreecelsius",
+    "lumen",
+    "lux",
+    "radian",
+    "steradian",
+    "degree",
+    "minute",
+    "hour",
+    "day",
+    "percent",
+    "ppm",
+    "litre",
 ];
 
 /// Whether a string is a unit: prefixes each before a unit, exponents each after one.
@@ -85,9 +116,17 @@ mod tests {
 
     #[test]
     fn other_texts_are_none() {
-        for text in
-            ["", "hertz", r"\", r"\herz", r"\milli", r"\milli\kilo\metre", r"\tothe{2}", r"\metre\tothe{x}", "mV"]
-        {
+        for text in [
+            "",
+            "hertz",
+            r"\",
+            r"\herz",
+            r"\milli",
+            r"\milli\kilo\metre",
+            r"\tothe{2}",
+            r"\metre\tothe{x}",
+            "mV",
+        ] {
             assert!(!is_unit(text), "{text}");
         }
     }

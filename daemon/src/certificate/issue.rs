@@ -1,0 +1,135 @@
+//! Certificates of a run: requests filled from what was known before it and what came out, and their files.
+//!
+//! Owns which record fills which field of a request. Must not: compute a result, or decide what is released.
+
+use super::data::{CertificateRequest, Customer, Item, Judgement, MountingSheet, Reference, RequestSchema};
+use super::job::Failure;
+use super::{Limits, RenderError, Rendered, csv, dcc, file_name, render};
+use crate::files::{Disk, Files};
+use crate::record::ResultRecord;
+use crate::record::words::PointStatus;
+use crate::settings::Settings;
+use plan_schema::resolve::{MountedSensor, ResolvedJob};
+use std::path::Path;
+use std::time::Duration;
+
+/// The request of every sensor of a run, in the order of the job.
+#[must_use]
+pub fn requests(settings: &Settings, job: &ResolvedJob, result: &ResultRecord) -> Vec<CertificateRequest> {
+    job.sensors.iter().map(|sensor| request(settings, job, sensor, result)).collect()
+}
+
+/// Writes certificates as PDF, XML and CSV into a folder that exists.
+///
+/// # Errors
+/// See [`RenderError`]; what was written before stays.
+pub fn write(
+    settings: &Settings,
+    requests: &[CertificateRequest],
+    out: &Path,
+) -> Result<Vec<Rendered>, RenderError> {
+    let limits = Limits {
+        time: Duration::from_secs(u64::from(settings.certificate.render_s_max)),
+        memory_bytes: u64::from(settings.certificate.memory_mib_max) << 20,
+    };
+    let mut rendered = render(requests, out, &limits)?;
+    for request in requests {
+        for (extension, bytes) in as_data(settings, request)? {
+            let path = out.join(file_name(&request.item.serial, extension));
+            Disk.write(&path, &bytes).map_err(|error| {
+                let detail = error.to_string();
+                failed(request, Failure::Write { path: path.clone(), detail })
+            })?;
+            rendered.push(Rendered { path, warnings: Vec::new() });
+        }
+    }
+    Ok(rendered)
+}
+
+/// The same certificate as XML and CSV.
+fn as_data(
+    settings: &Settings,
+    request: &CertificateRequest,
+) -> Result<[(&'static str, Vec<u8>); 2], RenderError> {
+    let program = |detail: String| failed(request, Failure::Program(detail));
+    let xml = dcc::write(request).map_err(|error| program(error.to_string()))?;
+    let csv = csv::write(request, settings.certificate.csv).map_err(|error| program(error.to_string()))?;
+    Ok([("xml", xml), ("csv", csv)])
+}
+
+fn failed(request: &CertificateRequest, failure: Failure) -> RenderError {
+    RenderError::Failed { serial: request.item.serial.clone(), failure }
+}
+
+fn request(
+    settings: &Settings,
+    job: &ResolvedJob,
+    sensor: &MountedSensor,
+    result: &ResultRecord,
+) -> CertificateRequest {
+    let item = &sensor.sensor;
+    let mounted = &sensor.mounted;
+    let reference = &job.reference;
+    let taken = job.points.iter().enumerate().filter(|(n, _)| sensor.takes(*n));
+    let tolerances = taken.map(|(_, p)| item.tolerance.or(p.tolerance).map(|t| t.percent()));
+    CertificateRequest {
+        schema: RequestSchema::V1,
+        language: settings.certificate.language,
+        number: None,
+        replaces: None,
+        issued: None,
+        template_path: settings.certificate.template.clone(),
+        laboratory: settings.laboratory.clone(),
+        customer: job
+            .job
+            .customer
+            .as_ref()
+            .map(|c| Customer { name: c.name.clone(), address: c.address.clone() }),
+        order: job.job.order.clone(),
+        received: None,
+        item: Item {
+            make: item.make.clone(),
+            model: item.model.clone(),
+            serial: item.serial.clone(),
+            kind: item.kind.into(),
+            nominal_sensitivity: Some(sensor.nominal.si()),
+            condition: job.job.condition.into(),
+        },
+        mounting: Some(MountingSheet {
+            how: mounted.mounting.into(),
+            torque: mounted.torque.map(|t| format!("{} N·m", t.si())),
+            adapter_mass: Some(plan_schema::units::engineering(mounted.adapter_mass.si() * 1e3, "g")),
+            remark: mounted.remark.clone(),
+        }),
+        reference: Reference {
+            make: reference.reference.make.clone(),
+            model: reference.reference.model.clone(),
+            serial: reference.reference.serial.clone(),
+            certificate: reference.calibration.certificate.clone(),
+            laboratory: reference.calibration.laboratory.clone(),
+            calibrated: Some(reference.calibration.date.to_string()),
+            due: Some(reference.calibration.due.to_string()),
+        },
+        method_text: None,
+        judgement: Judgement {
+            rule: Some(job.plan.decision.rule.into()),
+            rule_text: None,
+            deviation_from: job.plan.decision.deviation_from.into(),
+            reference_frequency_hz: job.plan.reference_frequency.map(|f| f.si()),
+            tolerance_percent: tolerances.collect(),
+        },
+        operator: Some(job.job.operator.clone()),
+        authorised_by: None,
+        remarks: Vec::new(),
+        result: of_taken_points(result),
+    }
+}
+
+/// The result without the points that a sensor does not take: its certificate does not speak of them.
+fn of_taken_points(result: &ResultRecord) -> ResultRecord {
+    let mut result = result.clone();
+    for sensor in &mut result.sensors {
+        sensor.points.retain(|p| p.status != PointStatus::Skipped);
+    }
+    result
+}

@@ -1,0 +1,77 @@
+//! `calwright approve`: the review of a draft, and its release.
+
+use super::{Context, Exit, say};
+use crate::record::UtcTime;
+use crate::release::approve::{ApproveError, Asked, approve, verified};
+use crate::release::record::Exclusion;
+use crate::release::{exclusion, review};
+use clap::Args;
+use std::path::PathBuf;
+
+#[derive(Debug, Args)]
+pub(super) struct Arguments {
+    /// The run directory.
+    run: PathBuf,
+    /// Your name: releases the run. Without it the review is shown and nothing else happens.
+    #[arg(long)]
+    name: Option<String>,
+    /// The private key; without it the one of the settings.
+    #[arg(long, value_name = "FILE")]
+    key: Option<PathBuf>,
+    /// Number of a certificate, once for each sensor; without it the next ones by the settings.
+    #[arg(long, value_name = "NUMBER")]
+    number: Vec<String>,
+    /// Take a point out, as SERIAL:POINT=REASON; printed on the certificate with your name.
+    #[arg(long, value_name = "POINT", value_parser = exclusion::parse)]
+    exclude: Vec<Exclusion>,
+    /// Replace the certificates of this run's last release, for this reason.
+    #[arg(long, value_name = "REASON")]
+    amend: Option<String>,
+    /// Date of issue; without it now.
+    #[arg(long)]
+    at: Option<UtcTime>,
+}
+
+pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
+    let Some(name) = &arguments.name else {
+        return match verified(&arguments.run) {
+            Ok(run) => {
+                say::out(&review::text(&run));
+                say::out("Look at the certificates too. To release them, add --name.");
+                Exit::Done
+            }
+            Err(error) => failed(&error),
+        };
+    };
+    let Some(key) = arguments.key.as_ref().or(context.settings.release.key.as_ref()) else {
+        say::error(
+            "error: no key to sign with; make one with keygen and name it with --key or the setting release.key",
+        );
+        return Exit::Input;
+    };
+    let asked = Asked {
+        run: &arguments.run,
+        name,
+        at: arguments.at.unwrap_or_else(UtcTime::now),
+        key,
+        numbers: &arguments.number,
+        exclusions: &arguments.exclude,
+        amendment: arguments.amend.as_deref(),
+    };
+    match approve(&context.settings, &asked) {
+        Ok(folder) => {
+            say::out(&format!("Released: {}", folder.display()));
+            Exit::Done
+        }
+        Err(error) => failed(&error),
+    }
+}
+
+fn failed(error: &ApproveError) -> Exit {
+    say::error(&format!("error: {error}"));
+    match error {
+        ApproveError::Asked(_) | ApproveError::Key(_) => Exit::Input,
+        ApproveError::Records(_) => Exit::Records,
+        ApproveError::Render(_) | ApproveError::Disk(..) => Exit::Environment,
+    }
+}
