@@ -16,7 +16,7 @@ use tests::{Bench, Figure};
 /// A figure's name, what it is about, and how it is found out; `true` for the full form.
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
-const FIGURES: [Entry; 21] = [
+const FIGURES: [Entry; 22] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -37,6 +37,9 @@ const FIGURES: [Entry; 21] = [
     ("C.5", "speed of the estimator beside numpy", |_| Ok(estimator::speed()?.into())),
     ("C.6", "the golden table of the amplitude loop", golden_table),
     ("C.7", "time for the frequencies of a key comparison", |_| Ok(vec![pace::key_comparison()?])),
+    ("F.6", "certificates as XML against the open schema", |full| {
+        Ok(vec![release::documents(if full { 20 } else { 5 })?])
+    }),
     ("F.7", "alterations of a released run that go unnoticed", |full| {
         Ok(vec![release::alterations(if full { 500 } else { 30 })?])
     }),

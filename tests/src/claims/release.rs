@@ -146,3 +146,65 @@ fn larger(bench: &Bench, run: &RunDir) -> Result<Vec<String>> {
     fs::write(&ledger, text)?;
     Ok(unnoticed)
 }
+
+/// Jobs and languages whose certificates are validated, and settings that change what stands in them.
+const VARIED: [(&str, &str); 5] = [
+    ("portable", "en"),
+    ("portable-night", "de"),
+    ("portable-worn", "en"),
+    ("workshop", "de"),
+    ("low-frequency", "en"),
+];
+
+/// Where the open schema of calibration certificates lies: `CALWRIGHT_DCC_XSD`.
+#[must_use]
+pub fn schema_folder() -> Option<std::path::PathBuf> {
+    std::env::var_os("CALWRIGHT_DCC_XSD")
+        .map(std::path::PathBuf::from)
+        .filter(|p| p.join("dcc.xsd").is_file())
+}
+
+/// Validates the XML of `runs` different runs, drafts and releases, by programs that are not ours.
+///
+/// # Errors
+/// If a run or the check can't be carried out, or there is no schema.
+pub fn documents(runs: usize) -> Result<Figure> {
+    let schema = schema_folder().context("CALWRIGHT_DCC_XSD names no folder with dcc.xsd 3.3.0")?;
+    let bench = Bench::new()?;
+    bench.run(&["keygen", "lab"])?.expect_status(0)?;
+    let mut files = vec![schema.into_os_string()];
+    for (n, (job, language)) in VARIED.iter().cycle().take(runs).enumerate() {
+        fs::write(bench.path("calwright.toml"), format!("[certificate]\nlanguage = \"{language}\"\n"))?;
+        let (seed, out) = ((n + 1).to_string(), format!("runs/{n}"));
+        let job = format!("examples/{job}.toml");
+        let finished = bench.run(&["dry-run", &job, "--seed", &seed, "--out", &out])?;
+        ensure!(matches!(finished.status, Some(0 | 1)), "{job}, seed {seed}: {}", finished.stderr);
+        let approve = ["approve", &out, "--name", "B. Approver", "--key", "lab.key"];
+        bench.run(&approve)?.expect_status(0)?;
+        let run = bench.run_dir(&out);
+        files.extend(
+            run.files()?.into_keys().filter(|name| name.ends_with(".xml")).map(|f| run.path().join(f).into()),
+        );
+    }
+    let finished = crate::python::run("dcc.py", files)?;
+    let line = finished.stdout.lines().next_back().unwrap_or_default();
+    let said: serde_json::Value = serde_json::from_str(line)
+        .with_context(|| format!("dcc.py broke down: {}{}", finished.stdout, finished.stderr))?;
+    let count = |key: &str| said[key].as_u64().with_context(|| format!("dcc.py does not say {key}"));
+    ensure!(count("documents")? > 0 && count("broken")? > 0, "dcc.py validated nothing: {said}");
+    let words = finished.stderr.trim_end();
+    Ok(Figure {
+        what: "complaints about certificates as XML, and broken ones that pass".to_owned(),
+        value: f64::from(u32::try_from(count("wrong")?)?),
+        limit: 0.0,
+        unit: "",
+        sample: format!(
+            "{} documents of {runs} runs, {} points, {} broken ones refused{}{words}",
+            count("documents")?,
+            count("points")?,
+            count("broken")?,
+            if words.is_empty() { "" } else { "\n" },
+        ),
+        seeds: (1..=runs as u64).collect(),
+    })
+}
