@@ -130,7 +130,7 @@ pub(super) fn findings(source: &Source<'_>, point: &PointRecord) -> Result<Vec<S
         let (Some(value), Some(limit)) = (finding.value, finding.limit) else { return Ok(kind.to_owned()) };
         let figure = |value: f64| {
             let text = source.print.informative(Some(value), 3);
-            finding.unit.as_ref().map_or_else(|| text.clone(), |unit| format!("{text} {unit}"))
+            finding.unit.as_ref().map_or_else(|| text.clone(), |unit| format!("{text} {}", symbol(unit)))
         };
         source.messages.filled(
             "phrase",
@@ -139,6 +139,18 @@ pub(super) fn findings(source: &Source<'_>, point: &PointRecord) -> Result<Vec<S
         )
     };
     point.findings.iter().map(told).collect()
+}
+
+/// The symbol of a unit that records name by a word.
+fn symbol(word: &str) -> &str {
+    match word {
+        "percent" => "%",
+        "v" => "V",
+        "db" => "dB",
+        "mps2" => "m/s²",
+        "degc" => "°C",
+        other => other,
+    }
 }
 
 fn section(source: &Source<'_>, key: &str, paragraphs: Vec<String>) -> Result<Section, MissingMessage> {
