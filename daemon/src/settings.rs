@@ -22,6 +22,13 @@ pub struct Settings {
     /// Folder of what outlives a run: latches and locks; null for the customary place of this user.
     #[serde(default)]
     pub state_dir: Option<PathBuf>,
+    /// Folders of the programs that a rig file may name as plug-ins; nothing else of the kind is started.
+    #[serde(default)]
+    pub plug_in_folders: Vec<PathBuf>,
+    /// Whether each real instrument runs in a process of its own, which makes it safe when this program dies. Only to look
+    /// for mistakes in a driver is there a reason to say no; plug-ins always do.
+    #[serde(default = "yes")]
+    pub driver_hosts: bool,
     /// What is logged to standard error: a level, or levels by module.
     #[serde(default = "default_log")]
     pub log: String,
@@ -88,12 +95,18 @@ impl Default for Settings {
     fn default() -> Self {
         Self {
             state_dir: None,
+            plug_in_folders: Vec::new(),
+            driver_hosts: true,
             log: default_log(),
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
             release: ReleaseSettings::default(),
         }
     }
+}
+
+fn yes() -> bool {
+    true
 }
 
 fn default_log() -> String {

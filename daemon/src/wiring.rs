@@ -4,15 +4,19 @@ use crate::record::UtcTime;
 use crate::record::convert;
 use crate::record::truth::{FaultStruck, TruePoint, TrueSensor, TruthRecord, TruthSchema};
 use crate::record::words::SensitivityUnit;
+use crate::settings::Settings;
 use crate::station::clock::SimulatedClock;
 use crate::station::{Clock, Observer};
 use calibration::interlock::{Trip, TripReason};
 use calibration::sequence::Event;
-use drivers::Registry;
+use drivers::client::{Hosted, HostedOptions, PlugIns, Program};
+use drivers::{DriverFactory, Registry};
 use plan_schema::faults::{Faults, PointPhase};
 use plan_schema::resolve::ResolvedJob;
+use plan_schema::rig::Rig;
 use plan_schema::units::{Hertz, Mono, Seconds};
 use sim::{SimError, SimulatedRig};
+use std::io;
 use std::sync::Arc;
 
 /// The kind of driver whose instruments exist only in the simulator.
@@ -24,7 +28,30 @@ pub fn built_in() -> Registry {
     let mut registry = Registry::default();
     registry.add(sim::listing());
     drivers::built_in::all().into_iter().for_each(|factory| registry.add(factory));
+    registry.add(Arc::new(PlugIns::listing()));
     registry
+}
+
+/// The word by which this program becomes the host of an instrument.
+pub const DRIVER_HOST: &str = "driver-host";
+
+/// The drivers for a run on real instruments: each in a host of its own, unless the settings say otherwise.
+///
+/// # Errors
+/// Where the path of this program is not known.
+pub fn real(rig: &Rig, settings: &Settings) -> io::Result<Registry> {
+    let program = Program::new(std::env::current_exe()?, [DRIVER_HOST.into()]);
+    let options = HostedOptions::of(rig);
+    let mut registry = built_in();
+    let hosts = registry.hosts().clone();
+    if settings.driver_hosts {
+        let inner: Vec<Arc<dyn DriverFactory>> = registry.iter().cloned().collect();
+        for driver in inner {
+            registry.add(Arc::new(Hosted::new(driver, program.clone(), hosts.clone(), options)));
+        }
+    }
+    registry.add(Arc::new(PlugIns::new(settings.plug_in_folders.clone(), hosts, options)));
+    Ok(registry)
 }
 
 /// A simulated rig and what a dry run needs of it.

@@ -14,9 +14,12 @@
 
 mod block;
 pub mod built_in;
+pub mod client;
 mod error;
 mod guarded;
+pub mod host;
 mod permit;
+pub mod protocol;
 mod registry;
 mod roles;
 mod safe;

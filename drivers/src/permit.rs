@@ -22,6 +22,11 @@ impl DrivePermit {
         self.ceiling
     }
 
+    /// A permit that came over the wire, once the host has checked its generation and ceiling.
+    pub(crate) fn from_wire(generation: u64, ceiling: Volts<Peak>) -> Self {
+        Self { generation, ceiling }
+    }
+
     /// Number of the leave it belongs to.
     #[must_use]
     pub fn generation(&self) -> u64 {

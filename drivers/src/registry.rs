@@ -1,5 +1,6 @@
 //! Which drivers there are. A value built where the program is wired, never a global.
 
+use crate::client::Hosts;
 use crate::error::{DriverError, ErrorKind};
 use crate::safe::Opened;
 use async_trait::async_trait;
@@ -30,12 +31,19 @@ pub trait DriverFactory: Send + Sync {
 #[derive(Clone, Default)]
 pub struct Registry {
     factories: BTreeMap<String, Arc<dyn DriverFactory>>,
+    hosts: Arc<Hosts>,
 }
 
 impl Registry {
     /// Adds a driver; a later one of the same kind takes its place.
     pub fn add(&mut self, factory: Arc<dyn DriverFactory>) {
         self.factories.insert(factory.kind().to_owned(), factory);
+    }
+
+    /// What the station shares with the hosts that these drivers start; with nobody where they start none.
+    #[must_use]
+    pub fn hosts(&self) -> &Arc<Hosts> {
+        &self.hosts
     }
 
     /// All drivers, by kind.

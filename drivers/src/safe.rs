@@ -62,6 +62,12 @@ pub trait SafeHandle: Send + Sync {
     /// # Errors
     /// Where the safe state can't be proved. The caller treats that as louder than any other failure.
     async fn make_safe(&self, why: StopReason) -> Result<SafeProof, DriverError>;
+
+    /// Longest time that one transfer keeps the link to the instrument busy, which making safe may have to wait for.
+    /// `None`: nothing shorter than [`Opened::safe_within`] is promised.
+    fn transfer_within(&self) -> Option<Seconds> {
+        None
+    }
 }
 
 /// An open instrument: who it is, the roles it fills, and the handle that makes it safe.

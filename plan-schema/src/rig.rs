@@ -241,6 +241,8 @@ written_table! {
         pub driver: String,
         /// Longest time from a command's reply until the output follows.
         pub latency: Seconds = Seconds::new(0.05),
+        /// Serial number that it has to report at every opening; absent where it reports none.
+        pub serial: Option<String>,
         /// Settings of the driver.
         pub settings: Table,
     }

@@ -4,9 +4,9 @@
 //! state, colours) reaches the program.
 
 use anyhow::{Context, Result, bail, ensure};
-use std::ffi::OsStr;
+use std::ffi::{OsStr, OsString};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Child, Command, Output, Stdio};
 use std::sync::OnceLock;
 
 /// The folder of the workspace.
@@ -140,6 +140,20 @@ pub fn cargo<S: AsRef<OsStr>>(arguments: impl IntoIterator<Item = S>) -> Result<
 /// If it can't be started.
 pub fn other<S: AsRef<OsStr>>(program: &Path, arguments: impl IntoIterator<Item = S>) -> Result<Finished> {
     run(command(program).args(arguments).current_dir(root()))
+}
+
+/// Starts a program with pipes for its input and output; what it says for people is not looked at.
+///
+/// # Errors
+/// If it can't be started.
+pub fn spawn_piped(program: &Path, arguments: impl IntoIterator<Item = OsString>) -> Result<Child> {
+    command(program)
+        .args(arguments)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .with_context(|| format!("{} can't be started", program.display()))
 }
 
 /// Runs a command to its end.

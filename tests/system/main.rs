@@ -5,6 +5,8 @@
 #[cfg(test)]
 mod golden;
 #[cfg(test)]
+mod host;
+#[cfg(test)]
 mod inputs;
 #[cfg(test)]
 mod leave;

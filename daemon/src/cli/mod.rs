@@ -7,6 +7,7 @@ mod approve;
 mod arm;
 mod certificates;
 mod check;
+mod driver_host;
 mod dry_run;
 mod keys;
 mod progress;
@@ -146,6 +147,9 @@ enum Command {
         #[arg(value_parser = clap::builder::PossibleValuesParser::new(KINDS))]
         kind: String,
     },
+    /// Speak for one instrument over the standard streams: internal, see drivers/PROTOCOL.md.
+    #[command(hide = true)]
+    DriverHost,
     /// Render certificates: internal, reads a request on standard input.
     #[command(hide = true)]
     Render,
@@ -226,6 +230,9 @@ pub fn main() -> ExitCode {
             std::io::stdout().lock(),
         ));
     }
+    if let Command::DriverHost = arguments.command {
+        return ExitCode::from(driver_host::run() as u8);
+    }
     let settings = match settings::read(arguments.settings.as_deref(), arguments.state_dir.as_deref()) {
         Ok(settings) => settings,
         Err(message) => {
@@ -263,7 +270,7 @@ pub fn main() -> ExitCode {
         Command::Stop { rig, simulated } => stop::run(&context, &rig, simulated),
         Command::Drivers => schema::drivers(&context),
         Command::Schema { kind } => schema::print(&kind),
-        Command::Render => Exit::Environment,
+        Command::DriverHost | Command::Render => Exit::Environment,
     };
     ExitCode::from(exit as u8)
 }

@@ -9,7 +9,7 @@ use crate::wiring;
 use serde_json::{Value, json};
 
 /// The kinds of files that have a schema.
-pub const KINDS: [&str; 12] = [
+pub const KINDS: [&str; 13] = [
     "plan",
     "job",
     "rig",
@@ -22,6 +22,7 @@ pub const KINDS: [&str; 12] = [
     "result",
     "truth",
     "check",
+    "protocol",
 ];
 
 /// The JSON Schema of a kind of file; `None` for a kind that there is not.
@@ -29,6 +30,9 @@ pub const KINDS: [&str; 12] = [
 pub fn schema_of_kind(kind: &str) -> Option<Value> {
     if let Some(written) = plan_schema::schema(kind) {
         return Some(written);
+    }
+    if kind == "protocol" {
+        return Some(titled(drivers::protocol::schema(), kind));
     }
     let schema = match kind {
         "settings" => schemars::schema_for!(Settings),
@@ -39,12 +43,15 @@ pub fn schema_of_kind(kind: &str) -> Option<Value> {
         "check" => schema_of::<CheckRecord>(),
         _ => return None,
     };
-    let mut schema = schema.to_value();
+    Some(titled(schema.to_value(), kind))
+}
+
+fn titled(mut schema: Value, kind: &str) -> Value {
     if let Some(object) = schema.as_object_mut() {
         object.insert("title".to_owned(), json!(format!("calwright {kind}")));
         object.insert("$id".to_owned(), json!(format!("urn:calwright:schema:{kind}:1")));
     }
-    Some(schema)
+    schema
 }
 
 pub(super) fn print(kind: &str) -> Exit {

@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::mpsc::{Receiver, Sender, channel};
+use tokio::sync::mpsc::{Receiver, Sender, UnboundedReceiver, channel};
 
 /// Commands that may wait at a device. The engine never has more than a few under way.
 const DEPTH: usize = 8;
@@ -152,6 +152,15 @@ impl Bench {
             line
         });
         Lines { source, amplifier, acquisition, ambient, contacts }
+    }
+}
+
+/// Tells the engine of hosts that are gone, also of those that nobody asks anything at the moment.
+pub(super) async fn tell_lost(mut lost: UnboundedReceiver<DriverError>, inbox: Sender<Message>) {
+    while let Some(error) = lost.recv().await {
+        if inbox.send(Message::Lost(error)).await.is_err() {
+            return;
+        }
     }
 }
 

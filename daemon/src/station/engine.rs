@@ -14,6 +14,7 @@ use calibration::interlock::Trip;
 use calibration::sequence::{
     Action, Consequence, Effective, Event, Input, Operator, Outcome, Reply, Run, Target,
 };
+use drivers::client::Hosts;
 use drivers::{
     AmbientReading, Block, DrivePermit, DriverError, PermitIssuer, Policy, Stage, StopReason, Tone,
     Transition, policy,
@@ -67,6 +68,8 @@ pub(super) struct Engine {
     pub(super) replies: Sender<Message>,
     pub(super) orders: Sender<Order>,
     pub(super) issuer: PermitIssuer,
+    /// Whose heart beats with what the interlock judged.
+    pub(super) hosts: Arc<Hosts>,
     pub(super) observers: Vec<Box<dyn Observer>>,
     /// The source starts a tone from 0 V at phase zero.
     pub(super) starts_at_zero: bool,
@@ -183,6 +186,7 @@ impl Engine {
                 return;
             }
             Message::Operator(what) => return self.feed(Input::Operator(what)),
+            Message::Lost(error) => return self.failed(&error),
             _ => self.progress.outstanding = self.progress.outstanding.saturating_sub(1),
         }
         let names = self.run.setup().job.rig.roles.clone();
@@ -231,7 +235,7 @@ impl Engine {
                 self.progress.store_failed = true;
                 self.feed(Input::StoreFailed(detail));
             }
-            Message::Block(_) | Message::Operator(_) => {}
+            Message::Block(_) | Message::Operator(_) | Message::Lost(_) => {}
         }
     }
 
@@ -249,6 +253,7 @@ impl Engine {
                     overload: block.overload(),
                 };
                 self.feed(Input::Block(view));
+                self.hosts.judged(block.end());
                 let rate = self.run.setup().job.rig.acquisition.rate;
                 let length = SampleCount(block.frames() as u64).duration(rate);
                 for observer in &mut self.observers {
@@ -301,9 +306,14 @@ impl Engine {
     fn carry_out(&mut self, action: Action) {
         let at = self.clock.utc();
         match action {
-            Action::Grant(ceiling) => self.progress.permit = Some(Arc::new(self.issuer.grant(ceiling))),
+            Action::Grant(ceiling) => {
+                let permit = self.issuer.grant(ceiling);
+                self.hosts.leave(permit.generation());
+                self.progress.permit = Some(Arc::new(permit));
+            }
             Action::Withdraw => {
                 self.issuer.withdraw();
+                self.hosts.leave(0);
                 self.progress.permit = None;
             }
             Action::Warn(on) => self.warn(on),

@@ -32,6 +32,8 @@ pub(super) enum Message {
     Ambient(Result<AmbientReading, DriverError>),
     /// A record is durable, or could not be made so.
     Stored(Result<Stored, String>),
+    /// The host of an instrument is gone.
+    Lost(DriverError),
     /// A person wants something.
     Operator(Operator),
 }

@@ -31,10 +31,10 @@ impl Safes {
         Err(DriverError::new(ErrorKind::BadData, name, "make_safe", detail))
     }
 
-    /// Makes both safe, source first, whatever becomes of either.
+    /// Makes both safe at once, source first, whatever becomes of either: one that does not answer holds up nobody.
     pub(super) async fn make_all_safe(&self, why: StopReason) -> Result<(), DriverError> {
-        let source = self.make_safe(Target::Source, why).await;
-        let amplifier = self.make_safe(Target::Amplifier, why).await;
+        let (source, amplifier) =
+            tokio::join!(self.make_safe(Target::Source, why), self.make_safe(Target::Amplifier, why));
         source.and(amplifier).map(|_| ())
     }
 }

@@ -347,6 +347,10 @@ async fn engine(
     tracing::debug!(source = instrument_of(&job.rig.roles.source), "safe at the start");
     bench.start(&job).await.map_err(StationError::Instrument)?;
     let started = mission.clock.utc();
+    let hosts = mission.registry.hosts().clone();
+    if let Some(lost) = hosts.take_lost() {
+        tokio::spawn(devices::tell_lost(lost, inbox.clone()));
+    }
     let starts_at_zero = bench.source.limits().starts_at_zero;
     let leave_ends = match &mission.authority {
         Authority::DryRun => None,
@@ -364,6 +368,7 @@ async fn engine(
         replies: inbox,
         orders,
         issuer,
+        hosts,
         observers: mission.observers,
         starts_at_zero,
         leave_ends,

@@ -17,6 +17,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
 mod leave;
+mod lost;
 mod power;
 mod scripted;
 

@@ -9,6 +9,7 @@ use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::{
     amplitude, estimator, identity, main_job, outside, pace, records, release, rig, suites, trips,
+    amplitude, estimator, hosts, identity, main_job, outside, pace, records, rig, suites, trips,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -43,6 +44,8 @@ const FIGURES: [Entry; 22] = [
     ("F.7", "alterations of a released run that go unnoticed", |full| {
         Ok(vec![release::alterations(if full { 500 } else { 30 })?])
     }),
+    ("G.5", "what an instrument in a process of its own costs", hosts::cost),
+    ("G.7", "bytes from a peer, broken at random", hosts::fuzzed),
 ];
 
 fn main() -> ExitCode {

@@ -3,6 +3,7 @@
 
 mod arrows;
 mod names;
+mod protocol;
 mod shape;
 mod source;
 mod tree;

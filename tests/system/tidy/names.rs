@@ -5,8 +5,8 @@ use serde_json::Value;
 use std::collections::BTreeSet;
 
 /// The units of the contract.
-const UNITS: [&str; 15] = [
-    "hz", "s", "v", "mps2", "mps", "m", "n", "a", "degc", "deg", "percent", "db", "cycles", "samples",
+const UNITS: [&str; 16] = [
+    "hz", "s", "ms", "v", "mps2", "mps", "m", "n", "a", "degc", "deg", "percent", "db", "cycles", "samples",
     "mv_per_g",
 ];
 
@@ -14,7 +14,7 @@ const UNITS: [&str; 15] = [
 const AFTER: [&str; 8] = ["peak", "rms", "max", "min", "start", "end", "before", "after"];
 
 /// Numbers that count, number or name something, or say their unit beside them, and why their names are as they are.
-const WITHOUT_UNIT: [(&str, &str); 27] = [
+const WITHOUT_UNIT: [(&str, &str); 31] = [
     ("seq", "number of an entry"),
     ("seed", "seed of chance"),
     ("format", "version of a format"),
@@ -42,6 +42,10 @@ const WITHOUT_UNIT: [(&str, &str); 27] = [
     ("value", "its unit stands in `unit`"),
     ("limit", "its unit stands in `unit`"),
     ("raw_bytes", "bytes"),
+    ("id", "number of a request"),
+    ("code", "number of a kind of failure"),
+    ("generation", "number of a leave"),
+    ("output", "number of a connector"),
 ];
 
 /// Units of settings, which speak of computers.
