@@ -9,6 +9,7 @@ pub mod figure;
 pub mod program;
 pub mod python;
 pub mod readme;
+pub mod rig_sim;
 pub mod run_dir;
 
 pub use bench::Bench;

@@ -6,7 +6,7 @@
 use anyhow::{Context, Result, bail, ensure};
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Child, Command, Output, Stdio};
 use std::sync::OnceLock;
 
 /// The folder of the workspace.
@@ -140,6 +140,16 @@ pub fn cargo<S: AsRef<OsStr>>(arguments: impl IntoIterator<Item = S>) -> Result<
 /// If it can't be started.
 pub fn other<S: AsRef<OsStr>>(program: &Path, arguments: impl IntoIterator<Item = S>) -> Result<Finished> {
     run(command(program).args(arguments).current_dir(root()))
+}
+
+/// Starts another program in the workspace, with its standard input and output at our end.
+///
+/// # Errors
+/// If it can't be started.
+pub fn spawn<S: AsRef<OsStr>>(program: &Path, arguments: impl IntoIterator<Item = S>) -> Result<Child> {
+    let mut command = command(program);
+    command.args(arguments).current_dir(root()).stdin(Stdio::piped()).stdout(Stdio::piped());
+    command.spawn().with_context(|| format!("{} can't be started", program.display()))
 }
 
 /// Runs a command to its end.

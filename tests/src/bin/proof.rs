@@ -7,14 +7,16 @@
 use anyhow::Result;
 use std::process::ExitCode;
 use std::time::Instant;
-use tests::claims::{amplitude, estimator, identity, main_job, outside, pace, records, rig, suites, trips};
+use tests::claims::{
+    amplitude, estimator, identity, main_job, outside, pace, peers, records, rig, suites, trips,
+};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
 
 /// A figure's name, what it is about, and how it is found out; `true` for the full form.
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
-const FIGURES: [Entry; 20] = [
+const FIGURES: [Entry; 21] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -35,6 +37,7 @@ const FIGURES: [Entry; 20] = [
     ("C.5", "speed of the estimator beside numpy", |_| Ok(estimator::speed()?.into())),
     ("C.6", "the golden table of the amplitude loop", golden_table),
     ("C.7", "time for the frequencies of a key comparison", |_| Ok(vec![pace::key_comparison()?])),
+    ("G.4", "peers that no one here wrote", foreign_peers),
 ];
 
 fn main() -> ExitCode {
@@ -61,6 +64,10 @@ fn main() -> ExitCode {
             ExitCode::from(1)
         }
     }
+}
+
+fn foreign_peers(_full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![peers::drivers_on_a_foreign_unit()?, peers::foreign_clients_on_our_panels()?])
 }
 
 /// As many seeds as the form wants.

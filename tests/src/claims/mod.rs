@@ -7,6 +7,7 @@ pub mod identity;
 pub mod main_job;
 pub mod outside;
 pub mod pace;
+pub mod peers;
 pub mod records;
 pub mod rig;
 pub mod suites;
