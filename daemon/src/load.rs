@@ -60,12 +60,24 @@ pub struct Loaded {
 /// # Errors
 /// Every file that can't be read and everything that is wrong in those that can.
 pub fn job(path: &Path) -> Result<Loaded, LoadError> {
+    job_on_rig(path, None)
+}
+
+/// Loads a job with all its files, on another rig than it names where one is given.
+///
+/// # Errors
+/// As [`job`].
+pub fn job_on_rig(path: &Path, rig: Option<&Path>) -> Result<Loaded, LoadError> {
     let job: Document<Job> = document(path, None)?;
     let folder = path.parent().unwrap_or(Path::new(""));
     let at = |name: &str| folder.join(name);
+    let other_rig = rig;
     let mut problems = Vec::new();
     let plan = keep(document(&at(&job.value.plan), Some(path)), &mut problems)?;
-    let rig = keep(document(&at(&job.value.rig), Some(path)), &mut problems)?;
+    let rig = match other_rig {
+        Some(rig) => keep(document(rig, None), &mut problems)?,
+        None => keep(document(&at(&job.value.rig), Some(path)), &mut problems)?,
+    };
     let sensors = keep(document(&at(&job.value.sensors), Some(path)), &mut problems)?;
     let references = keep(document(&at(&job.value.references), Some(path)), &mut problems)?;
     match (plan, rig, sensors, references) {

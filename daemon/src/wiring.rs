@@ -15,9 +15,13 @@ use plan_schema::faults::{Faults, PointPhase};
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Rig;
 use plan_schema::units::{Hertz, Mono, Seconds};
+use sim::front::{Ports, Served};
 use sim::{SimError, SimulatedRig};
 use std::io;
+use std::collections::BTreeMap;
 use std::sync::Arc;
+
+pub use sim::front::Address as PanelAddress;
 
 /// The kind of driver whose instruments exist only in the simulator.
 pub const SIMULATED: &str = sim::KIND;
@@ -79,6 +83,15 @@ impl Simulated {
             registry.add(self.rig.factory(&instrument.driver));
         }
         registry
+    }
+
+    /// Serves its instruments in real time behind the interfaces that real ones have, on this machine only.
+    ///
+    /// # Errors
+    /// A port that is taken, unless any free one will do.
+    pub async fn panels(&self, job: &ResolvedJob, free_ports: bool) -> Result<Panels, SimError> {
+        let ports = if free_ports { Ports::Free } else { Ports::AsWritten };
+        sim::front::serve(&self.rig, &job.rig.instruments, ports).await.map(Panels)
     }
 
     /// Time that moves with the simulated blocks.
@@ -147,6 +160,22 @@ impl Simulated {
         let suspect = [TripReason::SourceNotFollowing, TripReason::SourceDc];
         let mute_does = trip.is_some_and(|trip| suspect.contains(&trip.reason));
         self.is_at_rest() || (mute_does && self.rig.truth().muted)
+    }
+}
+
+/// The panels of a simulated rig; they end when this is dropped.
+pub struct Panels(Served);
+
+impl Panels {
+    /// Where each instrument listens, by its name.
+    #[must_use]
+    pub fn addresses(&self) -> &BTreeMap<String, PanelAddress> {
+        &self.0.addresses
+    }
+
+    /// Waits until a panel ends by itself, which none should.
+    pub async fn ended(&mut self) {
+        self.0.ended().await;
     }
 }
 

@@ -26,6 +26,8 @@ pub(crate) struct Wiring {
     contacts: Option<String>,
     source_safe_within: Seconds,
     amplifier_safe_within: Seconds,
+    /// Gain of the amplifier as the rig file says it, in V/V or A/V.
+    pub(crate) gain: f64,
 }
 
 impl Wiring {
@@ -63,6 +65,12 @@ impl Wiring {
             contacts: maybe("contacts", &rig.roles.contacts)?,
             source_safe_within: simulation.source.latency + simulation.source.ramp,
             amplifier_safe_within: simulation.amplifier.latency,
+            gain: rig
+                .amplifier
+                .gain
+                .map(|g| g.si())
+                .or(rig.amplifier.transconductance.map(|g| g.si()))
+                .unwrap_or(0.0),
             instruments,
         })
     }

@@ -28,6 +28,7 @@ mod error;
 mod factory;
 mod faults;
 mod follow;
+pub mod front;
 mod hum;
 mod noise;
 mod output;

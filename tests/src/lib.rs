@@ -10,6 +10,7 @@ pub mod host;
 pub mod program;
 pub mod python;
 pub mod readme;
+pub mod rig_sim;
 pub mod run_dir;
 
 pub use bench::Bench;

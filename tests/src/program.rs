@@ -156,6 +156,16 @@ pub fn spawn_piped(program: &Path, arguments: impl IntoIterator<Item = OsString>
         .with_context(|| format!("{} can't be started", program.display()))
 }
 
+/// Starts another program in the workspace, with its standard input and output at our end.
+///
+/// # Errors
+/// If it can't be started.
+pub fn spawn<S: AsRef<OsStr>>(program: &Path, arguments: impl IntoIterator<Item = S>) -> Result<Child> {
+    let mut command = command(program);
+    command.args(arguments).current_dir(root()).stdin(Stdio::piped()).stdout(Stdio::piped());
+    command.spawn().with_context(|| format!("{} can't be started", program.display()))
+}
+
 /// Runs a command to its end.
 ///
 /// # Errors

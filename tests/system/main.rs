@@ -16,6 +16,7 @@ mod main_job;
 mod records;
 #[cfg(test)]
 mod release;
+mod rig_sim;
 #[cfg(test)]
 mod tidy;
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! `calwright check`: feasible or not, point by point.
 
-use super::{Context, DAY_OF_DRY_RUNS, Exit, arm, say};
+use super::{Context, DAY_OF_DRY_RUNS, Exit, arm, driver_settings, say};
 use crate::load::{self, LoadError, Loaded};
 use crate::record::assemble::circumstances;
 use crate::record::check::{CheckRecord, CheckSchema, CheckedPoint, CheckedWaits};
@@ -32,6 +32,11 @@ fn day_of(job: &ResolvedJob) -> Option<UtcTime> {
 
 fn checked(context: &Context, loaded: &Loaded, day: UtcTime) -> Exit {
     say::error(&loaded.warnings.render(say::colour()));
+    let settings = driver_settings::problems(&loaded.rig);
+    if !settings.is_usable() {
+        say::error(&settings.render(say::colour()));
+        return Exit::Input;
+    }
     let unwarned = arm::unwarned(&loaded.rig);
     if !unwarned.0.is_empty() {
         say::error(&unwarned.render(say::colour()));

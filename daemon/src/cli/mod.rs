@@ -8,10 +8,12 @@ mod arm;
 mod certificates;
 mod check;
 mod driver_host;
+mod driver_settings;
 mod dry_run;
 mod keys;
 mod progress;
 mod recompute;
+mod rig_sim;
 mod say;
 mod schema;
 mod stop;
@@ -141,6 +143,8 @@ enum Command {
     },
     /// List the drivers.
     Drivers,
+    /// Serve the simulated rig in real time, behind the interfaces that its instruments have. On this machine only.
+    RigSim(RigSimArguments),
     /// Print the JSON Schema of a file.
     Schema {
         /// Which file.
@@ -214,6 +218,24 @@ fn speed(text: &str) -> Result<f64, String> {
     }
 }
 
+#[derive(Debug, Args)]
+struct RigSimArguments {
+    /// The rig's file.
+    rig: PathBuf,
+    /// The job whose sensors stand on it.
+    #[arg(long)]
+    job: PathBuf,
+    /// Seed of everything that is drawn by chance.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Faults that strike, timed from the start.
+    #[arg(long)]
+    faults: Option<PathBuf>,
+    /// Take any free ports in place of those of the rig file.
+    #[arg(long)]
+    free_ports: bool,
+}
+
 /// What every command is given.
 struct Context {
     settings: Settings,
@@ -269,6 +291,7 @@ pub fn main() -> ExitCode {
         Command::Arm(arguments) => arm::run(&context, &arguments),
         Command::Stop { rig, simulated } => stop::run(&context, &rig, simulated),
         Command::Drivers => schema::drivers(&context),
+        Command::RigSim(arguments) => rig_sim::run(&context, &arguments),
         Command::Schema { kind } => schema::print(&kind),
         Command::DriverHost | Command::Render => Exit::Environment,
     };

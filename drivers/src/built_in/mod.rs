@@ -24,7 +24,10 @@ use crate::error::DriverError;
 use crate::registry::DriverFactory;
 use crate::safe::{Identity, Opened, SafeHandle, SafeProof, StopReason};
 use async_trait::async_trait;
+use link::Link;
+use plan_schema::rig::Instrument;
 use plan_schema::units::Seconds;
+use plan_schema::written_table;
 use std::sync::Arc;
 
 /// All drivers that are built in.
@@ -32,6 +35,7 @@ use std::sync::Arc;
 pub fn all() -> Vec<Arc<dyn DriverFactory>> {
     vec![
         Arc::new(scpi::source::Factory),
+        Arc::new(scpi::acquisition::Factory),
         Arc::new(stream::acquisition::Factory),
         Arc::new(modbus::amplifier::Factory),
         Arc::new(modbus::contacts::Factory),
@@ -42,6 +46,43 @@ pub fn all() -> Vec<Arc<dyn DriverFactory>> {
         Arc::new(manual::amplifier::Factory),
         Arc::new(manual::ambient::Factory),
     ]
+}
+
+/// How an instrument is reached; `None` where its settings name no link, or none that can be read.
+#[must_use]
+pub fn link_of(instrument: &Instrument) -> Option<Link> {
+    let settings = &instrument.settings.0;
+    let link = settings.get("link").or_else(|| settings.get("relay")?.get("link"))?;
+    let mut only = instrument.clone();
+    only.settings.0 = serde_json::Map::from_iter([("link".to_owned(), link.clone())]);
+    settings::read::<Reached>(&only).ok().map(|r| r.link)
+}
+
+/// Gives an instrument another address: a path is a serial line, anything else host and port. One without a link stays as it
+/// is.
+pub fn readdress(instrument: &mut Instrument, address: &str) {
+    let settings = &mut instrument.settings.0;
+    let holder = if settings.contains_key("link") {
+        Some(settings)
+    } else {
+        settings.get_mut("relay").and_then(|r| r.as_object_mut())
+    };
+    let Some(link) = holder.and_then(|h| h.get_mut("link")).and_then(|l| l.as_object_mut()) else {
+        return;
+    };
+    for way in ["tcp", "serial", "usbtmc"] {
+        link.remove(way);
+    }
+    let way = if address.starts_with('/') { "serial" } else { "tcp" };
+    link.insert(way.to_owned(), serde_json::Value::from(address));
+}
+
+written_table! {
+    /// The link of an instrument, whatever else its settings hold.
+    pub struct Reached {
+        /// How it is reached.
+        pub link: Link,
+    }
 }
 
 /// An open instrument without a role yet.

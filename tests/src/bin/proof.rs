@@ -10,6 +10,7 @@ use std::time::Instant;
 use tests::claims::{
     amplitude, estimator, identity, main_job, outside, pace, records, release, rig, suites, trips,
     amplitude, estimator, hosts, identity, main_job, outside, pace, records, rig, suites, trips,
+    amplitude, estimator, identity, main_job, outside, pace, peers, records, rig, suites, trips,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -18,6 +19,7 @@ use tests::{Bench, Figure};
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
 const FIGURES: [Entry; 22] = [
+const FIGURES: [Entry; 21] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -46,6 +48,7 @@ const FIGURES: [Entry; 22] = [
     }),
     ("G.5", "what an instrument in a process of its own costs", hosts::cost),
     ("G.7", "bytes from a peer, broken at random", hosts::fuzzed),
+    ("G.4", "peers that no one here wrote", foreign_peers),
 ];
 
 fn main() -> ExitCode {
@@ -72,6 +75,10 @@ fn main() -> ExitCode {
             ExitCode::from(1)
         }
     }
+}
+
+fn foreign_peers(_full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![peers::drivers_on_a_foreign_unit()?, peers::foreign_clients_on_our_panels()?])
 }
 
 /// As many seeds as the form wants.

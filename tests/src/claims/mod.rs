@@ -8,6 +8,7 @@ pub mod identity;
 pub mod main_job;
 pub mod outside;
 pub mod pace;
+pub mod peers;
 pub mod records;
 pub mod release;
 pub mod rig;

@@ -131,7 +131,6 @@ impl Talk {
     /// # Errors
     /// As [`Self::ask`], and `protocol` for an answer that is no such block. The question is not asked again: what an
     /// instrument hands out once may be gone.
-    #[cfg_attr(not(test), expect(dead_code, reason = "the acquisition that follows reads blocks"))]
     pub(crate) async fn ask_block(
         &mut self,
         op: &'static str,

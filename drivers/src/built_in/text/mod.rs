@@ -27,7 +27,11 @@ impl State {
     ///
     /// # Errors
     /// `bad_data` for an answer that is neither.
-    async fn ask(&self, talk: &mut Talk, op: &'static str) -> Result<bool, DriverError> {
+    pub(in crate::built_in) async fn ask(
+        &self,
+        talk: &mut Talk,
+        op: &'static str,
+    ) -> Result<bool, DriverError> {
         let answer = talk.ask(op, &self.ask).await?;
         let is_in = |words: &[String]| words.iter().any(|w| answer.eq_ignore_ascii_case(w));
         match (is_in(&self.yes), is_in(&self.no)) {

@@ -1,0 +1,99 @@
+//! `calwright rig-sim` as a process of its own, and the true drivers on its addresses.
+
+use crate::program::{calwright, root};
+use anyhow::{Context, Result, ensure};
+use drivers::{Opened, Registry};
+use plan_schema::read::Document;
+use plan_schema::rig::{Instrument, Rig};
+use serde_json::Value;
+use std::collections::BTreeMap;
+use std::io::{BufRead, BufReader};
+use std::process::{Child, Stdio};
+
+/// The rig with network instruments, and the job whose sensors stand on it.
+pub const RIG: &str = "examples/rigs/portable-network.toml";
+/// The job.
+pub const JOB: &str = "examples/portable-network.toml";
+
+/// A simulated rig that serves; it ends when this is dropped.
+pub struct RigSim {
+    child: Child,
+    /// Where each instrument listens: host and port, or the path of a line.
+    pub addresses: BTreeMap<String, String>,
+    /// What it printed, as it is.
+    pub said: String,
+}
+
+impl RigSim {
+    /// Starts one on free ports.
+    ///
+    /// # Errors
+    /// If it does not start, or does not say where it listens.
+    pub fn start(seed: u64) -> Result<Self> {
+        let mut child = calwright()?
+            .args(["--json", "rig-sim", RIG, "--job", JOB, "--free-ports", "--seed", &seed.to_string()])
+            .current_dir(root())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .context("rig-sim can't be started")?;
+        let stdout = child.stdout.take().context("rig-sim has no standard output")?;
+        let mut said = String::new();
+        BufReader::new(stdout).read_line(&mut said)?;
+        let value: Value = serde_json::from_str(&said).with_context(|| format!("rig-sim said '{said}'"))?;
+        let instruments = value["instruments"].as_object().context("rig-sim names no instruments")?;
+        let mut addresses = BTreeMap::new();
+        for (name, place) in instruments {
+            let address = place["tcp"].as_str().or(place["serial"].as_str());
+            addresses.insert(name.clone(), address.context("an instrument has no address")?.to_owned());
+        }
+        Ok(Self { child, addresses, said })
+    }
+
+    /// Opens every instrument of the rig file by its own driver, on the addresses here.
+    ///
+    /// # Errors
+    /// If one can't be opened.
+    pub async fn open(&self) -> Result<BTreeMap<String, Opened>> {
+        let mut registry = Registry::default();
+        drivers::built_in::all().into_iter().for_each(|factory| registry.add(factory));
+        let mut opened = BTreeMap::new();
+        for mut instrument in instruments()? {
+            if let Some(address) = self.addresses.get(&instrument.name) {
+                drivers::built_in::readdress(&mut instrument, address);
+            }
+            let factory = registry.find(&instrument)?;
+            let problems = factory.check(&instrument);
+            ensure!(problems.is_empty(), "{}", problems.join("\n"));
+            opened.insert(instrument.name.clone(), factory.open(&instrument).await?);
+        }
+        Ok(opened)
+    }
+
+    /// Ends it as Ctrl-C does; returns its exit status.
+    ///
+    /// # Errors
+    /// If it can't be told or does not end.
+    pub fn end(mut self) -> Result<Option<i32>> {
+        let id = i32::try_from(self.child.id())?;
+        let process = rustix::process::Pid::from_raw(id).context("a process has no number")?;
+        rustix::process::kill_process(process, rustix::process::Signal::INT)?;
+        Ok(self.child.wait()?.code())
+    }
+}
+
+impl Drop for RigSim {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// The instruments of the rig file.
+///
+/// # Errors
+/// If the file can't be read.
+pub fn instruments() -> Result<Vec<Instrument>> {
+    let text = std::fs::read_to_string(root().join(RIG))?;
+    Ok(Document::<Rig>::read(RIG, &text)?.value.instruments)
+}

@@ -1,0 +1,80 @@
+//! The simulated rig behind its panels, driven by the true drivers over sockets and pseudo-terminals.
+
+use drivers::{AcquisitionRequest, ChannelRequest, PermitIssuer, StopReason, Tone, Transition};
+use plan_schema::units::{Hertz, SamplesPerSecond, Seconds, Volts};
+use std::f64::consts::TAU;
+use tests::rig_sim::RigSim;
+
+const RATE: f64 = 20_000.0;
+
+fn want() -> AcquisitionRequest {
+    let channel = |input, range| ChannelRequest { input, range: Volts::new(range) };
+    AcquisitionRequest {
+        rate: SamplesPerSecond::new(RATE),
+        frames: 100,
+        channels: vec![channel(0, 10.0), channel(1, 5.0)],
+    }
+}
+
+/// Amplitude of a sine of `hertz` in samples that hold whole turns of it.
+fn amplitude(samples: &[f32], hertz: f64) -> f64 {
+    let (mut re, mut im) = (0.0, 0.0);
+    for (n, sample) in samples.iter().enumerate() {
+        let angle = TAU * hertz * n as f64 / RATE;
+        re += f64::from(*sample) * angle.cos();
+        im += f64::from(*sample) * angle.sin();
+    }
+    2.0 * re.hypot(im) / samples.len() as f64
+}
+
+#[tokio::test]
+async fn the_drivers_move_the_simulated_rig_and_make_it_safe() {
+    let rig = RigSim::start(1).unwrap();
+    let mut opened = rig.open().await.unwrap();
+    let mut take = |name: &str| opened.remove(name).unwrap();
+    let (generator, power, daq) = (take("generator"), take("power-amplifier"), take("daq"));
+    let (mut climate, mut panel) = (take("climate").ambient.unwrap(), take("panel").contacts.unwrap());
+
+    let ambient = climate.read().await.unwrap();
+    assert!((ambient.temperature.si() - 23.0).abs() < 1.0 && ambient.humidity.is_some());
+    let contacts = panel.read().await.unwrap();
+    assert!(contacts.emergency_stop_closed && contacts.inputs == [true, true]);
+
+    let (mut source, mut amplifier) = (generator.source.unwrap(), power.amplifier.unwrap());
+    let permit = PermitIssuer::new().0.grant(Volts::new(1.0));
+    let tone = Tone { frequency: Hertz::new(16.0), amplitude: Volts::new(0.5) };
+    let way = Transition { tone, over: Seconds::new(0.1) };
+    assert!(source.set_tone(&permit, way).await.is_err(), "not before it was made safe");
+    assert!(generator.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    assert!(power.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    assert!(!amplifier.unmute(&permit).await.unwrap().muted);
+
+    let mut daq = daq.acquisition.unwrap();
+    daq.configure(&want()).await.unwrap();
+    daq.start().await.unwrap();
+    assert_eq!(source.set_tone(&permit, way).await.unwrap().tone, tone);
+
+    let mut samples = [Vec::new(), Vec::new()];
+    let mut next = 0;
+    while next < 24_000 {
+        let block = daq.next_block(Seconds::new(2.0)).await.unwrap().unwrap();
+        assert_eq!((block.first_sample.0, block.gap_before.0, block.frames()), (next, 0, 100));
+        next = block.end().0;
+        samples.iter_mut().enumerate().for_each(|(n, s)| s.extend(block.channel(n)));
+    }
+    // The last second holds sixteen turns.
+    let moving = amplitude(&samples[0][samples[0].len() - 20_000..], 16.0);
+    assert!(moving > 0.1, "{moving} V at the reference");
+
+    assert!(generator.safe.make_safe(StopReason::Trip).await.unwrap().is_safe());
+    assert!(power.safe.make_safe(StopReason::Trip).await.unwrap().is_safe());
+    let mut rest = Vec::new();
+    while rest.len() < 30_000 {
+        rest.extend_from_slice(daq.next_block(Seconds::new(2.0)).await.unwrap().unwrap().channel(0));
+    }
+    let resting = amplitude(&rest[rest.len() - 20_000..], 16.0);
+    assert!(resting < moving / 1000.0, "{resting} V after {moving} V");
+    daq.stop().await.unwrap();
+    drop(amplifier);
+    assert_eq!(rig.end().unwrap(), Some(0));
+}
