@@ -154,10 +154,10 @@ impl Simulated {
         truth.final_drive.si().abs() <= 0.0 && truth.muted
     }
 
-    /// The same after a trip: a source that is itself the suspect does not follow, and the mute alone has to do.
+    /// The same after a trip: a source that is itself the suspect, or may be, does not follow, and the mute alone has to do.
     #[must_use]
     pub fn is_safe_after(&self, trip: Option<&Trip>) -> bool {
-        let suspect = [TripReason::SourceNotFollowing, TripReason::SourceDc];
+        let suspect = [TripReason::SourceNotFollowing, TripReason::SourceDc, TripReason::AccelerationLimit];
         let mute_does = trip.is_some_and(|trip| suspect.contains(&trip.reason));
         self.is_at_rest() || (mute_does && self.rig.truth().muted)
     }

@@ -229,6 +229,9 @@ written_table! {
         pub transfer: Seconds = Seconds::new(0.005),
         /// Longest time that judging a block takes.
         pub judgement: Seconds = Seconds::new(0.001),
+        /// Share of the way from a point's ceiling of stroke to the stop that the error of the observer may take, where no
+        /// channel shows the displacement; points with less room are refused.
+        pub observer_share: Fraction = Fraction::new(0.2),
     }
 }
 

@@ -5,6 +5,7 @@ use super::decay::decay_wait;
 use super::plant::{Need, Plant};
 use crate::hazard::{Hazards, Place};
 use crate::interlock::Ceiling;
+use crate::interlock::observer::bound_at;
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
 use plan_schema::units::{Accel, Displacement, Hertz, Peak, Seconds, Velocity, engineering};
 
@@ -156,7 +157,36 @@ fn obstacles(job: &ResolvedJob, plant: &Plant, frequency: Hertz, target: Accel<P
             largest: (allowed / overshoot).acceleration_at(frequency),
         });
     }
+    obstacles.extend(blurred(job, frequency, target));
     obstacles
+}
+
+/// Why the observer does not see well enough what the stroke is, where no channel shows it: the bound on its error takes more
+/// than its share of the way from the ceiling to the stop, or leads beyond the trip.
+fn blurred(job: &ResolvedJob, frequency: Hertz, target: Accel<Peak>) -> Option<Obstacle> {
+    let rig = &job.rig;
+    if rig.displacement.is_some() {
+        return None;
+    }
+    let (shaker, share) = (&rig.shaker, rig.timing.observer_share.si());
+    let displacement = target.displacement_at(frequency).si();
+    let overshoot = 1.0 + overshoot_allowed(Displacement::new(displacement), shaker.rated_stroke);
+    let rest = shaker.static_allowance.si();
+    let bound = bound_at(job, frequency, target).si();
+    let fixed = bound_at(job, frequency, Accel::ZERO).si();
+    let slope = (bound - fixed) / displacement;
+    // What it may take of the reserve, and what keeps it from tripping a motion that is in order.
+    let by_share = (share * (shaker.stop.si() - rest) - fixed) / (slope + share * overshoot);
+    let by_trip = (shaker.trip().si() - rest - fixed) / (1.0 + slope);
+    let largest = by_share.min(by_trip).max(0.0);
+    (displacement > largest * (1.0 + 1e-9)).then(|| Obstacle {
+        message: format!(
+            "without a displacement channel the stroke is known within {} only, of {} from the ceiling to the stop",
+            engineering(bound, "m"),
+            engineering(shaker.stop.si() - rest - overshoot * displacement, "m")
+        ),
+        largest: Displacement::new(largest).acceleration_at(frequency),
+    })
 }
 
 /// The largest acceleration that meets no obstacle. A smaller target may meet another obstacle, since it is allowed

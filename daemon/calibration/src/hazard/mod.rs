@@ -26,7 +26,9 @@ mod verdict;
 mod tests;
 
 pub use coast::{Coast, Stop};
+pub(crate) use motion::{Coil, DISPLACEMENT, Machine, State, VELOCITY};
 pub use reaction::Fault;
 pub use reserve::Reserve;
+pub(crate) use step::Stepper;
 pub(crate) use verdict::Place;
 pub use verdict::{Hazards, hazards};

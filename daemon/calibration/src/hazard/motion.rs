@@ -17,21 +17,21 @@ use plan_schema::units::{Accel, Hertz, Peak};
 use std::f64::consts::{FRAC_PI_2, TAU};
 
 /// Index of the coil's current in the state, in A.
-pub(super) const CURRENT: usize = 0;
+pub(crate) const CURRENT: usize = 0;
 /// Index of the velocity, in m/s.
-pub(super) const VELOCITY: usize = 1;
+pub(crate) const VELOCITY: usize = 1;
 /// Index of the displacement from the centre, in m.
-pub(super) const DISPLACEMENT: usize = 2;
+pub(crate) const DISPLACEMENT: usize = 2;
 
 /// Current, velocity and displacement.
-pub(super) type State = [f64; 3];
+pub(crate) type State = [f64; 3];
 
 /// Shortest time constant of the coil that is told from none, in s.
 const SHORTEST_COIL: f64 = 1e-6;
 
 /// The linear machine with its amplifier's limits, in SI units.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Machine {
+pub(crate) struct Machine {
     pub(super) mass: f64,
     pub(super) stiffness: f64,
     pub(super) damping: f64,
@@ -50,7 +50,7 @@ pub(super) struct Machine {
 
 /// What determines the current.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Coil {
+pub(crate) enum Coil {
     /// A voltage, with the force factor of what drives.
     Driven,
     /// No voltage, with the force factor of what brakes.
@@ -61,17 +61,17 @@ pub(super) enum Coil {
 
 /// A sine in its steady state: everything is the real part of a phasor times `e^(jωt)`.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Steady {
+pub(crate) struct Steady {
     /// Current, velocity, displacement.
-    pub(super) state: [Complex<f64>; 3],
+    pub(crate) state: [Complex<f64>; 3],
     /// What the amplifier imposes, V or A.
-    pub(super) input: Complex<f64>,
+    pub(crate) input: Complex<f64>,
 }
 
 impl Machine {
     /// The machine of a job: the shaker with its payload, and the amplifier.
     #[must_use]
-    pub(super) fn of(job: &ResolvedJob) -> Self {
+    pub(crate) fn of(job: &ResolvedJob) -> Self {
         let (shaker, amplifier) = (&job.rig.shaker, &job.rig.amplifier);
         let critical = 2.0 * (shaker.stiffness.si() * shaker.moving_mass.si()).sqrt();
         let reach = shaker.stop / shaker.rated_stroke;
@@ -110,14 +110,14 @@ impl Machine {
     /// Acceleration in m/s²: `(Bl i − c v − k x) / m`.
     #[inline]
     #[must_use]
-    pub(super) fn acceleration(&self, state: &State) -> f64 {
+    pub(crate) fn acceleration(&self, state: &State) -> f64 {
         let row = [self.force_factor, -self.damping, -self.stiffness];
         dot(&row, state) / self.mass
     }
 
     /// The steady state of a sine of this acceleration; its displacement is real and positive.
     #[must_use]
-    pub(super) fn steady(&self, frequency: Hertz, target: Accel<Peak>) -> Steady {
+    pub(crate) fn steady(&self, frequency: Hertz, target: Accel<Peak>) -> Steady {
         let omega = TAU * frequency.si();
         let displacement = Complex::new(target.displacement_at(frequency).si(), 0.0);
         let velocity = displacement * Complex::new(0.0, omega);

@@ -4,11 +4,17 @@
 //! its figures from here, so that what is promised is what is watched. Must not: know faults, or what stops them.
 //!
 //! A monitor is never taken for faster than it is: a mean over a group of samples counts once a whole group lies beyond a
-//! limit, and a peak that a brake or a jump makes for a moment does not count at all.
+//! limit, and a peak that a brake or a jump makes for a moment does not count for the limits of a rig.
+//!
+//! Soonest of all is the observer's notice that the acceleration left what was foreseen, since it changes with the drive,
+//! long before the displacement has. It is followed here through the observer's own notch.
 
-use super::motion::{DISPLACEMENT, Machine, State, VELOCITY};
+use super::motion::{DISPLACEMENT, Machine, State, Steady, VELOCITY};
+use crate::interlock::BEYOND_CEILING;
+use crate::interlock::observer::{GROUP_CYCLES, GROUP_MOST, Notch, SHARE};
 use plan_schema::rig::{AmplifierMode, Rig};
 use plan_schema::units::{Hertz, Seconds};
+use std::f64::consts::TAU;
 
 /// Share beyond a rig's limits of velocity and acceleration from which a motion trips: a point may be run at the limit
 /// itself (common practice, no source).
@@ -33,6 +39,9 @@ pub(crate) const SILENCE_MOST: Seconds = Seconds::new(0.250);
 
 /// Room for noise, as a share of the limits that are judged from the reference.
 const MARGIN: f64 = 1.01;
+
+/// Room for noise, and for a tone that is a little smaller than its target, as a share of what a departure is.
+const ROOM: f64 = 1.1;
 
 /// In current mode the suspension rings on; its ring can't be taken for a tone from so many times its frequency on.
 const ABOVE_RESONANCE: f64 = 4.0;
@@ -63,8 +72,9 @@ pub(super) fn silence_of_the_drive(machine: &Machine, frequency: Hertz) -> Optio
 pub(super) struct Sight {
     /// Displacement from the centre beyond which it trips, m: the static allowance is taken off, as it is off the stop.
     stroke: f64,
-    /// How late that is seen, s: a displacement channel shows it at once, the reference after a group of samples.
-    stroke_late: f64,
+    /// That allowance, where a channel shows the displacement: the point's own ceiling then counts too.
+    direct: Option<f64>,
+    departure: Departing,
     reference: Option<Reference>,
     /// How much longer a stop takes that follows from what was seen, s.
     extra: f64,
@@ -83,15 +93,18 @@ struct Reference {
 }
 
 impl Sight {
-    /// What a rig sees at a frequency; nothing where its reference is silent and no channel shows the displacement.
+    /// What a rig sees at a frequency, its reference being in order or silent.
     #[must_use]
-    pub(super) fn of(rig: &Rig, machine: &Machine, frequency: Hertz, reference: bool) -> Option<Self> {
+    pub(super) fn of(rig: &Rig, machine: &Machine, frequency: Hertz, reference: bool) -> Self {
         let shaker = &rig.shaker;
         let cycle = 1.0 / frequency.si();
-        let direct = rig.displacement.is_some();
-        (reference || direct).then(|| Self {
-            stroke: shaker.trip().si() - shaker.static_allowance.si(),
-            stroke_late: if direct { 0.0 } else { cycle / GROUPS },
+        let rest = shaker.static_allowance.si();
+        let direct = rig.displacement.as_ref().map(|_| rest);
+        Self {
+            // Of a reference that is silent no displacement is to be had.
+            stroke: if reference || direct.is_some() { shaker.trip().si() - rest } else { f64::INFINITY },
+            direct,
+            departure: Departing { reference, group: 2.0 * (GROUP_CYCLES * cycle).min(GROUP_MOST), cycle },
             reference: reference.then(|| Reference {
                 velocity: shaker.velocity_limit.si() * ABOVE * MARGIN,
                 acceleration: shaker.acceleration_limit.si() * ABOVE * MARGIN,
@@ -100,7 +113,7 @@ impl Sight {
                 cycle,
             }),
             extra: 0.0,
-        })
+        }
     }
 
     /// The same where a stop that follows from what was seen takes longer.
@@ -110,9 +123,42 @@ impl Sight {
     }
 }
 
+/// How a departure from what was foreseen is noticed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Departing {
+    /// The reference shows the motion, or nothing.
+    reference: bool,
+    /// Time within which a whole group lies, s.
+    group: f64,
+    cycle: f64,
+}
+
+/// What was foreseen of a point, and the phase at which a fault strikes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Foreseen {
+    /// The point's own ceiling of acceleration, m/s².
+    pub(super) acceleration: f64,
+    /// Its own ceiling of stroke, static part and all, m.
+    pub(super) stroke: f64,
+    /// The steady motion at the moment of the fault.
+    pub(super) steady: Steady,
+    /// Its phase there, rad.
+    pub(super) phase: f64,
+}
+
 /// Follows a motion as the monitors do, from the moment of a fault on.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Lookout {
+    notch: Notch,
+    /// Since when it is beyond what a departure is, and which way.
+    left: Option<(f64, bool)>,
+    /// The steady acceleration: the largest, its cosine and sine now, and those of its turn from look to look.
+    steady: (f64, f64, f64),
+    turn: (f64, f64),
+    /// What the notch left at the look before, and the time between looks, s.
+    before: f64,
+    step: f64,
+
     /// Since when the acceleration is beyond its limit, and which way.
     since: Option<(f64, bool)>,
     /// When a whole group was last seen beyond, up and down.
@@ -120,23 +166,67 @@ pub(super) struct Lookout {
 }
 
 impl Lookout {
-    /// When the motion is noticed, if it is by what it is at this time: not before now. `foreseen` is the point's
-    /// own ceiling of acceleration, m/s².
+    /// From the moment of a fault on, looked from `step` to `step`, s.
+    #[must_use]
+    pub(super) fn new(sight: &Sight, foreseen: &Foreseen, step: f64) -> Self {
+        let cycle = sight.departure.cycle;
+        let omega = TAU / cycle;
+        // The displacement is real and positive at phase zero, and the acceleration opposite.
+        let largest = omega * omega * foreseen.steady.state[DISPLACEMENT].norm();
+        let (sin, cos) = foreseen.phase.sin_cos();
+        let turn = (omega * step).sin_cos();
+        let notch = Notch::new(1.0 / cycle, step);
+        let steady = (largest, -cos, -sin);
+        Self { notch, left: None, steady, turn, before: 0.0, step, since: None, seen: [None; 2] }
+    }
+
+    /// When the acceleration has left what was foreseen for as long as a group takes. The moment at which it passes what
+    /// is allowed lies on the chord between two looks.
+    #[inline]
+    fn departs(&mut self, departure: &Departing, time: f64, acceleration: f64) -> Option<f64> {
+        let (largest, cos, sin) = self.steady;
+        let (turn_sin, turn_cos) = self.turn;
+        self.steady = (largest, cos * turn_cos - sin * turn_sin, sin * turn_cos + cos * turn_sin);
+        let seen = if departure.reference { acceleration } else { 0.0 };
+        let news = self.notch.pass(seen - largest * cos);
+        let before = std::mem::replace(&mut self.before, news);
+        let allowed = SHARE * ROOM * largest;
+        if news.abs() <= allowed {
+            self.left = None;
+            return None;
+        }
+        let up = news > 0.0;
+        let since = match self.left {
+            Some((since, way)) if way == up => since,
+            _ if time <= 0.0 => 0.0,
+            _ => {
+                let sign = news.signum();
+                time - self.step * (news.abs() - allowed) / (news.abs() - sign * before)
+            }
+        };
+        self.left = Some((since, up));
+        (time >= since + departure.group).then_some(since + departure.group)
+    }
+
+    /// When the motion is noticed, if it is by what it is at this time.
     #[inline]
     pub(super) fn look(
         &mut self,
         sight: &Sight,
-        foreseen: f64,
+        foreseen: &Foreseen,
         time: f64,
         state: &State,
         acceleration: f64,
     ) -> Option<f64> {
         // Not comparisons that what is no number would pass.
-        let within = state[DISPLACEMENT].abs() <= sight.stroke;
-        let stroke = (!within).then_some(time + sight.stroke_late);
+        let own = sight.direct.map_or(f64::INFINITY, |rest| BEYOND_CEILING * foreseen.stroke - rest);
+        let within = state[DISPLACEMENT].abs() <= sight.stroke.min(own);
+        let departed = self.departs(&sight.departure, time, acceleration);
+        let stroke = earlier(departed, (!within).then_some(time));
         let reference = sight.reference.and_then(|reference| {
             let velocity = (state[VELOCITY].abs() > reference.velocity).then_some(time + reference.group);
-            let acceleration = self.lasts(&reference, foreseen, time, acceleration).then_some(time);
+            let acceleration =
+                self.lasts(&reference, foreseen.acceleration, time, acceleration).then_some(time);
             earlier(velocity, acceleration)
         });
         earlier(stroke, reference).map(|seen| seen + sight.extra)

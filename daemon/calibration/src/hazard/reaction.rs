@@ -96,8 +96,10 @@ pub(super) fn answer(rig: &Rig, machine: &Machine, plant: &Plant, frequency: Her
     let sight = match fault {
         // The motion is as it was.
         Fault::SourceDeaf => None,
-        Fault::GainJump | Fault::SourceHolds | Fault::SourceStep => Sight::of(rig, machine, frequency, true),
-        Fault::ReferenceSilent => Sight::of(rig, machine, frequency, false),
+        Fault::GainJump | Fault::SourceHolds | Fault::SourceStep => {
+            Some(Sight::of(rig, machine, frequency, true))
+        }
+        Fault::ReferenceSilent => Some(Sight::of(rig, machine, frequency, false)),
     };
     let (rest, halt, extra) =
         if fault.leaves(SafeAction::SourceOff) { paths.by_both() } else { paths.by_mute() };

@@ -14,7 +14,7 @@
 
 use super::exponential::dot;
 use super::motion::{CURRENT, State, Steady};
-use super::notice::{Lookout, earlier};
+use super::notice::{Foreseen, Lookout, earlier};
 use super::pace::{FINER, Pace};
 use super::reach::{Reach, steps};
 use super::reaction::{Answer, Fault};
@@ -72,8 +72,8 @@ pub(super) struct Struck {
     pub(super) steady: Steady,
     /// The drive's ceiling as a multiple of the drive.
     pub(super) ceiling: f64,
-    /// The ceiling of the acceleration, m/s².
-    pub(super) foreseen: f64,
+    /// The ceilings of acceleration, m/s², and of stroke, static part and all, m.
+    pub(super) foreseen: (f64, f64),
 }
 
 /// One phase of a fault, in s.
@@ -200,8 +200,10 @@ impl Scene {
             return outcome(None, seen);
         }
         let pace = &self.pace;
-        let mut lookout = Lookout::default();
         let (mut state, mut tone) = self.struck(&sine.steady, phase, factor);
+        let (most, stroke) = sine.foreseen;
+        let foreseen = Foreseen { acceleration: most, stroke, steady: sine.steady, phase };
+        let mut lookout = self.answer.sight.map(|sight| Lookout::new(&sight, &foreseen, pace.coarse.over()));
         let mut in_time = None;
         let mut longest = None;
         let (over, mut time) = (pace.coarse.over(), 0.0);
@@ -219,9 +221,9 @@ impl Scene {
             }
             // Something else may notice it sooner than what is overdue.
             let open = self.answer.sight.filter(|_| seen.is_none_or(|s| time < s));
-            if let Some(sight) = &open {
+            if let (Some(sight), Some(lookout)) = (&open, &mut lookout) {
                 let acceleration = pace.machine.acceleration(&state);
-                let noticed = lookout.look(sight, sine.foreseen, time, &state, acceleration);
+                let noticed = lookout.look(sight, &foreseen, time, &state, acceleration);
                 seen = earlier(seen, noticed);
             }
             let enough = match (seen, longest) {

@@ -85,7 +85,7 @@ impl Step {
 
 /// Steps a machine with a live amplifier, its limits kept.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Stepper {
+pub(crate) struct Stepper {
     machine: Machine,
     whole: Length,
     /// Where the amplifier limits, a step is taken in parts: a limit comes and goes at the end of one.
@@ -128,7 +128,7 @@ impl Length {
 impl Stepper {
     /// Steps of `over` seconds for a tone of angular frequency `omega`.
     #[must_use]
-    pub(super) fn new(machine: &Machine, coil: Coil, omega: f64, over: f64) -> Self {
+    pub(crate) fn new(machine: &Machine, coil: Coil, omega: f64, over: f64) -> Self {
         let parts = if over < SHORT * machine.braking() { 1 } else { PARTS };
         let whole = Length::new(machine, coil, omega, over);
         let part = if parts == 1 {
@@ -175,7 +175,7 @@ impl Stepper {
     /// As [`Self::advance`] for an input that goes linearly from one value to another and comes to no limit.
     #[inline]
     #[must_use]
-    pub(super) fn along(&self, state: &State, start: f64, end: f64) -> State {
+    pub(crate) fn along(&self, state: &State, start: f64, end: f64) -> State {
         match &self.whole.current {
             None => self.whole.voltage.chord(state, start, end),
             Some(step) => {

@@ -142,7 +142,7 @@ impl<'a> Place<'a> {
         Struck {
             steady: self.machine.steady(self.frequency, target),
             ceiling: (ceiling.drive / need.drive).max(1.0),
-            foreseen: ceiling.acceleration.si(),
+            foreseen: (ceiling.acceleration.si(), ceiling.stroke.si()),
         }
     }
 

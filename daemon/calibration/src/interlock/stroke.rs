@@ -1,27 +1,74 @@
 //! The stroke monitor: what watches the displacement of the armature, from the first leave to the end of the last brake.
 //!
-//! Owns: which ceiling of stroke is in force at which sample ([`Ceilings`]), and the order of looking. Where the rig has a
-//! displacement channel every sample of it is judged ([`DisplacementChannel`]). Must not: hold leave, or know what a
-//! point is.
+//! Owns: which ceiling of stroke is in force at which sample, and the order of looking. Where the rig has a displacement
+//! channel every sample of it is judged ([`DisplacementChannel`]); where it has none the observer's estimate is, with the
+//! bound on its error and the static allowance ([`Observer`]). Either way an acceleration that leaves what was foreseen
+//! trips. Must not: hold leave, or know what a point is.
 
-use super::displacement::DisplacementChannel;
-use super::trip::Trip;
+mod ceilings;
+#[cfg(test)]
+mod tests;
+
+use super::displacement::{BEYOND_CEILING, DisplacementChannel};
+use super::observer::{Commanded, Departure, Observed, Observer, Others};
+use super::told::Other;
+use super::trip::{Trip, TripReason};
+use super::{reference, source};
 use crate::block::BlockView;
-use plan_schema::units::{Displacement, Peak, SampleIndex};
+use ceilings::Ceilings;
+use nalgebra::Complex;
+use plan_schema::units::{Displacement, Peak, SampleCount, SampleIndex, Volts, engineering};
+
+/// What limits the stroke on a rig, whatever the point.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StrokeLimits {
+    /// Displacement beyond which it trips.
+    pub trip: Displacement<Peak>,
+    /// The mechanical stop.
+    pub stop: Displacement<Peak>,
+    /// How far the armature may lie off its centre without any drive.
+    pub rest: Displacement<Peak>,
+    /// How far a stop that brakes may let the armature go: the farthest coast foreseen of the job's points.
+    pub coast: Displacement<Peak>,
+    /// Share of the way from a point's ceiling to the stop that the observer's bound may take.
+    pub observer_share: f64,
+}
 
 /// Watches the displacement. One per run.
 #[derive(Debug, Clone)]
 pub struct StrokeMonitor {
+    limits: StrokeLimits,
     channel: Option<DisplacementChannel>,
+    observer: Option<Observer>,
+    others: Others,
+    /// Column and name of the reference.
+    reference: (usize, String),
     ceilings: Ceilings,
     braking: bool,
 }
 
 impl StrokeMonitor {
-    /// A monitor that has seen nothing. `rest` is how far the armature may lie off its centre without any drive.
+    /// A monitor that has seen nothing; `reference` is the reference's column and its name.
     #[must_use]
-    pub fn new(channel: Option<DisplacementChannel>, rest: Displacement<Peak>) -> Self {
-        Self { channel, ceilings: Ceilings::new(rest), braking: false }
+    pub fn new(
+        limits: StrokeLimits,
+        channel: Option<DisplacementChannel>,
+        reference: (usize, String),
+    ) -> Self {
+        let ceilings = Ceilings::new(limits.rest);
+        let others = Others::default();
+        Self { limits, channel, observer: None, others, reference, ceilings, braking: false }
+    }
+
+    /// What the reference shows at rest is known: the observer watches from now on.
+    pub fn observe(&mut self, observer: Observer) {
+        self.observer = Some(observer);
+    }
+
+    /// The observer, once there is one.
+    #[must_use]
+    pub fn observer(&self) -> Option<&Observer> {
+        self.observer.as_ref()
     }
 
     /// Leave was given up to a ceiling of stroke, static part and all. A larger one that is in force stays so until the
@@ -31,114 +78,162 @@ impl StrokeMonitor {
         self.braking = false;
     }
 
-    /// A setting is in full effect, and the armature has followed, from this sample on.
-    pub fn applied(&mut self, from: SampleIndex) {
-        self.ceilings.applied(from);
+    /// The source took a tone. `sensitivity` is the reference's there, V/(m/s²), and `others` are the channels that show
+    /// the motion beside it.
+    pub fn commanded(&mut self, tone: &Commanded, sensitivity: Complex<f64>, others: &[Other]) {
+        self.ceilings.applied(tone.begins.1 + tone.way + tone.follows);
+        if let Some(observer) = &mut self.observer {
+            observer.commanded(tone, sensitivity);
+            if tone.amplitude > Volts::ZERO {
+                let (group, tuning) = observer.tuning();
+                self.others.tuned(others, tuning, sensitivity.norm(), group);
+            }
+        }
     }
 
     /// A stop brakes from now on: the armature coasts as was foreseen of it.
     pub fn brakes(&mut self) {
+        if let Some(observer) = self.observer.as_mut().filter(|_| !self.braking) {
+            observer.brakes();
+        }
         self.braking = true;
     }
 
-    /// Looks at a block; a trip at the first sample that shows too much.
-    pub fn look(&mut self, block: &BlockView<'_>) -> Option<Trip> {
+    /// Looks at a block; a trip at the first sample that shows too much. `told` gets what the observer says at each
+    /// sample.
+    pub fn look(
+        &mut self,
+        block: &BlockView<'_>,
+        mut told: impl FnMut(SampleIndex, Observed),
+    ) -> Option<Trip> {
         self.ceilings.advance(block.first_sample);
-        let channel = self.channel.as_ref()?;
-        channel.look(block, self.ceilings.now, self.braking)
-    }
-}
-
-/// The ceiling of stroke from sample to sample.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Ceilings {
-    rest: Displacement<Peak>,
-    now: Displacement<Peak>,
-    next: Displacement<Peak>,
-    /// From this sample on the next one is in force.
-    from: Option<SampleIndex>,
-}
-
-impl Ceilings {
-    fn new(rest: Displacement<Peak>) -> Self {
-        Self { rest, now: rest, next: rest, from: None }
-    }
-
-    fn ask(&mut self, ceiling: Displacement<Peak>) {
-        self.next = ceiling.max(self.rest);
-        self.now = self.now.max(self.next);
-        self.from = None;
-    }
-
-    fn applied(&mut self, from: SampleIndex) {
-        self.from = Some(from);
-    }
-
-    fn advance(&mut self, now: SampleIndex) {
-        if self.from.is_some_and(|from| now >= from) {
-            self.now = self.next;
-            self.from = None;
+        let ceiling = self.ceilings.now();
+        let mut found = self.channel.as_ref().and_then(|channel| channel.look(block, ceiling, self.braking));
+        let Some(observer) = self.observer.as_mut() else { return found };
+        let Some(samples) = block.channels.get(self.reference.0) else { return found };
+        let mut departed: Option<(Departure, bool, Afterwards)> = None;
+        for (n, volts) in samples.iter().enumerate() {
+            let at = block.first_sample + SampleCount(n as u64);
+            let was_lost = observer.departure().is_some();
+            self.others.pass(block.channels, n);
+            let observed = observer.pass(at, *volts);
+            told(at, observed);
+            if let Some((_, _, after)) = &mut departed {
+                after.take(observer.seen());
+            } else if let Some(departure) = observer.departure().filter(|_| !was_lost && found.is_none()) {
+                let moves = self.others.show(departure.seen.si() - departure.foreseen.si());
+                departed = Some((*departure, moves, Afterwards::default()));
+            } else if self.channel.is_none() && !was_lost && found.is_none() {
+                let on_the_way = observer.is_on_the_way(at);
+                found = beyond(&self.limits, ceiling, &observed, on_the_way, self.braking).map(|trip| Trip {
+                    at_sample: Some(at),
+                    channel: Some(self.reference.1.clone()),
+                    ..trip
+                });
+            }
         }
+        if let Some((departure, moves, after)) = departed {
+            let gone = after.gone(observer);
+            let trip = left_what_was_foreseen(&departure, moves, gone);
+            let of_source = matches!(trip.reason, TripReason::SourceDc | TripReason::SourceNotFollowing);
+            let channel = (!of_source).then(|| self.reference.1.clone());
+            found = found.or(Some(Trip { channel, ..trip }));
+        }
+        found
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::interlock::TripReason;
-    use plan_schema::units::SampleCount;
+/// What the reference shows in the rest of a block after a departure: it is there, and tells more of the cause.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+struct Afterwards {
+    count: f64,
+    sum: f64,
+    squares: f64,
+}
 
-    fn monitor() -> StrokeMonitor {
-        let channel = DisplacementChannel {
-            column: 0,
-            name: "stroke".into(),
-            volts_per_metre: -1000.0,
-            trip: Displacement::new(5.6e-3),
-            coast: Displacement::new(6.0e-3),
-        };
-        StrokeMonitor::new(Some(channel), Displacement::new(0.3e-3))
+impl Afterwards {
+    fn take(&mut self, seen: f64) {
+        self.count += 1.0;
+        self.sum += seen;
+        self.squares += seen * seen;
     }
 
-    fn look(monitor: &mut StrokeMonitor, first: u64, volts: &[f32]) -> Option<(TripReason, u64)> {
-        let channels = [volts];
-        let block = BlockView {
-            first_sample: SampleIndex(first),
-            gap_before: SampleCount(0),
-            channels: &channels,
-            overload: &[false],
-        };
-        monitor.look(&block).map(|t| (t.reason, t.at_sample.unwrap().0))
+    /// Whether less than half of the tone is left; `None` of less than half a cycle.
+    fn gone(&self, observer: &Observer) -> Option<bool> {
+        let (samples, amplitude) = observer.tone();
+        let mean = self.sum / self.count;
+        let variance = (self.squares / self.count - mean * mean).max(0.0);
+        (2.0 * self.count >= samples).then(|| (2.0 * variance).sqrt() < 0.5 * amplitude)
     }
+}
 
-    /// Every sample counts, to either side, against the point's own ceiling, the trip stroke and the coast.
-    #[test]
-    fn each_sample_is_judged_by_the_limit_in_force() {
-        let stroke = |at| Some((TripReason::StrokeLimit, at));
-        let mut monitor = monitor();
-        assert_eq!(look(&mut monitor, 0, &[0.2, -0.31]), None);
-        assert_eq!(look(&mut monitor, 2, &[0.32]), stroke(2));
-        monitor.allow(Displacement::new(2e-3));
-        assert_eq!(look(&mut monitor, 10, &[2.09, -2.09]), None);
-        assert_eq!(look(&mut monitor, 10, &[2.09, -2.11]), stroke(11));
-        monitor.allow(Displacement::new(5.5e-3));
-        assert_eq!(look(&mut monitor, 20, &[5.59, -5.59]), None);
-        assert_eq!(look(&mut monitor, 20, &[5.61]), stroke(20));
-        monitor.brakes();
-        assert_eq!(look(&mut monitor, 30, &[5.99]), None);
-        assert_eq!(look(&mut monitor, 30, &[6.01]), stroke(30));
-        assert_eq!(look(&mut monitor, 30, &[f32::NAN]), stroke(30));
+/// What is said of an estimate: beyond the trip stroke if it may be, and beyond the point's own ceiling or, while a stop
+/// brakes, beyond the coast if it must be.
+fn beyond(
+    limits: &StrokeLimits,
+    ceiling: Displacement<Peak>,
+    observed: &Observed,
+    on_the_way: bool,
+    braking: bool,
+) -> Option<Trip> {
+    let (estimate, bound, rest) = (observed.estimate.si().abs(), observed.bound.si(), limits.rest.si());
+    // On the way the moment of the switch is not known, and the bound covers that too; the departures watch over it.
+    let most = limits.observer_share * (limits.stop.si() - ceiling.si());
+    let counted = if on_the_way { bound.min(most) } else { bound };
+    let own = BEYOND_CEILING * (ceiling.si() - rest);
+    let coast = limits.coast.max(limits.trip).si() - rest;
+    let (value, limit) = if braking {
+        (estimate - bound, coast)
+    } else if estimate + counted > limits.trip.si() - rest {
+        (estimate + counted, limits.trip.si() - rest)
+    } else {
+        (estimate - bound, own)
+    };
+    // Not a comparison with `>`: what is no number must not pass.
+    if value <= limit {
+        return None;
     }
+    let shown = [estimate, bound, limit].map(|v| engineering(v, "m"));
+    let message = format!(
+        "the displacement about its centre is {}, known within {}, where {} pk is the limit. The amplifier's gain, the \
+         payload or the reference may have changed. Check them, then acknowledge.",
+        shown[0], shown[1], shown[2]
+    );
+    Some(Trip::beyond(TripReason::StrokeLimit, value, limit, "m", message))
+}
 
-    /// On the way from a large motion to a small one the larger ceiling stays until the small one is there.
-    #[test]
-    fn the_larger_ceiling_stays_until_the_new_setting_is_in_effect() {
-        let mut monitor = monitor();
-        monitor.allow(Displacement::new(4e-3));
-        monitor.allow(Displacement::new(1e-3));
-        assert_eq!(look(&mut monitor, 0, &[4.0]), None);
-        monitor.applied(SampleIndex(100));
-        assert_eq!(look(&mut monitor, 99, &[4.0]), None);
-        assert!(look(&mut monitor, 100, &[4.0]).is_some());
-        assert_eq!(look(&mut monitor, 101, &[1.0]), None);
+/// The trip of a departure. Where nothing else shows it, it is the reference's: of a line that is open nothing is left, of one
+/// that turned round the same with the other sign. `ceased` says whether the tone was gone afterwards, where that is known.
+/// Of the motion more than was foreseen is a limit that is passed, and less
+/// says that the drive is not what was commanded.
+fn left_what_was_foreseen(departure: &Departure, moves: bool, ceased: Option<bool>) -> Trip {
+    let (seen, foreseen, allowed) = (departure.seen.si(), departure.foreseen.si(), departure.allowed.si());
+    let shown = [seen, foreseen, allowed].map(|v| engineering(v, "m/s²"));
+    // Whatever the others say, a reference that shows neither nothing nor the opposite is no broken line.
+    let gone = ceased.unwrap_or(seen.abs() <= 0.5 * foreseen.abs());
+    let turned = seen * foreseen < 0.0 && (seen + foreseen).abs() <= 0.5 * foreseen.abs();
+    let moves = moves || !(gone || turned);
+    let trip = if moves && departure.on_the_way {
+        source::not_following("the motion is not the one of the setting that it took")
+    } else if moves && !ceased.unwrap_or(seen.abs() <= foreseen.abs()) {
+        let next = "The amplifier's gain or the payload may have changed. Check them, then acknowledge.";
+        Trip::plain(TripReason::AccelerationLimit, format!("the motion is more than it was. {next}"))
+    } else if moves {
+        source::ceased()
+    } else if turned {
+        reference::reversed()
+    } else {
+        reference::open()
+    };
+    Trip {
+        at_sample: Some(departure.at),
+        value: Some((seen - foreseen).abs()),
+        limit: Some(allowed),
+        unit: Some("mps2"),
+        message: format!(
+            "the reference shows {} where {} within {} was foreseen: {}",
+            shown[0], shown[1], shown[2], trip.message
+        ),
+        ..trip
     }
 }

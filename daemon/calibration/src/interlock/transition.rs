@@ -96,7 +96,8 @@ fn commanded(state: State, drive: Volts<Peak>, allowed: Volts<Peak>) -> (State, 
 /// that a failure to make safe is louder than all else, and that an amplifier which says itself why the motion ceased
 /// knows more than a monitor that only saw it cease.
 const fn explains(new: TripReason, old: TripReason) -> bool {
-    let ceased = matches!(old, TripReason::SourceDc | TripReason::SourceNotFollowing);
+    let ceased =
+        matches!(old, TripReason::SourceDc | TripReason::SourceNotFollowing | TripReason::AccelerationLimit);
     let louder = matches!(new, TripReason::MakeSafeFailed) && !matches!(old, TripReason::MakeSafeFailed);
     louder || (ceased && matches!(new, TripReason::AmplifierFault))
 }

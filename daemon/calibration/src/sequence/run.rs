@@ -1,6 +1,7 @@
 //! The run machine: its state, what reaches it, and what follows.
 
 mod before_motion;
+mod foretold;
 mod opening;
 mod points;
 mod ways_out;
@@ -250,7 +251,7 @@ impl Run {
             Input::Started { .. } => lock.started(now),
             Input::Block(block) => {
                 self.recent.push(block);
-                let seen = self.stroke.look(block);
+                let seen = self.stroke.look(block, |_, _| {});
                 if let Some(trip) = seen.filter(|_| lock.may_drive()) {
                     lock.latch(trip, &mut orders);
                 }
@@ -391,12 +392,12 @@ impl Run {
                 self.begin_quiet(QuietTime::Before, rest, out);
             }
             (Reply::Warned, State::Waiting(gate)) => gate.warned(self.now),
-            (Reply::Tone { frequency, amplitude, way }, state) => {
+            (Reply::Tone { frequency, amplitude, way }, _) => {
                 self.tone = Some(amplitude);
-                let moving = matches!(state, State::Point(_) | State::Probing(_));
-                let followed = self.setup.samples(self.setup.plant.settling_time());
-                self.stroke.applied(effective.not_after + followed);
-                match state {
+                let moving = matches!(self.state, State::Point(_) | State::Probing(_));
+                let way_samples = self.setup.samples(way);
+                self.foretold(frequency, amplitude, way_samples, effective);
+                match &mut self.state {
                     State::Point(point) => point.applied(&self.setup, frequency, amplitude, effective),
                     State::Probing(probe) => {
                         let way = self.setup.samples(way).0;
@@ -413,9 +414,15 @@ impl Run {
                 self.tone = None;
                 *until = Some(effective.not_after + goal.rest(&self.setup));
                 let frequency = *frequency;
+                self.foretold_off(frequency, effective);
                 self.told(frequency, Volts::ZERO, effective, out);
             }
-            (Reply::SourceOff, State::Stopping(stopping)) => stopping.ramped(effective.not_after),
+            (Reply::SourceOff, State::Stopping(stopping)) => {
+                stopping.ramped(effective.not_after);
+                if let Some(frequency) = self.asked {
+                    self.foretold_off(frequency, effective);
+                }
+            }
             (Reply::MadeSafe(target), State::Stopping(_)) => {
                 if target == Target::Amplifier {
                     self.live = false;

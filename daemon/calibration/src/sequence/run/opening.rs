@@ -21,6 +21,9 @@ const IDENTIFY_AT: f64 = 0.1;
 /// Relative standard deviation of the amplitude of a first motion: a hundred times the noise of the fit, and more.
 const FIRST_MOTION_WITHIN: f64 = 0.01;
 
+/// Share of the trip stroke up to which a first motion may go: small, but well beyond what a wrong gain makes of it.
+const UNTAUGHT: f64 = 0.25;
+
 /// Drive ceiling of a small motion over what is foreseen for it: the amplifier's knob may be off.
 const SMALL_CEILING: f64 = 1.5;
 
@@ -75,6 +78,7 @@ impl Run {
     pub(super) fn quiet_done(&mut self, record: QuietRecord, out: &mut Vec<Action>) {
         if record.when == QuietTime::Before {
             self.rest = Some(QuietRecord { samples: Arc::default(), ..record.clone() });
+            self.observe();
         }
         self.state = State::StoringQuiet(record.when);
         out.push(Action::StoreQuiet(Box::new(record)));
@@ -105,7 +109,11 @@ impl Run {
         drive: Volts<Peak>,
         out: &mut Vec<Action>,
     ) {
-        let ceiling = self.small_ceiling(frequency, target, drive);
+        let mut ceiling = self.small_ceiling(frequency, target, drive);
+        if self.model.is_untaught() {
+            // What it does is for the first motion to tell: a gain that is wrong ends the run in good order.
+            ceiling.stroke = ceiling.stroke.max(self.setup.job.rig.shaker.trip() * UNTAUGHT);
+        }
         self.state = State::Probing(Box::new(Probe::new(kind, (frequency, drive))));
         if self.leave(ceiling, out) {
             self.watch(frequency, kind == ProbeKind::Identify);

@@ -87,10 +87,10 @@ impl Run {
         }
     }
 
-    /// A tone that ceased may be the amplifier's doing: what it says of itself after the trip is waited for, everything
+    /// A tone that ceased, or a motion that left what was foreseen, may be the amplifier's doing: what it says of itself after the trip is waited for, everything
     /// being safe by then, and not for long.
     fn knows_why(&mut self) -> bool {
-        let ceased = [TripReason::SourceDc, TripReason::SourceNotFollowing];
+        let ceased = [TripReason::SourceDc, TripReason::SourceNotFollowing, TripReason::AccelerationLimit];
         let asks = self.trip().is_some_and(|t| ceased.contains(&t.reason)) && !self.answered;
         let timing = &self.setup.job.rig.timing;
         let moment = self.now.after(timing.poll_interval * 2.0 + timing.reply_limit);
