@@ -8,6 +8,7 @@ pub mod claims;
 pub mod figure;
 pub mod program;
 pub mod python;
+pub mod quick;
 pub mod readme;
 pub mod run_dir;
 

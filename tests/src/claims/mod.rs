@@ -3,12 +3,14 @@
 pub mod amplitude;
 pub mod conventional;
 pub mod estimator;
+pub mod graded;
 pub mod identity;
 pub mod main_job;
 pub mod outside;
 pub mod pace;
 pub mod records;
 pub mod rig;
+pub mod scheduled;
 pub mod suites;
 pub mod ten_points;
 pub mod trips;
