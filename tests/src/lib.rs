@@ -9,6 +9,7 @@ pub mod figure;
 pub mod host;
 pub mod program;
 pub mod python;
+pub mod quick;
 pub mod readme;
 pub mod rig_sim;
 pub mod run_dir;

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use tests::Bench;
 use tests::claims::trips::{CASES, Case, NO_TRIP, fault, interrupted, killed, second_program};
+use tests::claims::{graded, scheduled};
 
 fn case(file: &str) -> &'static Case {
     CASES.iter().find(|c| c.file == file).unwrap()
@@ -45,6 +46,27 @@ fn every_fault_of_the_examples_has_its_line() {
 fn an_amplifier_that_trips_and_a_coil_that_overheats() {
     fault(1, case("amplifier-trip")).unwrap();
     fault(1, case("coil-overheating")).unwrap();
+}
+
+#[test]
+fn a_reference_that_opens_or_turns_round() {
+    fault(1, case("reference-open")).unwrap();
+    fault(1, case("reference-reversed")).unwrap();
+}
+
+/// Neither the source's own word nor its command to be at 0 V counts: the mute stops it.
+#[test]
+fn a_source_that_does_not_follow() {
+    fault(1, case("source-deaf")).unwrap();
+    fault(1, case("source-holds-last")).unwrap();
+}
+
+/// A small sample of the search for faults that are answered wrongly, and of what is found of each by its size.
+#[test]
+fn faults_at_a_point_are_answered_rightly() {
+    for figure in [scheduled::all(false).unwrap(), graded::all(false).unwrap()] {
+        assert!(figure.met(), "{figure}");
+    }
 }
 
 /// What is wrong with one sensor costs points of that sensor, never the run, and never passes.

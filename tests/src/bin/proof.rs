@@ -11,6 +11,7 @@ use tests::claims::{
     amplitude, estimator, identity, main_job, outside, pace, records, release, rig, suites, trips,
     amplitude, estimator, hosts, identity, main_job, outside, pace, records, rig, suites, trips,
     amplitude, estimator, identity, main_job, outside, pace, peers, records, rig, suites, trips,
+    amplitude, estimator, graded, identity, main_job, outside, pace, records, rig, scheduled, suites, trips,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -49,6 +50,9 @@ const FIGURES: [Entry; 21] = [
     ("G.5", "what an instrument in a process of its own costs", hosts::cost),
     ("G.7", "bytes from a peer, broken at random", hosts::fuzzed),
     ("G.4", "peers that no one here wrote", foreign_peers),
+    ("D.3", "scheduled faults, and faults of graded size", |full| {
+        Ok(vec![scheduled::all(full)?, graded::all(full)?])
+    }),
 ];
 
 fn main() -> ExitCode {

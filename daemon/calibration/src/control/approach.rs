@@ -119,6 +119,14 @@ impl Approach {
         self.drive = drive;
     }
 
+    /// True for an amplitude over a dwell that needs no other drive: a dwell may drift a little beyond the band that it began
+    /// within.
+    #[must_use]
+    pub fn is_near(&self, amplitude: Accel<Peak>) -> bool {
+        let error = (amplitude - self.goal.target) / self.goal.target;
+        error.abs() <= 2.0 * self.goal.band
+    }
+
     /// Takes what the window says by now and answers with what to do.
     ///
     /// Settled: `|error| + 2 s ≤ band`, and no trend that shows by two standard deviations beyond 0.3 % over the dwell.

@@ -26,15 +26,23 @@ const CHANGE: f64 = 0.15;
 /// How far the others may differ among themselves for their agreement to mean something.
 const TOGETHER: f64 = 0.1;
 
-/// What the others said of the reference when the tone began.
+/// What the others said of the reference when the tone began. A contradiction counts once it is seen twice in a row: a
+/// stretch in which a line was cut shows a size, and a sign, that mean nothing.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Agreement {
     first: Vec<(usize, f64)>,
+    before: Option<TripReason>,
 }
 
 impl Agreement {
-    /// Takes the lines of a stretch; a trip if all others contradict the reference.
+    /// Takes the lines of a stretch; a trip if all others contradict the reference, as they did before.
     pub(super) fn judge(&mut self, lines: &[Line], reference: usize, others: &[Other]) -> Option<Trip> {
+        let found = self.contradiction(lines, reference, others);
+        let before = std::mem::replace(&mut self.before, found.as_ref().map(|trip| trip.reason));
+        found.filter(|trip| before == Some(trip.reason))
+    }
+
+    fn contradiction(&mut self, lines: &[Line], reference: usize, others: &[Other]) -> Option<Trip> {
         let seen = lines.get(reference).filter(|l| is_clear(l))?;
         let clear = |o: &Other| Some((*o, lines.get(o.column).filter(|l| is_clear(l))?.phasor / seen.phasor));
         let shown: Vec<(Other, Complex<f64>)> = others.iter().filter_map(clear).collect();
@@ -112,6 +120,8 @@ mod tests {
                 known: *known,
             })
             .collect();
+        let once = agreement.judge(&lines, 0, &others);
+        assert!(once.is_none(), "once is not enough");
         agreement.judge(&lines, 0, &others).map(|t| t.reason)
     }
 

@@ -114,14 +114,27 @@ impl Monitor {
                 ..Trip::plain(TripReason::BlocksMissing, message)
             });
         }
-        // A motion beyond its limits may overload a channel too; the motion is then the cause that helps.
+        // A motion beyond its limits may overload a channel too; the motion is then the cause that helps. A reference that
+        // was at the end of its range before says nothing of the motion.
         if let Some(trip) = self.motion(block) {
-            return Some(trip);
+            let saturated = self.saturated(block).filter(|_| driving);
+            if saturated.is_none_or(|from| trip.at_sample < Some(from)) {
+                return Some(trip);
+            }
         }
         let mut overloaded =
             block.overload.iter().enumerate().filter(|(n, o)| **o && !self.spared.contains(n));
         let (column, _) = overloaded.next().filter(|_| driving)?;
         Some(self.overload(column, block))
+    }
+
+    /// From which sample on the reference is at the end of its range, if its channel says that it was overloaded.
+    fn saturated(&self, block: &BlockView<'_>) -> Option<SampleIndex> {
+        block.overload.get(self.reference).filter(|o| **o && !self.spared.contains(&self.reference))?;
+        let samples = block.channels.get(self.reference)?;
+        let end = samples.iter().fold(0.0f32, |end, s| end.max(s.abs()));
+        let first = samples.iter().position(|s| s.abs() >= end)?;
+        Some(block.first_sample + SampleCount(first as u64))
     }
 
     fn overload(&self, column: usize, block: &BlockView<'_>) -> Trip {

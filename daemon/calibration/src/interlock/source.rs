@@ -18,8 +18,9 @@ const BETTER: f64 = 2.5;
 /// Cycles of the old tone after which it counts as gone.
 const LOOKED_FOR: f64 = 4.0;
 
-/// How long a source that was told to be silent has to be heard.
+/// How long and how often a source that was told to be silent has to be heard: a knock against the table is none.
 const HEARD: Seconds = Seconds::new(0.010);
+const TIMES: usize = 4;
 
 pub(super) fn not_following(what: &str) -> Trip {
     let message = format!(
@@ -114,21 +115,17 @@ pub(super) struct Silent {
     from: SampleIndex,
     zero: f64,
     limit: f64,
-    /// Samples in a mean, and how many means beyond the limit are heard.
+    /// Samples that are looked at together.
     group: usize,
     sum: f64,
     count: usize,
     heard: usize,
 }
 
-/// Means within the time for which it has to be heard.
-const MEANS: usize = 5;
-
 impl Silent {
     pub(super) fn new(before: Before, zero: f64, rate: SamplesPerSecond, from: SampleIndex) -> Self {
         let limit = (GOES_ON * before.amplitude).max(8.0 * before.noise);
-        let samples = SampleCount::at_least(HEARD * (1.0 / MEANS as f64), rate).0;
-        let group = usize::try_from(samples).unwrap_or(usize::MAX).max(1);
+        let group = usize::try_from(SampleCount::at_least(HEARD, rate).0).unwrap_or(usize::MAX).max(1);
         Self { from, zero, limit, group, sum: 0.0, count: 0, heard: 0 }
     }
 
@@ -144,8 +141,9 @@ impl Silent {
             }
             let rms = (self.sum / self.count as f64).sqrt();
             (self.sum, self.count) = (0.0, 0);
-            self.heard = if rms > self.limit { self.heard + 1 } else { 0 };
-            if self.heard >= MEANS {
+            // Not in a row: a slow tone passes through zero.
+            self.heard += usize::from(rms > self.limit);
+            if self.heard >= TIMES {
                 return true;
             }
         }
@@ -161,8 +159,9 @@ pub(super) struct Base {
     pub(super) amplitude: f64,
 }
 
-/// Changes of the drive below this are too small to tell by.
-const LEAST_CHANGE: f64 = 0.03;
+/// Changes of the drive below this are too small to tell by: the response of a coil that overheats falls by as much
+/// meanwhile.
+const LEAST_CHANGE: f64 = 0.095;
 
 /// Share of a change that has to be seen of it.
 const FOLLOWED: f64 = 0.25;

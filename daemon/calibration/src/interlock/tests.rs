@@ -82,6 +82,36 @@ fn stroke_velocity_and_acceleration_trip_each_at_its_own_frequency() {
     }
 }
 
+/// A motion that grows beyond its limits and overloads its channel is a motion; a channel that is at the end of its range
+/// at once shows none.
+#[test]
+fn an_overloaded_reference_is_told_from_a_motion() {
+    let grows =
+        |n: u32| 0.1 * f64::from(n) / 100.0 * (std::f64::consts::TAU * 100.0 * f64::from(n) / 1e4).sin();
+    let saturated = |n: u32| if n < 700 { 0.0 } else { 10.0 };
+    let cases: [(&dyn Fn(u32) -> f64, TripReason); 2] = [
+        (&|n| grows(n).clamp(-10.0, 10.0) * 10.0, TripReason::AccelerationLimit),
+        (&saturated, TripReason::Overload),
+    ];
+    for (wave, reason) in cases {
+        let mut lock = interlock();
+        lock.started(Mono(0));
+        assert!(lock.ask(ceiling(), &mut Vec::new()));
+        lock.watch(watch(100.0));
+        let wave: Vec<f32> = (0..2_000).map(|n| wave(n).clamp(-10.0, 10.0) as f32).collect();
+        let quiet = vec![0.0f32; wave.len()];
+        let channels: [&[f32]; 2] = [&wave, &quiet];
+        let view = BlockView {
+            first_sample: SampleIndex(0),
+            gap_before: SampleCount(0),
+            channels: &channels,
+            overload: &[true, false],
+        };
+        lock.block(Mono(0), &view, &mut Vec::new());
+        assert_eq!(lock.trip().map(|t| t.reason), Some(reason));
+    }
+}
+
 #[test]
 fn a_gap_trips_while_driving_only() {
     let mut lock = interlock();

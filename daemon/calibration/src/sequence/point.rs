@@ -79,6 +79,8 @@ pub(super) struct PointRun {
     sensitivity: f64,
     moved: bool,
     last: Accel<Peak>,
+    /// Amplitude over the last dwell.
+    measured: Accel<Peak>,
 }
 
 impl PointRun {
@@ -107,6 +109,7 @@ impl PointRun {
             sensitivity,
             moved: false,
             last: Accel::ZERO,
+            measured: Accel::ZERO,
         })
     }
 
@@ -157,11 +160,20 @@ impl PointRun {
         }
     }
 
-    /// Measures once more without a change.
-    pub(super) fn again(&mut self, standing: &Standing<'_>, from: SampleIndex, start: Hertz) {
+    /// Measures once more: at once where the amplitude was where it has to be, else it settles again first.
+    pub(super) fn again(&mut self, setup: &Setup, standing: &Standing<'_>, from: SampleIndex, start: Hertz) {
         self.repeat += 1;
         self.begun = from;
-        self.begin_dwell(standing, from, start);
+        if self.approach.is_near(self.measured) {
+            self.begin_dwell(standing, from, start);
+        } else {
+            self.look(setup, from);
+        }
+    }
+
+    /// What the dwell that just ended shows of the amplitude.
+    pub(super) fn measured(&mut self, amplitude: Accel<Peak>) {
+        self.measured = amplitude;
     }
 
     fn begin_dwell(&mut self, standing: &Standing<'_>, from: SampleIndex, start: Hertz) {

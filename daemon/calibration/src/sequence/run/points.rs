@@ -12,6 +12,7 @@ use crate::sequence::measure::{Measurement, PointEnd};
 use crate::sequence::point::{PointRun, Purpose, Wish};
 use crate::sequence::quality::findings;
 use crate::sequence::setup::Setup;
+use plan_schema::registers::SensorKind;
 use plan_schema::units::{Accel, Hertz, Peak, SampleCount, Seconds, Volts, engineering};
 use std::collections::BTreeSet;
 
@@ -131,6 +132,7 @@ impl Run {
             .acceleration(self.setup.job.reference.column, self.setup.sensitivity_near(point.frequency).si())
         {
             self.model.learn(point.frequency, measurement.drive, seen, 1e-4);
+            point.measured(seen);
         }
         self.end_point(PointEnd::Measured(measurement), again, out);
     }
@@ -193,7 +195,7 @@ impl Run {
     pub(super) fn point_stored(&mut self, mut point: PointRun, again: bool, out: &mut Vec<Action>) {
         if again {
             let start = point.frequency * self.learned.clock();
-            point.again(&self.standing(point.point), self.end, start);
+            point.again(&self.setup, &self.standing(point.point), self.end, start);
             self.state = State::Point(Box::new(point));
             return;
         }
@@ -202,10 +204,12 @@ impl Run {
         self.go(goal, frequency, closing, out);
     }
 
-    /// Overloads of the sensors' channels are judged on these columns only: what another shows there means nothing.
+    /// Overloads of the sensors' channels are judged on these columns only: what another shows there means nothing. That of
+    /// a sensor with built-in electronics may be its line that opened, and costs the sensor its point, not the run.
     pub(super) fn spare_all_but(&mut self, judged: &[usize]) {
-        let columns = self.setup.job.sensors.iter().map(|s| s.column);
-        self.interlock.spare(columns.filter(|c| !judged.contains(c)).collect());
+        let sensors = self.setup.job.sensors.iter();
+        let spared = sensors.filter(|s| s.sensor.kind == SensorKind::Iepe || !judged.contains(&s.column));
+        self.interlock.spare(spared.map(|s| s.column).collect());
     }
 
     /// What comes after a point: the next that somebody takes, the closing one, or rest.

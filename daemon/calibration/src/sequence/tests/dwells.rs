@@ -163,3 +163,26 @@ fn a_bad_motion_is_measured_once_more() {
     assert_eq!((all[0].clone(), all[1].clone()), ((1, 0, vec![Some(REFERENCE)]), (1, 1, vec![])));
     assert_eq!(bench.dwells()[0].findings[0].kind, FindingKind::Distortion);
 }
+
+/// A gain that changes within a dwell: the amplitude settles again before it is measured once more.
+#[test]
+fn an_amplitude_that_went_astray_settles_again() {
+    let mut bench = Bench::new(&two_points());
+    let mut jumped = false;
+    bench = bench.while_it_runs(|bench| {
+        if bench.measuring() && !jumped && bench.tones.last().is_some_and(|t| bench.now > t.0 + 1500) {
+            bench.response *= 0.9;
+            jumped = true;
+        }
+    });
+    assert_eq!((bench.outcome, jumped), (Some(Outcome::Done), true));
+    let near = |m: &&Measurement| {
+        let setup = bench.run.setup();
+        let frequency = setup.job.points[m.point].frequency;
+        let seen = m.acceleration(REFERENCE, setup.sensitivity_near(frequency).si()).unwrap();
+        (seen / setup.job.points[m.point].target - 1.0).abs() < 0.02
+    };
+    let last = |point: usize| bench.dwells().into_iter().rfind(|m| m.point == point && !m.closing).unwrap();
+    assert!(near(&last(0)) && near(&last(1)));
+    assert!(bench.dwells().iter().any(|m| !near(m)), "the jump was within no dwell");
+}
