@@ -13,6 +13,8 @@ mod main_job;
 #[cfg(test)]
 mod records;
 #[cfg(test)]
+mod stops;
+#[cfg(test)]
 mod tidy;
 #[cfg(test)]
 mod trips;

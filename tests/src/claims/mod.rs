@@ -9,6 +9,7 @@ pub mod outside;
 pub mod pace;
 pub mod records;
 pub mod rig;
+pub mod stops;
 pub mod suites;
 pub mod ten_points;
 pub mod trips;
