@@ -108,7 +108,12 @@ impl Shell {
         hands.make_safe(Target::Amplifier, StopReason::Start)?;
         at_once(hands.amplifier.status())?;
         let acquisition = &setup.job.rig.acquisition;
-        let frames = (acquisition.block.si() * acquisition.rate.si()).round() as u32;
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the range of u32"
+        )]
+        let frames = (acquisition.block.si() * acquisition.rate.si()).round().clamp(1.0, 1e8) as u32;
         let columns = setup.job.columns.iter();
         let channels = columns.map(|c| ChannelRequest { input: c.input, range: c.range }).collect();
         let want = AcquisitionRequest { rate: acquisition.rate, frames, channels };

@@ -11,6 +11,8 @@ mod leave;
 #[cfg(test)]
 mod main_job;
 #[cfg(test)]
+mod operators;
+#[cfg(test)]
 mod records;
 #[cfg(test)]
 mod stops;
