@@ -36,6 +36,7 @@ const DELAY_MAX: f64 = 100_000.0;
 const HARMONICS: [u32; 4] = [1, 2, 3, 5];
 
 /// An input of the acquisition: a channel of the rig file.
+#[derive(Clone)]
 struct Input {
     number: u32,
     channel: Channel,
@@ -67,6 +68,7 @@ pub(crate) enum Next {
 }
 
 /// The acquisition.
+#[derive(Clone)]
 pub(crate) struct Sampler {
     steps: f64,
     inputs: Vec<Input>,

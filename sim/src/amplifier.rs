@@ -73,7 +73,7 @@ impl AmplifierTruth {
 }
 
 /// The amplifier's front panel.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Amplifier {
     mute: Mute,
     /// The mute as it was last commanded; this is what the amplifier reads back.

@@ -71,6 +71,7 @@ pub(crate) struct Facts<'a> {
 }
 
 /// A channel.
+#[derive(Clone)]
 pub(crate) struct Channel {
     pub(crate) wire: Wire,
     line: Line,

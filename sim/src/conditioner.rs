@@ -10,6 +10,7 @@ use plan_schema::units::Hertz;
 use std::f64::consts::TAU;
 
 /// What conditioner and filter truly do.
+#[derive(Clone)]
 pub(crate) struct Response {
     chain: Chain,
     /// Error of the conditioner's phase in rad.
@@ -30,6 +31,7 @@ impl Response {
 }
 
 /// A conditioner's response at the frequency of the drive.
+#[derive(Clone)]
 pub(crate) struct Conditioner {
     response: Response,
     rate: f64,

@@ -4,6 +4,7 @@
 
 /// A first-order high-pass, exact for an input that goes linearly within a sample: for a corner c and a sine of angular
 /// frequency w it is off by c w h²/12 relative. It has settled on what the input was at first.
+#[derive(Clone)]
 pub(crate) struct Coupling {
     /// Weights of the input at the start and at the end of a sample.
     weights: (f64, f64),

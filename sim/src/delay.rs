@@ -17,6 +17,7 @@ const TAPS: usize = 2 * SIDE;
 pub(crate) const SHORTEST: f64 = (SIDE - 1) as f64;
 
 /// A line that gives its input later.
+#[derive(Clone)]
 pub(crate) struct Delay {
     taps: [f64; TAPS],
     /// The input: what is still needed of the past, then the stretch at hand.

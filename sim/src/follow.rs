@@ -12,6 +12,7 @@ use crate::shaker::State;
 use nalgebra::DMatrix;
 
 /// A filter of `N` states: `ds/dt = a s + b x`, x the felt acceleration in m/s².
+#[derive(Clone)]
 pub(crate) struct Follower<const N: usize> {
     a: Matrix<N>,
     b: [f64; N],

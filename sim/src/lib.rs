@@ -96,6 +96,13 @@ impl SimulatedRig {
         self.lock().progress(point, phase, frequency);
     }
 
+    /// Another rig in the very same state, noise to come included: what happens to one does not happen to the other. Its
+    /// instruments have to be opened anew.
+    #[must_use]
+    pub fn fork(&self) -> Self {
+        Self { world: Arc::new(Mutex::new(self.lock().clone())), wiring: self.wiring.clone() }
+    }
+
     /// Lets time pass after the last block, so that [`Self::truth`] counts how the armature came to rest.
     pub fn run_out(&self, time: Seconds) {
         self.lock().run_out(time);

@@ -37,6 +37,7 @@ type PerPole = [[f64; LANES]; GROUPS];
 const BATCH: usize = 64;
 
 /// Noise of a stated density.
+#[derive(Clone)]
 pub(crate) struct Noise {
     normal: Normal,
     /// Root mean square of the white part per sample.
@@ -163,6 +164,7 @@ impl Shape {
 
 /// White noise of unit variance and first-order noises, as poles and their densities in sampled time: the density at the
 /// angle `w` is `1 + Σ size/(u_n + 1 − cos w)`.
+#[derive(Clone)]
 struct Lorentzians {
     /// Distance of each pole from 1, ascending.
     apart: Vec<f64>,

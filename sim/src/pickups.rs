@@ -15,6 +15,7 @@ use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::SamplesPerSecond;
 
 /// Everything on the table, and the supplies that channels read.
+#[derive(Clone)]
 pub(crate) struct Pickups {
     /// The reference, then the second one if there is one.
     references: Vec<ReferenceTruth>,

@@ -36,6 +36,7 @@ pub(crate) fn normal(seed: u64, name: &str) -> f64 {
 }
 
 /// A stream of standard normal numbers: of a fast generator, seeded from the stream that the name has.
+#[derive(Clone)]
 pub(crate) struct Normal(Xoshiro256PlusPlus);
 
 impl Normal {

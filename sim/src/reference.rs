@@ -19,6 +19,7 @@ use plan_schema::units::SamplesPerSecond;
 use std::f64::consts::TAU;
 
 /// The reference transducer.
+#[derive(Clone)]
 pub(crate) struct ReferenceTruth {
     table: Vec<Row>,
     temperature_coefficient: f64,
@@ -35,6 +36,7 @@ pub(crate) struct ReferenceTruth {
 }
 
 /// One frequency of the true response.
+#[derive(Clone)]
 struct Row {
     log_frequency: f64,
     sensitivity: f64,

@@ -52,6 +52,7 @@ struct Response {
 }
 
 /// A response as state equations driven by the acceleration: `ds/dt = a s + b x`, output `c s + d x`.
+#[derive(Clone)]
 struct Equations {
     a: Matrix<3>,
     b: [f64; 3],
@@ -93,6 +94,7 @@ impl Response {
 }
 
 /// A sensor under test or a check standard.
+#[derive(Clone)]
 pub(crate) struct SensorTruth {
     pub(crate) serial: String,
     /// True sensitivity in mid-band at 23 °C and with the nominal supply, in V/(m/s²); negative for a reversed sensor.
@@ -266,6 +268,7 @@ pub(crate) struct Table<'a> {
 }
 
 /// What a sensor shows although it does not move along its axis: errors, no part of its truth.
+#[derive(Clone)]
 struct Disturbed {
     /// Share of the transverse acceleration.
     cross_axis: f64,

@@ -32,7 +32,7 @@ pub(crate) struct Setting {
 }
 
 /// The signal source.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Source {
     facts: SimulatedSource,
     rate: f64,

@@ -18,6 +18,8 @@ pub struct Truth {
     pub displacement_by_point: Vec<Displacement<Peak>>,
     /// Contacts of the armature with a stop; one contact counts once, however long it lasts.
     pub stop_hits: u32,
+    /// Simulated time since the start at which it first touched one, to the next sample.
+    pub first_stop_hit: Option<Seconds>,
     /// Largest speed at such a contact; zero without any.
     pub stop_hit_speed_max: Velocity<Peak>,
     /// Speeds of the first contacts, in the order of time; at most a hundred.

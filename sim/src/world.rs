@@ -62,6 +62,7 @@ struct Visited {
 }
 
 /// The simulated world.
+#[derive(Clone)]
 pub(crate) struct World {
     /// Samples per second as the rig file says, and as they truly are.
     rate: SamplesPerSecond,
@@ -88,6 +89,8 @@ pub(crate) struct World {
     /// The points, and the number of the one that the run is at (from 0).
     points: Vec<Visited>,
     at_point: Option<usize>,
+    /// Sample at which the armature first touched a stop.
+    first_hit: Option<u64>,
 }
 
 impl World {
@@ -135,6 +138,7 @@ impl World {
                 .map(|p| Visited { frequency: p.frequency, measured_at: None, displacement: 0.0 })
                 .collect(),
             at_point: None,
+            first_hit: None,
         };
         world.plan_strikes(timed);
         Ok(world)
@@ -362,6 +366,9 @@ impl World {
             self.pickups.note(n, &self.plant);
             self.plant.step(&wave);
             self.pickups.step(&self.plant);
+            if self.first_hit.is_none() && self.plant.extremes.stop_hits > 0 {
+                self.first_hit = Some(self.now + n as u64 + 1);
+            }
             if self.plant.take_news() {
                 self.amplifier.set_overheated(self.plant.is_too_warm());
                 self.retune();
@@ -418,6 +425,7 @@ impl World {
             displacement_max: Displacement::new(extremes.displacement),
             displacement_by_point: self.displacement_by_point(),
             stop_hits: extremes.stop_hits,
+            first_stop_hit: self.first_hit.map(|at| SampleCount(at).duration(self.true_rate)),
             stop_hit_speed_max: Velocity::new(extremes.hit_speed),
             stop_hit_speeds: extremes.hit_speeds.iter().map(|v| Velocity::new(*v)).collect(),
             current_max: Amperes::new(extremes.current),

@@ -17,7 +17,9 @@ pub const MAIN_RIG: &str = "long-stroke";
 /// A temporary folder that looks like the workspace's: commands of the README work in it.
 #[derive(Debug)]
 pub struct Bench {
-    folder: TempDir,
+    folder: PathBuf,
+    /// Gone with the bench.
+    _temporary: Option<TempDir>,
 }
 
 impl Bench {
@@ -28,13 +30,19 @@ impl Bench {
     pub fn new() -> Result<Self> {
         let folder = tempfile::tempdir().context("no temporary folder can be made")?;
         copy(&root().join("examples"), &folder.path().join("examples"))?;
-        Ok(Self { folder })
+        Ok(Self { folder: folder.path().to_owned(), _temporary: Some(folder) })
+    }
+
+    /// One that is there already, and stays.
+    #[must_use]
+    pub fn at(folder: &Path) -> Self {
+        Self { folder: folder.to_owned(), _temporary: None }
     }
 
     /// A path in it.
     #[must_use]
     pub fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
+        self.folder.join(name)
     }
 
     /// Puts other text in a file's place.
@@ -54,7 +62,7 @@ impl Bench {
     /// If the program can't be built.
     pub fn command(&self, arguments: &[&str]) -> Result<Command> {
         let mut command = program::calwright()?;
-        command.args(arguments).current_dir(self.folder.path()).env("XDG_STATE_HOME", self.path("state"));
+        command.args(arguments).current_dir(&self.folder).env("XDG_STATE_HOME", self.path("state"));
         Ok(command)
     }
 

@@ -1,7 +1,8 @@
 //! What the whole-system tests and the `proof` program share: the program as a person runs it, and the claims about it.
 //!
 //! Owns: building and running `calwright` from outside, run directories as files, and each claim as one function that
-//! gives a [`Figure`] or says why not. Must not look inside the program: command line and record files only.
+//! gives a [`Figure`] or says why not. Must not look inside the program: command line and record files only; but what
+//! takes thousands of tries goes through the same run machine in [`shell`].
 
 pub mod bench;
 pub mod claims;
@@ -13,6 +14,7 @@ pub mod quick;
 pub mod readme;
 pub mod rig_sim;
 pub mod run_dir;
+pub mod shell;
 
 pub use bench::Bench;
 pub use figure::Figure;

@@ -104,6 +104,16 @@ pub fn calwright() -> Result<Command> {
     Ok(command(path_of_calwright()?))
 }
 
+/// Another program of this package, which cargo builds with whoever asks.
+///
+/// # Errors
+/// If it is not there.
+pub fn own(name: &str) -> Result<Command> {
+    let path = Built::here()?.folder.join(format!("{name}{}", std::env::consts::EXE_SUFFIX));
+    ensure!(path.is_file(), "{} is missing", path.display());
+    Ok(command(path))
+}
+
 /// The path of the program, built on the first call in the profile of whoever asks.
 ///
 /// # Errors

@@ -13,10 +13,13 @@ mod leave;
 #[cfg(test)]
 mod main_job;
 #[cfg(test)]
+mod operators;
+#[cfg(test)]
 mod records;
 #[cfg(test)]
 mod release;
 mod rig_sim;
+mod stops;
 #[cfg(test)]
 mod tidy;
 #[cfg(test)]

@@ -21,7 +21,9 @@ use drivers::{
 };
 use jiff::Timestamp;
 use plan_schema::units::{Mono, SampleCount, SampleIndex, SamplesPerSecond, Seconds};
+use std::pin::Pin;
 use std::sync::Arc;
+use std::task::{Context as TaskContext, Waker};
 use std::time::Duration;
 use tokio::sync::mpsc::{Receiver, Sender};
 
@@ -374,11 +376,16 @@ impl Engine {
         let (safes, replies) = (self.safes.clone(), self.replies.clone());
         self.progress.commanded = self.progress.last.0;
         self.progress.outstanding += 1;
-        tokio::spawn(async move {
+        let mut call: Pin<Box<dyn Future<Output = ()> + Send>> = Box::pin(async move {
             let proof = safes.make_safe(target, why).await;
             // The inbox is gone only after the run is over.
             let _ = replies.send(Message::MadeSafe(target, proof)).await;
         });
+        // It leaves now: a task that is only spawned has its turn after everything else that this step asks for, telling
+        // and storing included. Spawned, it is asked again.
+        if call.as_mut().poll(&mut TaskContext::from_waker(Waker::noop())).is_pending() {
+            tokio::spawn(call);
+        }
     }
 
     fn order(&mut self, order: Order, receipt: bool) {

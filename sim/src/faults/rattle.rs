@@ -32,6 +32,7 @@ const STILL: f64 = 0.02;
 const TURN_MAX: f64 = 3.0;
 
 /// The added motion of a sensor.
+#[derive(Clone)]
 pub(crate) struct Rattle {
     stream: Normal,
     rate: f64,
@@ -40,6 +41,7 @@ pub(crate) struct Rattle {
     work: Vec<f64>,
 }
 
+#[derive(Clone)]
 struct Going {
     still: Coupling,
     /// Motion and turned motion at the sample before.

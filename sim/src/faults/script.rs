@@ -23,6 +23,7 @@ enum Life {
     Over,
 }
 
+#[derive(Clone)]
 struct Scripted {
     kind: FaultKind,
     effect: Effect,
@@ -46,6 +47,7 @@ impl Scripted {
 }
 
 /// A contact that opens and closes at random: both last for times of an exponential distribution.
+#[derive(Clone)]
 struct Contact {
     stream: Normal,
     /// Mean times in samples for which it is open and closed.
@@ -91,6 +93,7 @@ impl Contact {
 }
 
 /// The faults of a run.
+#[derive(Clone)]
 pub(crate) struct Script {
     faults: Vec<Scripted>,
     inputs: usize,

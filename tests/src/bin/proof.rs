@@ -5,6 +5,7 @@
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "this program is there to print")]
 
 use anyhow::Result;
+use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::{
@@ -12,6 +13,8 @@ use tests::claims::{
     amplitude, estimator, hosts, identity, main_job, outside, pace, records, rig, suites, trips,
     amplitude, estimator, identity, main_job, outside, pace, peers, records, rig, suites, trips,
     amplitude, estimator, graded, identity, main_job, outside, pace, records, rig, scheduled, suites, trips,
+    amplitude, estimator, identity, leave, main_job, outside, pace, reaction, records, rig, stops, suites,
+    trips,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -21,6 +24,7 @@ type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
 const FIGURES: [Entry; 22] = [
 const FIGURES: [Entry; 21] = [
+const FIGURES: [Entry; 23] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -53,10 +57,22 @@ const FIGURES: [Entry; 21] = [
     ("D.3", "scheduled faults, and faults of graded size", |full| {
         Ok(vec![scheduled::all(full)?, graded::all(full)?])
     }),
+    ("D.2", "stops without any fault", |full| {
+        stops::stops_of_all(if full { stops::Form::FULL } else { stops::Form::SMALL }, 1)
+    }),
+    ("D.5", "reaction of the station beside a bare echo", |full| {
+        reaction::beside_an_echo(if full { 5000 } else { 200 })
+    }),
+    ("D.6", "drive without leave or with a latched trip", under_leave),
 ];
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
+    if let [word, folder, seed] = arguments.as_slice()
+        && word == "worker"
+    {
+        return work(folder, seed);
+    }
     let (options, names): (Vec<_>, Vec<_>) = arguments.iter().partition(|a| a.starts_with("--"));
     let full = !options.is_empty();
     let entry = match names.as_slice() {
@@ -83,6 +99,16 @@ fn main() -> ExitCode {
 
 fn foreign_peers(_full: bool) -> Result<Vec<Figure>> {
     Ok(vec![peers::drivers_on_a_foreign_unit()?, peers::foreign_clients_on_our_panels()?])
+/// A run under leave in a process of its own, for D.6, to be killed.
+fn work(folder: &str, seed: &str) -> ExitCode {
+    let done = seed.parse().map_err(Into::into).and_then(|seed| leave::worker(Path::new(folder), seed));
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("{error:#}");
+            ExitCode::from(1)
+        }
+    }
 }
 
 /// As many seeds as the form wants.
@@ -124,6 +150,10 @@ fn refit(full: bool) -> Result<Vec<Figure>> {
 
 fn faults(full: bool) -> Result<Vec<Figure>> {
     Ok(vec![trips::all(&seeds(full, 1, 20))?])
+}
+
+fn under_leave(full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![leave::sequences(&seeds(full, 4, 200))?, leave::kill_figure(&seeds(full, 3, 50))?])
 }
 
 fn against_conventional(full: bool) -> Result<Vec<Figure>> {

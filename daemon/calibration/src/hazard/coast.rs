@@ -6,9 +6,10 @@ use super::motion::{Coil, DISPLACEMENT, Machine, State, Steady};
 use super::reach::{Halt, Reach, steps};
 use super::reaction::Paths;
 use super::step::Stepper;
+use super::touch::{Course, soonest};
 use crate::control::Plant;
 use plan_schema::rig::{Rig, SafeAction};
-use plan_schema::units::{Displacement, Hertz, Peak};
+use plan_schema::units::{Displacement, Hertz, Peak, Seconds};
 use std::f64::consts::{PI, TAU};
 
 /// A stop of a healthy run.
@@ -53,6 +54,9 @@ pub struct Coast {
     pub stop: Stop,
     /// Largest |displacement| from the centre, the worst over the phase, with the static allowance, m.
     pub displacement: Displacement<Peak>,
+    /// Soonest time from the moment at which the stop begins to act until the armature touches the mechanical stop, over the
+    /// phase; `None` where it does not. The static allowance is left out: it may make it sooner, and a touch possible.
+    pub touches: Option<Seconds>,
 }
 
 /// The coast after one stop.
@@ -66,17 +70,25 @@ pub(super) fn coast(
     stop: Stop,
 ) -> Coast {
     let mute = rig.amplifier.mute;
-    let reached = match stop {
-        Stop::MuteAtOnce => Reach::new(machine, Halt::Muted(mute)).worst(steady),
+    let (reached, course) = match stop {
+        Stop::MuteAtOnce => (Reach::new(machine, Halt::Muted(mute)).worst(steady), Course::Muted),
         Stop::ZeroThenMute => {
-            Reach::new(machine, Halt::Zeroed(Paths::of(rig, plant).live().si(), mute)).worst(steady)
+            let live = Paths::of(rig, plant).live().si();
+            (Reach::new(machine, Halt::Zeroed(live, mute)).worst(steady), Course::Zeroed(live))
         }
         Stop::RampThenMute => {
-            let after = Reach::new(machine, Halt::Muted(mute));
-            ramp(machine, frequency, plant.transition(frequency).si(), steady, &after)
+            let (after, over) = (Reach::new(machine, Halt::Muted(mute)), plant.transition(frequency).si());
+            (ramp(machine, frequency, over, steady, &after), Course::Ramped(over))
         }
     };
-    Coast { stop, displacement: Displacement::new(reached) + allowance(rig) }
+    let limit = rig.shaker.stop.si();
+    let omega = TAU * frequency.si();
+    let touches = if reached < limit { None } else { soonest(machine, steady, omega, (course, mute), limit) };
+    Coast {
+        stop,
+        displacement: Displacement::new(reached) + allowance(rig),
+        touches: touches.map(Seconds::new),
+    }
 }
 
 /// The static allowance as a displacement.

@@ -8,6 +8,7 @@
 //!   motion, step, pace   the machine, its steps     reach    where a stop leads from a state
 //!   coast          stops of a healthy run           notice   what monitors notice, and how soon
 //!   reaction       what notices and stops a fault   reserve  a fault, phase by phase
+//!   touch          when a stop that is no good leads to the stop
 //!   verdict        may the point be run
 //! ```
 
@@ -20,6 +21,7 @@ mod reach;
 mod reaction;
 mod reserve;
 mod step;
+mod touch;
 mod verdict;
 
 #[cfg(test)]

@@ -41,8 +41,11 @@ fn beyond(job: &ResolvedJob, coast: &Coast) -> Option<String> {
     if coast.displacement <= stop {
         return None;
     }
+    let when = coast.touches.map_or(String::new(), |touches| {
+        format!(" and touched after {} at the soonest", engineering(touches.si(), "s"))
+    });
     Some(format!(
-        "after {} the armature may go to {}, the stop is at {}",
+        "after {} the armature may go to {}, the stop is at {}{when}",
         coast.stop.words(),
         engineering(coast.displacement.si(), "m"),
         engineering(stop.si(), "m")
