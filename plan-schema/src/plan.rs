@@ -34,7 +34,7 @@ impl Written for Format {
 
 written_table! {
     /// A calibration plan: the points, in order, and how they are judged.
-    pub struct Plan {
+    pub struct Plan file "plan" {
         /// Format of the file; 1.
         pub format: Format,
         /// What the plan is called on the certificate.

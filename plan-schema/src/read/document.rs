@@ -33,6 +33,10 @@ impl<T: Written> Document<T> {
         let text = text.strip_prefix('\u{feff}').unwrap_or(text);
         let source = Arc::new(Source { name: name.to_owned(), text: text.to_owned() });
         let notes = Notes::new(source.clone());
+        if let Some((message, remedy)) = T::FILE.and_then(|wanted| super::kind::no_toml(wanted, text)) {
+            notes.overriding_error(0..0, message, remedy);
+            return Err(Report(notes.into_diagnostics()));
+        }
         let (table, syntax) = DeTable::parse_recoverable(text);
         for error in super::syntax::explain(text, &syntax) {
             notes.error(error.span, error.message, Some(error.remedy));
@@ -43,7 +47,13 @@ impl<T: Written> Document<T> {
         }
         let span = first_words(text);
         let root = DeValue::Table(table.into_inner());
-        let value = T::read(Node { value: &root, span }, &notes);
+        let value = T::read(Node { value: &root, span: span.clone() }, &notes);
+        if notes.has_errors()
+            && let (Some(wanted), DeValue::Table(table)) = (T::FILE, &root)
+            && let Some((message, remedy)) = super::kind::misfit(wanted, table)
+        {
+            notes.overriding_error(span, message, remedy);
+        }
         let diagnostics = notes.into_diagnostics();
         match value {
             Some(value) if diagnostics.is_usable() => Ok(Self { source, value }),

@@ -7,6 +7,7 @@
 
 mod diagnostic;
 mod document;
+mod kind;
 mod node;
 mod schema;
 mod syntax;
@@ -22,6 +23,9 @@ pub use values::Table;
 
 /// A type that people write in TOML.
 pub trait Written: Sized {
+    /// The kind of file of which this is the whole; `None` for what is a part of one.
+    const FILE: Option<&'static str> = None;
+
     /// Reads the value at `node`; notes what is wrong and returns `None` where it can't be read.
     fn read(node: Node<'_>, notes: &Notes) -> Option<Self>;
 
