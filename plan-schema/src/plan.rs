@@ -21,7 +21,7 @@ impl Written for Format {
         let remedy = if format > FORMAT {
             format!("this program reads format {FORMAT}: use a newer calwright")
         } else {
-            format!("write format = {FORMAT}")
+            format!("bring it to format {FORMAT} with: calwright migrate {}", notes.name())
         };
         notes.overriding_error(node.span, format!("format {format} can't be read"), remedy);
         None

@@ -11,8 +11,12 @@ mod leave;
 #[cfg(test)]
 mod main_job;
 #[cfg(test)]
+mod migrate;
+#[cfg(test)]
 mod records;
 #[cfg(test)]
 mod tidy;
 #[cfg(test)]
 mod trips;
+#[cfg(test)]
+mod wrong_inputs;

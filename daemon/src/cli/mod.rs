@@ -7,6 +7,7 @@ mod arm;
 mod certificates;
 mod check;
 mod dry_run;
+mod migrate;
 mod progress;
 mod recompute;
 mod say;
@@ -121,6 +122,12 @@ enum Command {
         #[arg(value_parser = clap::builder::PossibleValuesParser::new(KINDS))]
         kind: String,
     },
+    /// Rewrite files of an older format in place; comments and layout stay, and each old file is kept beside the new one.
+    Migrate {
+        /// Plans, jobs, rigs, registers or faults.
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+    },
     /// Render certificates: internal, reads a request on standard input.
     #[command(hide = true)]
     Render,
@@ -203,10 +210,7 @@ pub fn main() -> ExitCode {
     }
     let settings = match settings::read(arguments.settings.as_deref(), arguments.state_dir.as_deref()) {
         Ok(settings) => settings,
-        Err(message) => {
-            say::error(&format!("error: {message}"));
-            return ExitCode::from(Exit::Input as u8);
-        }
+        Err(error) => return ExitCode::from(check::refuse(&error) as u8),
     };
     if let Err(message) = log_to_standard_error(&settings.log) {
         say::error(&format!("error: {message}"));
@@ -229,6 +233,7 @@ pub fn main() -> ExitCode {
         Command::Stop { rig, simulated } => stop::run(&context, &rig, simulated),
         Command::Drivers => schema::drivers(&context),
         Command::Schema { kind } => schema::print(&kind),
+        Command::Migrate { files } => migrate::run(&context, &files),
         Command::Render => Exit::Environment,
     };
     ExitCode::from(exit as u8)

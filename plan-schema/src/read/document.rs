@@ -63,9 +63,20 @@ impl<T: Written> Document<T> {
 }
 
 impl<T> Document<T> {
-    /// The place of a key, such as `point[2].amplitude`; the nearest enclosing place that exists.
+    /// The place of a value by its key, such as `point[2].amplitude`; the nearest enclosing place that exists.
     #[must_use]
     pub fn place(&self, path: &str) -> Option<Range<usize>> {
+        self.places(path).map(|(_, value)| value)
+    }
+
+    /// The place of the key itself; the nearest enclosing one that exists.
+    #[must_use]
+    pub fn place_of_key(&self, path: &str) -> Option<Range<usize>> {
+        self.places(path).map(|(key, _)| key)
+    }
+
+    /// The places of key and value.
+    fn places(&self, path: &str) -> Option<(Range<usize>, Range<usize>)> {
         let table = DeTable::parse(&self.source.text).ok()?;
         let mut place = None;
         let root = DeValue::Table(table.into_inner());
@@ -75,16 +86,16 @@ impl<T> Document<T> {
                 Some((key, rest)) => (key, rest.trim_end_matches(']').parse::<usize>().ok()),
                 None => (step, None),
             };
-            let Some(next) = here.as_table().and_then(|t| t.get(key)) else {
+            let Some((key, next)) = here.as_table().and_then(|t| t.get_key_value(key)) else {
                 break;
             };
-            place = Some(next.span());
+            place = Some((key.span(), next.span()));
             here = next.get_ref();
             if let Some(index) = index {
                 let Some(item) = here.as_array().and_then(|a| a.get(index)) else {
                     break;
                 };
-                place = Some(item.span());
+                place = Some((item.span(), item.span()));
                 here = item.get_ref();
             }
         }
@@ -117,7 +128,7 @@ pub(super) fn first_line(text: &str, span: Range<usize>) -> Range<usize> {
 }
 
 /// The first line that is more than a remark: what stands for a file as a whole.
-pub(super) fn first_words(text: &str) -> Range<usize> {
+pub(crate) fn first_words(text: &str) -> Range<usize> {
     let mut start = 0;
     for line in text.split_inclusive('\n') {
         let words = line.trim();

@@ -87,7 +87,7 @@ fn said(wanted: &str, found: &str) -> (String, String) {
 }
 
 /// Keys at the top of a kind of file that tell it from others.
-fn keys_of(kind: &str) -> &'static [String] {
+pub(crate) fn keys_of(kind: &str) -> &'static [String] {
     static KEYS: OnceLock<Vec<(&'static str, Vec<String>)>> = OnceLock::new();
     let all = KEYS.get_or_init(|| {
         let of = |kind: &'static str| {

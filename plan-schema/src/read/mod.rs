@@ -15,10 +15,12 @@ mod table;
 mod values;
 
 pub use diagnostic::{Diagnostic, Diagnostics, Report};
+pub(crate) use document::first_words;
 pub use document::{Document, Source};
+pub(crate) use kind::keys_of;
 pub use node::{Node, Notes};
 pub use schema::{object_schema, prose, root_schema};
-pub use table::Fields;
+pub use table::{Fields, suggestion};
 pub use values::Table;
 
 /// A type that people write in TOML.

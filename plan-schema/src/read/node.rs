@@ -60,6 +60,12 @@ impl Notes {
         Self { source, noted: RefCell::default(), top: RefCell::default(), overriding: RefCell::default() }
     }
 
+    /// What the file is called in messages.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.source.name
+    }
+
     /// Notes an error at a place.
     pub fn error(&self, span: Option<Range<usize>>, message: impl Into<String>, remedy: Option<String>) {
         let diagnostic = self.diagnostic(span, message.into(), remedy);

@@ -18,7 +18,9 @@ pub(super) struct SyntaxError {
 pub(super) fn explain(text: &str, errors: &[toml::de::Error]) -> Vec<SyntaxError> {
     let mut errors: Vec<&toml::de::Error> = errors.iter().collect();
     errors.sort_by_key(|e| e.span().map_or(0, |s| s.start));
-    let unclosed_list = errors.iter().any(|e| e.message().starts_with("unclosed array"));
+    let is_list = |m: &str| m.contains("array") && !m.contains("array table");
+    let unclosed_list =
+        errors.iter().any(|e| e.message().starts_with("unclosed array") && is_list(e.message()));
     let mut explained: Vec<SyntaxError> = Vec::new();
     let mut last_line = None;
     for error in errors {
@@ -27,7 +29,7 @@ pub(super) fn explain(text: &str, errors: &[toml::de::Error]) -> Vec<SyntaxError
             continue;
         }
         last_line = line;
-        let in_list = error.message().contains("array");
+        let in_list = is_list(error.message());
         if unclosed_list && in_list {
             explained.push(SyntaxError {
                 span: error.span(),

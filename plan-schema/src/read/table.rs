@@ -55,7 +55,8 @@ impl<'a> Fields<'a> {
 }
 
 /// 'did you mean' for the nearest known word, or the list of all.
-pub(super) fn suggestion(written: &str, known: &[&str]) -> String {
+#[must_use]
+pub fn suggestion(written: &str, known: &[&str]) -> String {
     match nearest(written, known) {
         Some(word) => format!("did you mean '{word}'?"),
         None => format!("known here: {}", known.join(", ")),
