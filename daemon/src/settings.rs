@@ -6,7 +6,7 @@
 mod layer;
 
 use crate::certificate::data::Laboratory;
-use crate::load::LoadError;
+use crate::load::{self, LoadError};
 use figment::Figment;
 use figment::providers::Serialized;
 use layer::Layer;
@@ -70,6 +70,21 @@ fn default_log() -> String {
 }
 
 impl Settings {
+    /// What a file says by itself, over the defaults.
+    ///
+    /// # Errors
+    /// Everything that is wrong with it, each in its line.
+    pub fn from_text(name: &str, text: &str) -> Result<Self, Report> {
+        let layer = Layer::of_text(name, text)?;
+        let found = layer.mistakes();
+        let figment =
+            Figment::from(Serialized::defaults(Self::default())).merge(Serialized::globals(&layer.says));
+        match figment.extract() {
+            Ok(settings) if found.is_empty() => Ok(settings),
+            _ => Err(Report(Diagnostics(found))),
+        }
+    }
+
     /// Folder of what outlives a run.
     #[must_use]
     pub fn state_dir(&self) -> PathBuf {
@@ -108,7 +123,8 @@ pub fn read(file: Option<&Path>, state_dir: Option<&Path>) -> Result<Settings, L
     };
     let mut layers = Vec::new();
     if path.is_file() {
-        layers.push(Layer::of_file(&path)?);
+        let text = load::text(&path)?;
+        layers.push(Layer::of_text(&path.display().to_string(), &text).map_err(LoadError::Input)?);
     }
     layers.extend(Layer::of_environment());
     layers.extend(state_dir.map(|dir| Layer::of_flag("--state-dir", "state_dir", dir)));

@@ -3,7 +3,6 @@
 //! Owns: finding everything that is wrong in a source, not only the first of it, and naming file and line, variable or flag.
 
 use super::{PREFIX, Settings};
-use crate::load::{self, LoadError};
 use figment::error::{Actual, Kind};
 use figment::providers::{Env, Format, Serialized, Toml};
 use figment::value::{Dict, Value};
@@ -35,18 +34,25 @@ enum LayerKind {
 }
 
 impl Layer {
-    /// A file; what is wrong with its syntax, or that it is another kind of file, is said at once.
-    pub(super) fn of_file(path: &Path) -> Result<Self, LoadError> {
-        let (name, text) = (path.display().to_string(), load::text(path)?);
-        Document::<Table>::read(&name, &text).map_err(LoadError::Input)?;
-        if let Err(Report(found)) = Document::<Top>::read(&name, &text)
+    /// A file's text; what is wrong with its syntax, or that it is another kind of file, is said at once.
+    pub(super) fn of_text(name: &str, text: &str) -> Result<Self, Report> {
+        // A byte-order mark is no part of what somebody wrote.
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+        if let Err(Report(found)) = Document::<Top>::read(name, text)
             && found.0.iter().any(|d| d.message.ends_with("is wanted here"))
         {
-            return Err(LoadError::Input(Report(found)));
+            return Err(Report(found));
         }
-        let says = dict(&Toml::string(&text))
-            .map_err(|e| LoadError::File { path: path.to_owned(), detail: e.to_string() })?;
-        Ok(Self { kind: LayerKind::File, source: Arc::new(Source { name, text }), says })
+        Document::<Table>::read(name, text)?;
+        let source = Arc::new(Source { name: name.to_owned(), text: text.to_owned() });
+        match dict(&Toml::string(text)) {
+            Ok(says) => Ok(Self { kind: LayerKind::File, source, says }),
+            Err(error) => {
+                let remedy = Some("see `calwright schema settings`".to_owned());
+                let message = error.kind.to_string();
+                Err(Report(Diagnostic { source, span: None, message, remedy, warning: false }.into()))
+            }
+        }
     }
 
     /// Each variable of the environment that is a setting.

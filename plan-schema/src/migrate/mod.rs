@@ -106,19 +106,11 @@ fn unknown_kind(document: &Document<Table>) -> Report {
 
 /// The kind whose keys the file has, in any format.
 fn kind_of(table: &DeTable<'_>) -> Option<&'static str> {
-    let hits = |kind: &'static str| {
-        let keys = crate::read::keys_of(kind);
-        let old =
-            STEPS.iter().flat_map(|step| step.renames(kind)).filter(|r| r.path.len() == 1).map(|r| r.path[0]);
-        let known: Vec<&str> = keys.iter().map(String::as_str).chain(old).collect();
-        let known = table.iter().filter(|(key, value)| {
-            let name = key.get_ref().as_ref();
-            // A job names its registers by their paths; a register of that name is a list.
-            let is_path = matches!(value.get_ref(), DeValue::String(_));
-            let names_register = matches!(name, "sensors" | "references");
-            known.contains(&name) && (!names_register || is_path == (kind == "job"))
-        });
-        known.count()
+    let hits = |kind: &str| {
+        let old = STEPS.iter().flat_map(|step| step.renames(kind));
+        let old: Vec<&str> =
+            old.filter(|r| r.path.len() == 1).filter_map(|r| r.path.first().copied()).collect();
+        crate::read::hits(kind, table, &old)
     };
     let kinds = crate::WRITTEN_KINDS.iter().map(|kind| (*kind, hits(kind)));
     kinds.rev().max_by_key(|(_, hits)| *hits).filter(|(_, hits)| *hits > 0).map(|(kind, _)| kind)

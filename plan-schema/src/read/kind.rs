@@ -5,7 +5,7 @@
 use crate::schemas::{WRITTEN_KINDS, schema};
 use serde_json::Value;
 use std::sync::OnceLock;
-use toml::de::DeTable;
+use toml::de::{DeTable, DeValue};
 
 /// Kinds of files, what a person calls them, and what they look like.
 const KINDS: [(&str, &str, &str); 7] = [
@@ -31,10 +31,7 @@ const COMMON: [&str; 2] = ["format", "name"];
 /// What is wrong with a text that is another kind of file than the wanted one, and what to write; `None` where it seems to
 /// be that kind, with or without mistakes.
 pub(super) fn misfit(wanted: &str, table: &DeTable<'_>) -> Option<(String, String)> {
-    let known = |kind: &str| {
-        let keys = keys_of(kind);
-        table.keys().filter(|k| keys.iter().any(|known| known.as_str() == k.get_ref().as_ref())).count()
-    };
+    let known = |kind: &str| hits(kind, table, &[]);
     let own = known(wanted);
     let (other, hits) = KINDS
         .iter()
@@ -43,6 +40,23 @@ pub(super) fn misfit(wanted: &str, table: &DeTable<'_>) -> Option<(String, Strin
         .max_by_key(|(_, hits)| *hits)?;
     let clearly = if own == 0 { hits >= 1 } else { hits >= 2 * own + 2 };
     clearly.then(|| said(wanted, other.1))
+}
+
+/// How many keys at the top of a file are those of a kind, or one of `more`.
+pub(crate) fn hits(kind: &str, table: &DeTable<'_>, more: &[&str]) -> usize {
+    let keys = keys_of(kind);
+    let fits = |name: &str, value: &DeValue<'_>| {
+        let known = more.contains(&name) || keys.iter().any(|key| key == name);
+        known
+            && match name {
+                // A job names its registers by their paths; a register of that name is a list.
+                "sensors" | "references" => matches!(value, DeValue::String(_)) == (kind == "job"),
+                // A rig has one reference, a register a list of them.
+                "reference" => matches!(value, DeValue::Array(_)) == (kind == "references"),
+                _ => true,
+            }
+    };
+    table.iter().filter(|(key, value)| fits(key.get_ref(), value.get_ref())).count()
 }
 
 /// The same of a text that is no TOML, judged by how it begins.
@@ -87,7 +101,7 @@ fn said(wanted: &str, found: &str) -> (String, String) {
 }
 
 /// Keys at the top of a kind of file that tell it from others.
-pub(crate) fn keys_of(kind: &str) -> &'static [String] {
+fn keys_of(kind: &str) -> &'static [String] {
     static KEYS: OnceLock<Vec<(&'static str, Vec<String>)>> = OnceLock::new();
     let all = KEYS.get_or_init(|| {
         let of = |kind: &'static str| {

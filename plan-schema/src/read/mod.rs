@@ -17,7 +17,7 @@ mod values;
 pub use diagnostic::{Diagnostic, Diagnostics, Report};
 pub(crate) use document::first_words;
 pub use document::{Document, Source};
-pub(crate) use kind::keys_of;
+pub(crate) use kind::hits;
 pub use node::{Node, Notes};
 pub use schema::{object_schema, prose, root_schema};
 pub use table::{Fields, suggestion};

@@ -283,6 +283,7 @@ fn wrong_kinds_of_files() {
             ("a job as a rig", said::<Rig>("job.toml", JOB)),
             ("sensors as references", said::<ReferenceRegister>("sensors.toml", SENSORS)),
             ("references as sensors", said::<SensorRegister>("references.toml", REFERENCES)),
+            ("references as a rig", said::<Rig>("references.toml", REFERENCES)),
             ("faults as a job", said::<Job>("faults.toml", FAULTS)),
             (
                 "settings as a job",

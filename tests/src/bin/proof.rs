@@ -7,6 +7,7 @@
 use anyhow::Result;
 use std::process::ExitCode;
 use std::time::Instant;
+use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{amplitude, estimator, identity, main_job, outside, pace, records, rig, suites, trips};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -14,7 +15,7 @@ use tests::{Bench, Figure};
 /// A figure's name, what it is about, and how it is found out; `true` for the full form.
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
-const FIGURES: [Entry; 20] = [
+const FIGURES: [Entry; 24] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -35,6 +36,16 @@ const FIGURES: [Entry; 20] = [
     ("C.5", "speed of the estimator beside numpy", |_| Ok(estimator::speed()?.into())),
     ("C.6", "the golden table of the amplitude loop", golden_table),
     ("C.7", "time for the frequencies of a key comparison", |_| Ok(vec![pace::key_comparison()?])),
+    ("E.1", "wrong inputs that lack place, remedy or exit status", |_| {
+        Ok(vec![held("wrong inputs", "wrong_inputs::")?])
+    }),
+    ("E.2", "schemas against readers, quantities against what is printed of them", formats),
+    ("E.3", "every reader against mangled and drawn input", |full| {
+        Ok(vec![fuzz::readers(if full { 10_000_000 } else { 2000 })?])
+    }),
+    ("E.4", "units, kinematics and preferred frequencies against their sources", |_| {
+        Ok(vec![outside::units()?])
+    }),
 ];
 
 fn main() -> ExitCode {
@@ -119,6 +130,12 @@ fn scatter(full: bool) -> Result<Vec<Figure>> {
 fn golden_table(_full: bool) -> Result<Vec<Figure>> {
     let passed = suites::unit("calibration", "golden")?;
     Ok(vec![none_broken("cells of the golden table", passed)])
+}
+
+fn formats(full: bool) -> Result<Vec<Figure>> {
+    let exact = suites::unit("plan-schema", "reading_back_is_exact")?;
+    let agree = agreement::documents(if full { 10_000 } else { 600 })?;
+    Ok(vec![agree, none_broken("quantities printed and read back", exact)])
 }
 
 fn documents(_full: bool) -> Result<Vec<Figure>> {

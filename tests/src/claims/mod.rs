@@ -3,6 +3,7 @@
 pub mod amplitude;
 pub mod conventional;
 pub mod estimator;
+pub mod formats;
 pub mod identity;
 pub mod main_job;
 pub mod outside;
