@@ -190,7 +190,7 @@ fn settings_that_can_not_be_used_name_key_and_file() {
         ("log = 3", &["log should be a text", "s.toml:1:7"]),
         ("colour = \"blue\"", &["unknown key 'colour'", "s.toml:1:1"]),
         ("[certificate]\nrender_s_max = -1", &["certificate.render_s_max", "s.toml:2:16"]),
-        ("[certificate]\nfont = \"x\"", &["certificate", "font", "s.toml"]),
+        ("[certificate]\nfont = \"x\"", &["unknown key 'font'", "s.toml:2:1"]),
         ("[laboratory\nname = 1", &["not closed", "s.toml:1:"]),
         ("log = \"==\"", &["log"]),
     ];
