@@ -47,9 +47,8 @@ impl Layer {
         let source = Arc::new(Source { name: name.to_owned(), text: text.to_owned() });
         match dict(&Toml::string(text)) {
             Ok(says) => Ok(Self { kind: LayerKind::File, source, says }),
-            Err(error) => {
+            Err(message) => {
                 let remedy = Some("see `calwright schema settings`".to_owned());
-                let message = error.kind.to_string();
                 Err(Report(Diagnostic { source, span: None, message, remedy, warning: false }.into()))
             }
         }
@@ -213,8 +212,8 @@ fn actual(found: &Actual) -> String {
 }
 
 /// The values of a provider, whatever its profile.
-fn dict(provider: &dyn Provider) -> Result<Dict, figment::Error> {
-    let mut data = provider.data()?;
+fn dict(provider: &dyn Provider) -> Result<Dict, String> {
+    let mut data = provider.data().map_err(|e| e.kind.to_string())?;
     Ok(data.remove(&Profile::Default).or_else(|| data.remove(&Profile::Global)).unwrap_or_default())
 }
 
