@@ -1,12 +1,14 @@
 //! A job and the files it names, from the disk.
 
+use plan_schema::Checked;
 use plan_schema::faults::Faults;
 use plan_schema::job::Job;
 use plan_schema::plan::Plan;
-use plan_schema::read::{Diagnostics, Document, Report, Written};
+use plan_schema::read::{Diagnostic, Diagnostics, Document, Report, Written};
 use plan_schema::resolve::{JobFiles, ResolvedJob};
 use plan_schema::rig::Rig;
 use std::fmt;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// Why a job could not be loaded.
@@ -18,8 +20,6 @@ pub enum LoadError {
         path: PathBuf,
         /// Why not.
         detail: String,
-        /// Who names it.
-        named_by: Option<PathBuf>,
     },
     /// Written input that can't be used.
     Input(Report),
@@ -28,13 +28,7 @@ pub enum LoadError {
 impl fmt::Display for LoadError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::File { path, detail, named_by: None } => write!(f, "error: {}: {detail}", path.display()),
-            Self::File { path, detail, named_by: Some(by) } => write!(
-                f,
-                "error: {}: {detail}\n  = it is named in {}, relative to that file's folder",
-                path.display(),
-                by.display()
-            ),
+            Self::File { path, detail } => write!(f, "error: {}: {detail}", path.display()),
             Self::Input(report) => report.fmt(f),
         }
     }
@@ -68,25 +62,80 @@ pub fn job(path: &Path) -> Result<Loaded, LoadError> {
 /// # Errors
 /// As [`job`].
 pub fn job_on_rig(path: &Path, rig: Option<&Path>) -> Result<Loaded, LoadError> {
-    let job: Document<Job> = document(path, None)?;
+    let job: Document<Job> = document(path)?;
     let folder = path.parent().unwrap_or(Path::new(""));
-    let at = |name: &str| folder.join(name);
-    let other_rig = rig;
-    let mut problems = Vec::new();
-    let plan = keep(document(&at(&job.value.plan), Some(path)), &mut problems)?;
-    let rig = match other_rig {
-        Some(rig) => keep(document(rig, None), &mut problems)?,
-        None => keep(document(&at(&job.value.rig), Some(path)), &mut problems)?,
+    let mut named = Named { job: &job, folder, problems: Vec::new() };
+    let plan = named.file("plan", &job.value.plan);
+    let rig = match rig {
+        Some(other) => named.at("rig", other),
+        None => named.file("rig", &job.value.rig),
     };
-    let sensors = keep(document(&at(&job.value.sensors), Some(path)), &mut problems)?;
-    let references = keep(document(&at(&job.value.references), Some(path)), &mut problems)?;
+    let sensors = named.file("sensors", &job.value.sensors);
+    let references = named.file("references", &job.value.references);
+    let mut problems = named.problems;
     match (plan, rig, sensors, references) {
         (Some(plan), Some(rig), Some(sensors), Some(references)) => {
             let files = JobFiles { job, plan, rig, sensors, references };
             let (job, warnings) = ResolvedJob::resolve(&files).map_err(LoadError::Input)?;
             Ok(Loaded { job, warnings, plan: files.plan, rig: files.rig })
         }
-        _ => Err(LoadError::Input(Report(Diagnostics(problems)))),
+        (plan, rig, sensors, references) => {
+            // What one file says wrong does not hide what the others say wrong by themselves.
+            problems.extend(Job::check(&job));
+            problems.extend(plan.iter().flat_map(Plan::check));
+            problems.extend(rig.iter().flat_map(Rig::check));
+            problems.extend(sensors.iter().flat_map(Checked::check));
+            problems.extend(references.iter().flat_map(Checked::check));
+            Err(LoadError::Input(Report(in_order(&job, problems))))
+        }
+    }
+}
+
+/// First what is wrong with the job, then file by file, by place within each.
+fn in_order(job: &Document<Job>, mut problems: Vec<Diagnostic>) -> Diagnostics {
+    let names = [&job.value.plan, &job.value.rig, &job.value.sensors, &job.value.references];
+    problems.sort_by_key(|d| {
+        let file = names.iter().position(|name| Path::new(&d.source.name).ends_with(name));
+        let first = d.source == job.source;
+        (!first, file, d.span.as_ref().map_or(0, |s| s.start))
+    });
+    Diagnostics(problems)
+}
+
+/// The files that a job names, while they are read.
+struct Named<'a> {
+    job: &'a Document<Job>,
+    folder: &'a Path,
+    problems: Vec<Diagnostic>,
+}
+
+impl Named<'_> {
+    /// The file that the job names under `key`; notes what is wrong with it.
+    fn file<T: Written>(&mut self, key: &str, name: &str) -> Option<Document<T>> {
+        self.at(key, &self.folder.join(name))
+    }
+
+    /// The same, wherever it lies.
+    fn at<T: Written>(&mut self, key: &str, path: &Path) -> Option<Document<T>> {
+        match document(path) {
+            Ok(document) => return Some(document),
+            Err(LoadError::Input(Report(Diagnostics(mut found)))) => {
+                // A file of another kind is a mistake of whoever names it.
+                if let [only] = found.as_mut_slice()
+                    && only.message.ends_with("is wanted here")
+                {
+                    let named = format!("it is what {} names as {key}", self.job.source.name);
+                    only.remedy = Some(only.remedy.take().map_or(named.clone(), |r| format!("{r}; {named}")));
+                }
+                self.problems.extend(found);
+            }
+            Err(LoadError::File { path, detail }) => self.problems.push(self.job.error(
+                key,
+                format!("{}: {detail}", path.display()),
+                "write the path of a file that is there, relative to the folder of this file",
+            )),
+        }
+        None
     }
 }
 
@@ -95,7 +144,7 @@ pub fn job_on_rig(path: &Path, rig: Option<&Path>) -> Result<Loaded, LoadError> 
 /// # Errors
 /// As [`job`].
 pub fn rig(path: &Path) -> Result<(Document<Rig>, Diagnostics), LoadError> {
-    let rig: Document<Rig> = document(path, None)?;
+    let rig: Document<Rig> = document(path)?;
     let remarks = plan_schema::check_rig(&rig).map_err(LoadError::Input)?;
     Ok((rig, remarks))
 }
@@ -105,36 +154,41 @@ pub fn rig(path: &Path) -> Result<(Document<Rig>, Diagnostics), LoadError> {
 /// # Errors
 /// As [`job`].
 pub fn faults(path: &Path, job: &ResolvedJob) -> Result<Faults, LoadError> {
-    let faults: Document<Faults> = document(path, None)?;
+    let faults: Document<Faults> = document(path)?;
     plan_schema::check_faults(&faults, job).map_err(LoadError::Input)?;
     Ok(faults.value)
 }
 
-/// What is wrong in one file must not keep the others from being read.
-fn keep<T>(
-    read: Result<Document<T>, LoadError>,
-    problems: &mut Vec<plan_schema::read::Diagnostic>,
-) -> Result<Option<Document<T>>, LoadError> {
-    match read {
-        Ok(document) => Ok(Some(document)),
-        Err(LoadError::Input(Report(Diagnostics(found)))) => {
-            problems.extend(found);
-            Ok(None)
-        }
-        Err(error @ LoadError::File { .. }) => Err(error),
-    }
+fn document<T: Written>(path: &Path) -> Result<Document<T>, LoadError> {
+    Document::read(&path.display().to_string(), &text(path)?).map_err(LoadError::Input)
 }
 
-fn document<T: Written>(path: &Path, named_by: Option<&Path>) -> Result<Document<T>, LoadError> {
-    let failed = |detail: String| LoadError::File {
-        path: path.to_owned(),
-        detail,
-        named_by: named_by.map(Path::to_owned),
+/// No file that a person writes is larger, in bytes.
+const LARGEST: u64 = 16 << 20;
+
+/// The text of a file.
+///
+/// # Errors
+/// A file that is not there, can't be read, is larger than anything a person writes, or is no UTF-8.
+pub(crate) fn text(path: &Path) -> Result<String, LoadError> {
+    let failed = |detail: String| LoadError::File { path: path.to_owned(), detail };
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)
+        .and_then(|file| file.take(LARGEST + 1).read_to_end(&mut bytes))
+        .map_err(|e| failed(format!("the file can't be read: {e}")))?;
+    if bytes.len() as u64 > LARGEST {
+        return Err(failed(format!("the file is larger than {} MiB; name another one", LARGEST >> 20)));
+    }
+    let wrong = match bytes.as_slice() {
+        [0xff, 0xfe, ..] | [0xfe, 0xff, ..] => Some("UTF-16"),
+        _ => None,
     };
-    let bytes = std::fs::read(path).map_err(|e| failed(format!("the file can't be read: {e}")))?;
-    let text = String::from_utf8(bytes).map_err(|e| {
-        let at = e.utf8_error().valid_up_to();
-        failed(format!("the file is not UTF-8 (byte {at}); save it as UTF-8"))
-    })?;
-    Document::read(&path.display().to_string(), &text).map_err(LoadError::Input)
+    String::from_utf8(bytes).map_err(|e| {
+        let bad = e.utf8_error().valid_up_to();
+        let line = e.as_bytes().iter().take(bad).filter(|b| **b == b'\n').count() + 1;
+        match wrong {
+            Some(encoding) => failed(format!("the file is {encoding}; save it as UTF-8")),
+            None => failed(format!("the file is not UTF-8 (line {line}, byte {bad}); save it as UTF-8")),
+        }
+    })
 }

@@ -3,11 +3,16 @@
 //! Owns what is the same for every job on this machine: where state lies, who the laboratory is, how certificates are
 //! rendered. Must not hold anything about a rig or a job.
 
+mod layer;
+
 use crate::certificate::csv::CsvLocale;
 use crate::certificate::data::Laboratory;
 use crate::certificate::messages::Language;
+use crate::load::{self, LoadError};
 use figment::Figment;
-use figment::providers::{Env, Format, Serialized, Toml};
+use figment::providers::Serialized;
+use layer::Layer;
+use plan_schema::read::{Diagnostic, Diagnostics, Report};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
@@ -114,6 +119,21 @@ fn default_log() -> String {
 }
 
 impl Settings {
+    /// What a file says by itself, over the defaults.
+    ///
+    /// # Errors
+    /// Everything that is wrong with it, each in its line.
+    pub fn from_text(name: &str, text: &str) -> Result<Self, Report> {
+        let layer = Layer::of_text(name, text)?;
+        let found = layer.mistakes();
+        let figment =
+            Figment::from(Serialized::defaults(Self::default())).merge(Serialized::globals(&layer.says));
+        match figment.extract() {
+            Ok(settings) if found.is_empty() => Ok(settings),
+            _ => Err(Report(Diagnostics(found))),
+        }
+    }
+
     /// Folder of what outlives a run.
     #[must_use]
     pub fn state_dir(&self) -> PathBuf {
@@ -141,61 +161,35 @@ fn default_laboratory() -> Laboratory {
 /// Reads the settings. `file` is what `--settings` names; without it `calwright.toml` here is read where it exists.
 ///
 /// # Errors
-/// What is wrong, and in which file or variable.
-pub fn read(file: Option<&Path>, state_dir: Option<&Path>) -> Result<Settings, String> {
+/// Everything that is wrong, each with the file, environment variable or flag that says it.
+pub fn read(file: Option<&Path>, state_dir: Option<&Path>) -> Result<Settings, LoadError> {
     let path = match file {
         Some(path) if !path.is_file() => {
-            return Err(format!("settings file {} does not exist; name one that does", path.display()));
+            let detail = "the settings file does not exist; name one that does".to_owned();
+            return Err(LoadError::File { path: path.to_owned(), detail });
         }
         Some(path) => path.to_owned(),
         None => PathBuf::from("calwright.toml"),
     };
-    let mut figment = Figment::from(Serialized::defaults(Settings::default()));
+    let mut layers = Vec::new();
     if path.is_file() {
-        figment = figment.merge(Toml::file_exact(&path));
+        let text = load::text(&path)?;
+        layers.push(Layer::of_text(&path.display().to_string(), &text).map_err(LoadError::Input)?);
     }
-    figment = figment.merge(Env::prefixed(PREFIX).split("__").ignore(&["settings"]));
-    if let Some(dir) = state_dir {
-        figment = figment.merge(("state_dir", dir));
+    layers.extend(Layer::of_environment());
+    layers.extend(state_dir.map(|dir| Layer::of_flag("--state-dir", "state_dir", dir)));
+    let found: Vec<Diagnostic> = layers.iter().flat_map(Layer::mistakes).collect();
+    if !found.is_empty() {
+        return Err(LoadError::Input(Report(Diagnostics(found))));
     }
-    figment.extract().map_err(|errors| {
-        let lines: Vec<String> = errors.into_iter().map(|e| describe(&e)).collect();
-        format!("the settings can't be used:\n  {}", lines.join("\n  "))
-    })
-}
-
-fn describe(error: &figment::Error) -> String {
-    let key = error.path.join(".");
-    let place = error.metadata.as_ref().map_or_else(String::new, |m| match &m.source {
-        Some(source) => format!(" ({source})"),
-        None => format!(" ({})", m.name),
-    });
-    if key.is_empty() { format!("{}{place}", error.kind) } else { format!("{key}: {}{place}", error.kind) }
+    let mut figment = Figment::from(Serialized::defaults(Settings::default()));
+    for layer in &layers {
+        figment = figment.merge(Serialized::globals(&layer.says));
+    }
+    figment
+        .extract()
+        .map_err(|e| LoadError::File { path, detail: format!("the settings can't be used: {e}") })
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn mistakes_name_key_and_source() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("s.toml");
-        std::fs::write(&path, "log = 3\n").unwrap();
-        let message = read(Some(&path), None).unwrap_err();
-        assert!(message.contains("log: ") && message.contains("s.toml"), "{message}");
-        std::fs::write(&path, "colour = true\n").unwrap();
-        assert!(read(Some(&path), None).unwrap_err().contains("colour"));
-        assert!(read(Some(&dir.path().join("none.toml")), None).unwrap_err().contains("does not exist"));
-    }
-
-    #[test]
-    fn a_flag_goes_before_the_file() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("s.toml");
-        std::fs::write(&path, "state_dir = \"from-file\"\n").unwrap();
-        assert_eq!(read(Some(&path), None).unwrap().state_dir(), PathBuf::from("from-file"));
-        let flag = Path::new("from-flag");
-        assert_eq!(read(Some(&path), Some(flag)).unwrap().state_dir(), flag);
-    }
-}
+mod tests;

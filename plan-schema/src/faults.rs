@@ -15,7 +15,7 @@ use toml::de::DeValue;
 
 written_table! {
     /// Faults for a dry run.
-    pub struct Faults {
+    pub struct Faults file "faults" {
         /// Format of the file; 1.
         pub format: Format,
         /// The faults.

@@ -6,7 +6,7 @@ use crate::{written_table, written_words};
 
 written_table! {
     /// A job: which plan is run on which rig, with which sensors mounted where.
-    pub struct Job {
+    pub struct Job file "job" {
         /// Format of the file; 1.
         pub format: Format,
         /// Path of the plan, relative to this file.

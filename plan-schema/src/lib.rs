@@ -3,7 +3,7 @@
 //! Owns: newtypes of quantities ([`units`]), the reader that turns TOML into plain types and reports every
 //! mistake with its place ([`read`]), and the formats themselves: [`plan`], [`job`], [`rig`], [`registers`],
 //! [`faults`]. [`resolve`] checks the files of one job, each by itself and against the others, and puts them
-//! together; [`chain`] is what lies between motion and samples. [`record`] keeps what was written as JSON and reads it back; [`schema`] gives the JSON Schemas.
+//! together; [`chain`] is what lies between motion and samples. [`record`] keeps what was written as JSON and reads it back; [`migrate`](mod@migrate) rewrites older formats; [`schema`] gives the JSON Schemas.
 //!
 //! Must not: touch files, clocks or networks. Callers hand in text and get values or diagnostics.
 
@@ -14,6 +14,7 @@ pub mod faults;
 mod fixture;
 pub mod job;
 pub mod mains;
+pub mod migrate;
 pub mod plan;
 pub mod read;
 pub mod record;
@@ -24,5 +25,5 @@ mod schemas;
 pub mod simulation;
 pub mod units;
 
-pub use checks::{check_faults, check_rig};
+pub use checks::{Checked, check_faults, check_rig};
 pub use schemas::{WRITTEN_KINDS, schema};

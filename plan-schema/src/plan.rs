@@ -21,7 +21,7 @@ impl Written for Format {
         let remedy = if format > FORMAT {
             format!("this program reads format {FORMAT}: use a newer calwright")
         } else {
-            format!("write format = {FORMAT}")
+            format!("bring it to format {FORMAT} with: calwright migrate {}", notes.name())
         };
         notes.overriding_error(node.span, format!("format {format} can't be read"), remedy);
         None
@@ -34,7 +34,7 @@ impl Written for Format {
 
 written_table! {
     /// A calibration plan: the points, in order, and how they are judged.
-    pub struct Plan {
+    pub struct Plan file "plan" {
         /// Format of the file; 1.
         pub format: Format,
         /// What the plan is called on the certificate.

@@ -21,7 +21,7 @@ use crate::{written_table, written_words};
 
 written_table! {
     /// The register of sensors.
-    pub struct SensorRegister {
+    pub struct SensorRegister file "sensors" {
         /// Format of the file; 1.
         pub format: Format,
         /// The sensors.
@@ -222,7 +222,7 @@ impl Sensor {
 
 written_table! {
     /// The register of reference transducers.
-    pub struct ReferenceRegister {
+    pub struct ReferenceRegister file "references" {
         /// Format of the file; 1.
         pub format: Format,
         /// The references.

@@ -23,7 +23,7 @@ use crate::{written_table, written_words};
 
 written_table! {
     /// A rig: what stands in the laboratory.
-    pub struct Rig {
+    pub struct Rig file "rig" {
         /// Format of the file; 1.
         pub format: Format,
         /// Name of the rig; latch and lock carry it.

@@ -21,7 +21,7 @@ const MISTAKES: [Mistake; 19] = [
     (JOB, "channel = \"s3\"", "channel = \"s9\"", 11, &["no channel 's9'", "'s6'"]),
     (JOB, "sensor = \"OM-0733\"", "sensor = \"OM-0000\"", 10, &["no sensor 'OM-0000'", "'OM-0733'"]),
     (JOB, "torque = \"1 N·m\"", "torque = \"1 N·m", 16, &["quotation mark"]),
-    (PLAN, "frequency = \"80 Hz\"", "frequency = 80", 13, &["bare number", "such as \"16 Hz\""]),
+    (PLAN, "frequency = \"80 Hz\"", "frequency = 80", 13, &["bare number", "such as \"80 Hz\""]),
     (PLAN, "frequency = \"100 Hz\"", "frequency = \"100 V\"", 13, &["'V' is no unit of a frequency"]),
     (PLAN, "frequency = \"40 Hz\"", "frequency = \"-40 Hz\"", 13, &["above zero"]),
     (PLAN, "frequency = \"0.5 Hz\"", "frequency = \"0.05 Hz\"", 13, &["QB-R-0031", "from 100 mHz to 400 Hz"]),
@@ -187,11 +187,11 @@ fn arguments_that_make_no_sense_are_refused() {
 #[test]
 fn settings_that_can_not_be_used_name_key_and_file() {
     let cases: [(&str, &[&str]); 6] = [
-        ("log = 3", &["log", "s.toml"]),
-        ("colour = \"blue\"", &["colour", "s.toml"]),
-        ("[certificate]\nrender_s_max = -1", &["certificate.render_s_max", "s.toml"]),
-        ("[certificate]\nfont = \"x\"", &["certificate", "font", "s.toml"]),
-        ("[laboratory\nname = 1", &["line 1", "s.toml"]),
+        ("log = 3", &["log should be a text", "s.toml:1:7"]),
+        ("colour = \"blue\"", &["unknown key 'colour'", "s.toml:1:1"]),
+        ("[certificate]\nrender_s_max = -1", &["certificate.render_s_max", "s.toml:2:16"]),
+        ("[certificate]\nfont = \"x\"", &["unknown key 'font'", "s.toml:2:1"]),
+        ("[laboratory\nname = 1", &["not closed", "s.toml:1:"]),
         ("log = \"==\"", &["log"]),
     ];
     for (text, words) in cases {
@@ -205,4 +205,35 @@ fn settings_that_can_not_be_used_name_key_and_file() {
     assert!(said.stderr.contains("none.toml"), "{}", said.stderr);
     fs::write(bench.path("calwright.toml"), "log = 3\n").unwrap();
     bench.run(&["check", MAIN_JOB]).unwrap().expect_status(2).unwrap();
+}
+
+/// Which source says it is named: a variable of the environment as well as a file.
+#[test]
+fn settings_of_the_environment_name_their_variable() {
+    let bench = Bench::new().unwrap();
+    let mut command = bench.command(&["check", MAIN_JOB]).unwrap();
+    command.env("CALWRIGHT_CERTIFICATE__RENDER_S_MAX", "-1").env("CALWRIGHT_COLOUR", "blue");
+    let said = tests::program::run(&mut command).unwrap().expect_status(2).unwrap();
+    for words in ["variable CALWRIGHT_CERTIFICATE__RENDER_S_MAX", "variable CALWRIGHT_COLOUR", "2 errors"] {
+        assert!(said.stderr.contains(words), "{words}: {}", said.stderr);
+    }
+}
+
+/// A file of another kind is one mistake, and so is a name in the job that leads to one.
+#[test]
+fn files_of_another_kind_are_one_error() {
+    let bench = Bench::new().unwrap();
+    for (file, words) in
+        [(PLAN, "this is a plan, but a job is wanted here"), (RIG, "this is a rig, but a job is wanted")]
+    {
+        let said = bench.run(&["check", file]).unwrap().expect_status(2).unwrap();
+        assert!(said.stderr.contains(words) && said.stderr.contains("1 error"), "{}", said.stderr);
+    }
+    bench.replace(JOB, "plan = \"plans/low-frequency.toml\"", "plan = \"rigs/long-stroke.toml\"").unwrap();
+    bench.replace(JOB, "sensors = \"registers/sensors.toml\"", "sensors = \"lost.toml\"").unwrap();
+    let said = bench.run(&["check", MAIN_JOB]).unwrap().expect_status(2).unwrap();
+    let named = format!("what {JOB} names as plan");
+    for words in ["this is a rig, but a plan is wanted here", &named, "examples/lost.toml", "2 errors"] {
+        assert!(said.stderr.contains(words), "{words}: {}", said.stderr);
+    }
 }

@@ -14,6 +14,7 @@ mod leave;
 mod main_job;
 #[cfg(test)]
 mod operators;
+mod migrate;
 #[cfg(test)]
 mod records;
 #[cfg(test)]
@@ -24,3 +25,5 @@ mod stops;
 mod tidy;
 #[cfg(test)]
 mod trips;
+#[cfg(test)]
+mod wrong_inputs;

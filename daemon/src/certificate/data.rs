@@ -71,6 +71,7 @@ pub struct CertificateRequest {
 
 /// The laboratory as it stands in the letterhead.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
 pub struct Laboratory {
     /// Name.
     pub name: String,

@@ -11,6 +11,7 @@ mod driver_host;
 mod driver_settings;
 mod dry_run;
 mod keys;
+mod migrate;
 mod progress;
 mod recompute;
 mod rig_sim;
@@ -154,6 +155,12 @@ enum Command {
     /// Speak for one instrument over the standard streams: internal, see drivers/PROTOCOL.md.
     #[command(hide = true)]
     DriverHost,
+    /// Rewrite files of an older format in place; comments and layout stay, and each old file is kept beside the new one.
+    Migrate {
+        /// Plans, jobs, rigs, registers or faults.
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+    },
     /// Render certificates: internal, reads a request on standard input.
     #[command(hide = true)]
     Render,
@@ -257,10 +264,7 @@ pub fn main() -> ExitCode {
     }
     let settings = match settings::read(arguments.settings.as_deref(), arguments.state_dir.as_deref()) {
         Ok(settings) => settings,
-        Err(message) => {
-            say::error(&format!("error: {message}"));
-            return ExitCode::from(Exit::Input as u8);
-        }
+        Err(error) => return ExitCode::from(check::refuse(&error) as u8),
     };
     if let Err(message) = log_to_standard_error(&settings.log) {
         say::error(&format!("error: {message}"));
@@ -294,6 +298,7 @@ pub fn main() -> ExitCode {
         Command::RigSim(arguments) => rig_sim::run(&context, &arguments),
         Command::Schema { kind } => schema::print(&kind),
         Command::DriverHost | Command::Render => Exit::Environment,
+        Command::Migrate { files } => migrate::run(&context, &files),
     };
     ExitCode::from(exit as u8)
 }

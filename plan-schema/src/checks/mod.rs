@@ -16,6 +16,30 @@ pub(crate) use plan::{job, plan};
 pub(crate) use registers::{references, sensors};
 pub(crate) use rig::rig;
 
+/// A file whose values are checked by themselves once it is read.
+pub trait Checked: Sized {
+    /// What is wrong with it, and remarks, each with its place.
+    fn check(document: &Document<Self>) -> Vec<Diagnostic>;
+}
+
+macro_rules! checked {
+    ($($file:ty, $check:path);* $(;)?) => {
+        $(impl Checked for $file {
+            fn check(document: &Document<Self>) -> Vec<Diagnostic> {
+                $check(document)
+            }
+        })*
+    };
+}
+
+checked! {
+    Job, job;
+    Plan, plan;
+    Rig, rig;
+    SensorRegister, sensors;
+    ReferenceRegister, references;
+}
+
 /// Checks a rig by itself, without a job.
 ///
 /// # Errors
@@ -25,7 +49,10 @@ pub fn check_rig(document: &Document<Rig>) -> Result<Diagnostics, Report> {
     if found.is_usable() { Ok(found) } else { Err(Report(found)) }
 }
 
+use crate::job::Job;
+use crate::plan::Plan;
 use crate::read::{Diagnostic, Diagnostics, Document, Report};
+use crate::registers::{ReferenceRegister, SensorRegister};
 use crate::rig::Rig;
 use crate::units::Hertz;
 use std::collections::BTreeMap;

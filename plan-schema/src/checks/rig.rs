@@ -159,7 +159,7 @@ fn timing(checker: &mut Checker<'_, Rig>, rig: &Rig) {
             "write a shorter poll_interval, at most half of contact_limit",
         );
     }
-    if rig.acquisition.block.si() * rig.acquisition.rate.si() < 1.0 {
+    if rig.acquisition.rate.si() > 0.0 && rig.acquisition.block.si() * rig.acquisition.rate.si() < 1.0 {
         checker.error(
             "acquisition.block",
             "a block of this length holds no sample",

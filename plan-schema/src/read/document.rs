@@ -33,6 +33,10 @@ impl<T: Written> Document<T> {
         let text = text.strip_prefix('\u{feff}').unwrap_or(text);
         let source = Arc::new(Source { name: name.to_owned(), text: text.to_owned() });
         let notes = Notes::new(source.clone());
+        if let Some((message, remedy)) = T::FILE.and_then(|wanted| super::kind::no_toml(wanted, text)) {
+            notes.overriding_error(0..0, message, remedy);
+            return Err(Report(notes.into_diagnostics()));
+        }
         let (table, syntax) = DeTable::parse_recoverable(text);
         for error in super::syntax::explain(text, &syntax) {
             notes.error(error.span, error.message, Some(error.remedy));
@@ -43,7 +47,13 @@ impl<T: Written> Document<T> {
         }
         let span = first_words(text);
         let root = DeValue::Table(table.into_inner());
-        let value = T::read(Node { value: &root, span }, &notes);
+        let value = T::read(Node { value: &root, span: span.clone() }, &notes);
+        if notes.has_errors()
+            && let (Some(wanted), DeValue::Table(table)) = (T::FILE, &root)
+            && let Some((message, remedy)) = super::kind::misfit(wanted, table)
+        {
+            notes.overriding_error(span, message, remedy);
+        }
         let diagnostics = notes.into_diagnostics();
         match value {
             Some(value) if diagnostics.is_usable() => Ok(Self { source, value }),
@@ -53,9 +63,20 @@ impl<T: Written> Document<T> {
 }
 
 impl<T> Document<T> {
-    /// The place of a key, such as `point[2].amplitude`; the nearest enclosing place that exists.
+    /// The place of a value by its key, such as `point[2].amplitude`; the nearest enclosing place that exists.
     #[must_use]
     pub fn place(&self, path: &str) -> Option<Range<usize>> {
+        self.places(path).map(|(_, value)| value)
+    }
+
+    /// The place of the key itself; the nearest enclosing one that exists.
+    #[must_use]
+    pub fn place_of_key(&self, path: &str) -> Option<Range<usize>> {
+        self.places(path).map(|(key, _)| key)
+    }
+
+    /// The places of key and value.
+    fn places(&self, path: &str) -> Option<(Range<usize>, Range<usize>)> {
         let table = DeTable::parse(&self.source.text).ok()?;
         let mut place = None;
         let root = DeValue::Table(table.into_inner());
@@ -65,16 +86,16 @@ impl<T> Document<T> {
                 Some((key, rest)) => (key, rest.trim_end_matches(']').parse::<usize>().ok()),
                 None => (step, None),
             };
-            let Some(next) = here.as_table().and_then(|t| t.get(key)) else {
+            let Some((key, next)) = here.as_table().and_then(|t| t.get_key_value(key)) else {
                 break;
             };
-            place = Some(next.span());
+            place = Some((key.span(), next.span()));
             here = next.get_ref();
             if let Some(index) = index {
                 let Some(item) = here.as_array().and_then(|a| a.get(index)) else {
                     break;
                 };
-                place = Some(item.span());
+                place = Some((item.span(), item.span()));
                 here = item.get_ref();
             }
         }
@@ -107,7 +128,7 @@ pub(super) fn first_line(text: &str, span: Range<usize>) -> Range<usize> {
 }
 
 /// The first line that is more than a remark: what stands for a file as a whole.
-pub(super) fn first_words(text: &str) -> Range<usize> {
+pub(crate) fn first_words(text: &str) -> Range<usize> {
     let mut start = 0;
     for line in text.split_inclusive('\n') {
         let words = line.trim();

@@ -7,6 +7,7 @@
 
 mod diagnostic;
 mod document;
+mod kind;
 mod node;
 mod schema;
 mod syntax;
@@ -14,14 +15,19 @@ mod table;
 mod values;
 
 pub use diagnostic::{Diagnostic, Diagnostics, Report};
+pub(crate) use document::first_words;
 pub use document::{Document, Source};
+pub(crate) use kind::hits;
 pub use node::{Node, Notes};
 pub use schema::{object_schema, prose, root_schema};
-pub use table::Fields;
+pub use table::{Fields, suggestion};
 pub use values::Table;
 
 /// A type that people write in TOML.
 pub trait Written: Sized {
+    /// The kind of file of which this is the whole; `None` for what is a part of one.
+    const FILE: Option<&'static str> = None;
+
     /// Reads the value at `node`; notes what is wrong and returns `None` where it can't be read.
     fn read(node: Node<'_>, notes: &Notes) -> Option<Self>;
 

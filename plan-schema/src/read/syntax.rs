@@ -18,16 +18,27 @@ pub(super) struct SyntaxError {
 pub(super) fn explain(text: &str, errors: &[toml::de::Error]) -> Vec<SyntaxError> {
     let mut errors: Vec<&toml::de::Error> = errors.iter().collect();
     errors.sort_by_key(|e| e.span().map_or(0, |s| s.start));
-    let unclosed_list = errors.iter().any(|e| e.message().starts_with("unclosed array"));
+    let is_list = |m: &str| m.contains("array") && !m.contains("array table");
+    let unclosed_list =
+        errors.iter().any(|e| e.message().starts_with("unclosed array") && is_list(e.message()));
     let mut explained: Vec<SyntaxError> = Vec::new();
     let mut last_line = None;
+    let mut twice: Vec<&str> = Vec::new();
     for error in errors {
+        if error.message().starts_with("duplicate key") {
+            let name = error.span().and_then(|s| text.get(s)).unwrap_or("");
+            // The third time says no more than the second.
+            if twice.contains(&name) {
+                continue;
+            }
+            twice.push(name);
+        }
         let line = error.span().map(|s| line_of(text, s.start));
         if line.is_some() && line == last_line {
             continue;
         }
         last_line = line;
-        let in_list = error.message().contains("array");
+        let in_list = is_list(error.message());
         if unclosed_list && in_list {
             explained.push(SyntaxError {
                 span: error.span(),
@@ -110,6 +121,13 @@ fn explain_one(parser_says: &str, place: &Place<'_>) -> (String, String) {
     }
     if begins("unclosed inline table") {
         return say("the table is not closed", "end it with }");
+    }
+    if begins("duplicate key") && place.before.trim_end().ends_with("[[") {
+        let name = place.marked;
+        return (
+            format!("'{name}' is a list here, and a single table further up"),
+            format!("write every heading of it in double brackets: [[{name}]]"),
+        );
     }
     if begins("duplicate key") {
         return (format!("'{}' is here for the second time", place.marked), "keep one of the two".to_owned());

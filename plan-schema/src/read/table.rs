@@ -27,11 +27,12 @@ impl<'a> Fields<'a> {
             );
             return None;
         };
+        notes.enter(known);
         let mut meant = Vec::new();
         for key in table.keys() {
             let name = key.get_ref();
             if !known.contains(&name.as_ref()) {
-                notes.error(Some(key.span()), format!("unknown key '{name}'"), Some(suggestion(name, known)));
+                notes.unknown_key(key.span(), name, suggestion(name, known));
                 meant.extend(nearest(name, known).map(str::to_owned));
             }
         }
@@ -45,7 +46,7 @@ impl<'a> Fields<'a> {
             None => {
                 if fallback.is_none() && !self.meant.iter().any(|m| m == key) {
                     let remedy = how_to_write(key, &T::schema());
-                    self.notes.error(Some(self.span.clone()), format!("'{key}' is missing"), Some(remedy));
+                    self.notes.missing_key(self.span.clone(), key, remedy);
                 }
                 fallback
             }
@@ -54,7 +55,8 @@ impl<'a> Fields<'a> {
 }
 
 /// 'did you mean' for the nearest known word, or the list of all.
-pub(super) fn suggestion(written: &str, known: &[&str]) -> String {
+#[must_use]
+pub fn suggestion(written: &str, known: &[&str]) -> String {
     match nearest(written, known) {
         Some(word) => format!("did you mean '{word}'?"),
         None => format!("known here: {}", known.join(", ")),
@@ -75,7 +77,7 @@ fn nearest<'a>(written: &str, known: &[&'a str]) -> Option<&'a str> {
 ///
 /// `field: Type` is required unless the type says what absence means (`Option`); `field: Type = value` has a default.
 /// `key "name"` after a field's type gives the key another name than the field.
-/// `pub struct Name: Default` has a default for every field, and is that where its own key is absent.
+/// `pub struct Name file "kind"` is the whole of a kind of file. `pub struct Name: Default` has a default for every field, and is that where its own key is absent.
 #[macro_export]
 macro_rules! written_table {
     (
@@ -102,7 +104,7 @@ macro_rules! written_table {
     };
     (
         $(#[doc = $doc:literal])*
-        pub struct $name:ident {
+        pub struct $name:ident $(file $file:literal)? {
             $(
                 $(#[doc = $field_doc:literal])*
                 pub $field:ident $(key $key:literal)? : $type:ty $(= $default:expr)?
@@ -116,6 +118,8 @@ macro_rules! written_table {
         }
 
         impl $crate::read::Written for $name {
+            $(const FILE: Option<&'static str> = Some($file);)?
+
             fn read(node: $crate::read::Node<'_>, notes: &$crate::read::Notes) -> Option<Self> {
                 let fields = $crate::read::Fields::open(&node, &[$($crate::written_table!(@key $field $($key)?)),*], notes)?;
                 $(let $field = fields.read::<$type>(

@@ -270,3 +270,55 @@ fn deep_nesting_is_refused() {
     let keys = format!("{}a = 1", "a.".repeat(20_000));
     read_as_everything(&keys);
 }
+
+/// A file of another kind is one mistake, not ten.
+#[test]
+fn wrong_kinds_of_files() {
+    let json = r#"{ "schema": "calwright.result/1", "run": "x" }"#;
+    together(
+        "wrong_kinds_of_files",
+        &[
+            ("a plan as a job", said::<Job>("plan.toml", PLAN)),
+            ("a rig as a plan", said::<Plan>("rig.toml", RIG)),
+            ("a job as a rig", said::<Rig>("job.toml", JOB)),
+            ("sensors as references", said::<ReferenceRegister>("sensors.toml", SENSORS)),
+            ("references as sensors", said::<SensorRegister>("references.toml", REFERENCES)),
+            ("references as a rig", said::<Rig>("references.toml", REFERENCES)),
+            ("faults as a job", said::<Job>("faults.toml", FAULTS)),
+            (
+                "settings as a job",
+                said::<Job>("calwright.toml", "log = \"info\"\n[laboratory]\nname = \"x\"\n"),
+            ),
+            ("a result as a job", said::<Job>("result.json", json)),
+            ("some JSON as a plan", said::<Plan>("x.json", "{ \"a\": 1 }")),
+            ("a PDF as a rig", said::<Rig>("rig.pdf", "%PDF-1.7\n%")),
+            ("a web page", said::<Rig>("rig.html", "<!DOCTYPE html>\n<html>")),
+        ],
+    );
+}
+
+/// In TOML a key below a heading belongs to that table; that is said once, where it stands.
+#[test]
+fn keys_at_the_wrong_place() {
+    let tolerance = edit(PLAN, "tolerance = \"5 %\"\n", "");
+    let operator = edit(JOB, "operator = \"A. Example\"\n", "");
+    let amplitude =
+        edit(&edit(PLAN, "amplitude = \"5 mm pk\"\n", ""), "rule =", "amplitude = \"5 mm pk\"\nrule =");
+    together(
+        "keys_at_the_wrong_place",
+        &[
+            (
+                "needless key of the file",
+                said::<Plan>("plan.toml", &edit(&tolerance, "[ambient]", "[ambient]\ntolerance = \"5 %\"")),
+            ),
+            (
+                "needed key of the file",
+                said::<Job>(
+                    "job.toml",
+                    &edit(&operator, "name = \"Nobody", "operator = \"A. Example\"\nname = \"Nobody"),
+                ),
+            ),
+            ("needed key of another table", said::<Plan>("plan.toml", &amplitude)),
+        ],
+    );
+}

@@ -2,7 +2,9 @@
 
 use super::schema::is_table;
 use super::{Node, Notes, Written};
-use crate::units::{Amplitude, Dimension, Quantity, STATISTIC_SPELLINGS};
+use crate::units::{
+    Acceleration, Amplitude, Dimension, Length, Of, Peak, Quantity, Speed, as_percent, pattern,
+};
 use serde_json::{Value, json};
 use toml::Spanned;
 use toml::de::DeValue;
@@ -124,17 +126,38 @@ where
             }
         },
         DeValue::Integer(_) | DeValue::Float(_) => {
-            notes.error(
-                Some(node.span.clone()),
-                format!("this should be {name} with its unit, but it is a bare number"),
-                Some(format!("write it in quotes with its unit, such as \"{example}\"")),
-            );
+            let remedy = match number_of(node.value) {
+                Some(value) if example.ends_with('%') => as_percent(value),
+                number => {
+                    format!("write it in quotes with its unit, such as \"{}\"", with_unit(number, example))
+                }
+            };
+            let message = format!("this should be {name} with its unit, but it is a bare number");
+            notes.error(Some(node.span.clone()), message, Some(remedy));
             None
         }
         _ => {
             wrong_kind(node, &format!("{name} in quotes, such as \"{example}\""), notes);
             None
         }
+    }
+}
+
+/// A bare number as it was written, if it is one that a quantity could have.
+fn number_of(value: &DeValue<'_>) -> Option<f64> {
+    let number: f64 = match value {
+        DeValue::Integer(n) if n.radix() == 10 => n.as_str().parse().ok()?,
+        DeValue::Float(x) => x.as_str().parse().ok()?,
+        _ => return None,
+    };
+    number.is_finite().then_some(number)
+}
+
+/// The number with the unit of the example, or the example.
+fn with_unit(number: Option<f64>, example: &str) -> String {
+    match (number, example.split_once(' ')) {
+        (Some(number), Some((_, unit))) => format!("{number} {unit}"),
+        _ => example.to_owned(),
     }
 }
 
@@ -150,25 +173,10 @@ impl<D: Dimension> Written for Quantity<D> {
         json!({
             "type": "string",
             "description": format!("Written as {} with unit ({}){kind}.", D::NAME, units.join(", ")),
-            "pattern": pattern(&kinds),
+            "pattern": pattern(&[D::UNITS], D::STATISTICS),
+            "patternErrorMessage": format!("Write {} with its unit{kind}, such as \"{}\".", D::NAME, D::example()),
             "examples": [D::example()],
         })
-    }
-}
-
-/// Pattern of a number with decimal point, a unit and, for an amplitude, one of the statistics. It is wider than the
-/// reader where many spellings of a unit are one; it is never narrower.
-fn pattern(statistics: &[&str]) -> String {
-    let number = r"^\s*[-+−]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?";
-    // A unit may begin with a digit ("1/K") where a blank parts it from the number.
-    let unit = r"(\s*[^\s0-9.,_+−-]|\s+1).*";
-    let spellings = STATISTIC_SPELLINGS
-        .iter()
-        .filter(|(_, name)| statistics.contains(name))
-        .map(|(spelling, _)| *spelling);
-    match spellings.collect::<Vec<_>>().join("|") {
-        none if none.is_empty() => format!("{number}{unit}$"),
-        kinds => format!(r"{number}{unit}\s({kinds})\s*$"),
     }
 }
 
@@ -178,10 +186,12 @@ impl Written for Amplitude {
     }
 
     fn schema() -> Value {
+        let units = [Acceleration::UNITS, Speed::UNITS, Length::UNITS];
         json!({
             "type": "string",
             "description": "Written as an acceleration (g, m/s²), velocity (m/s, mm/s) or displacement (mm, µm) with unit and kind (pk, rms, pk-pk).",
-            "pattern": pattern(&["pk", "rms", "pk-pk"]),
+            "pattern": pattern(&units, <Of<Acceleration, Peak>>::STATISTICS),
+            "patternErrorMessage": "Write an amplitude with its unit and kind, such as \"1 g pk\".",
             "examples": ["1 g pk", "10 m/s² rms", "0.1 m/s pk", "8 mm pk-pk"],
         })
     }

@@ -6,7 +6,8 @@
 
 use crate::read::{Node, Notes, Written};
 use crate::units::{
-    Dimension, Gain, Ohms, Quantity, QuantityError, STANDARD_GRAVITY, Sensitivity, Unit, VoltsDc,
+    Dimension, Gain, Ohms, Quantity, QuantityError, Resistance, STANDARD_GRAVITY, Sensitivity, Unit,
+    VoltagePerAcceleration, VoltsDc, pattern,
 };
 use serde_json::{Value, json};
 use std::fmt;
@@ -28,7 +29,7 @@ impl Dimension for ChargePerAcceleration {
     const SI: &'static str = "C/(m/s2)";
     const UNITS: &'static [Unit] = &[
         unit(&["pC/g"], -12, PER_G),
-        unit(&["pC/(m/s2)", "pCs2/m"], -12, 1.0),
+        unit(&["pC/(m/s2)", "pC·s2/m"], -12, 1.0),
         unit(&["nC/g"], -9, PER_G),
         unit(&["nC/(m/s2)"], -9, 1.0),
         unit(&["C/(m/s2)"], 0, 1.0),
@@ -44,7 +45,7 @@ impl Dimension for RatioPerAcceleration {
     const NAME: &'static str = "a sensitivity of a bridge";
     const SI: &'static str = "(V/V)/(m/s2)";
     const UNITS: &'static [Unit] = &[
-        unit(&["mV/V/g", "(mV/V)/g", "mV/(Vg)"], -3, PER_G),
+        unit(&["mV/V/g", "(mV/V)/g", "mV/(V·g)"], -3, PER_G),
         unit(&["mV/V/(m/s2)", "(mV/V)/(m/s2)"], -3, 1.0),
         unit(&["uV/V/g", "(uV/V)/g"], -6, PER_G),
         unit(&["V/V/g", "(V/V)/g"], 0, PER_G),
@@ -274,7 +275,7 @@ impl FromStr for ConditionerGain {
 
 /// Displays as the quantity that it is, and reads back to the same bits.
 macro_rules! written_quantities {
-    ($name:ident, $($variant:ident)|+, $like:ty, $description:literal, $examples:expr) => {
+    ($name:ident, $($variant:ident = $dimension:ty)|+, $like:ty, $description:literal, $examples:expr) => {
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 match self { $(Self::$variant(value) => value.fmt(f)),+ }
@@ -303,10 +304,12 @@ macro_rules! written_quantities {
             }
 
             fn schema() -> Value {
-                // A number and a unit, as for any quantity.
-                let pattern = <$like as Written>::schema().get("pattern").cloned().unwrap_or_default();
                 json!({
-                    "type": "string", "description": $description, "pattern": pattern, "examples": $examples,
+                    "type": "string",
+                    "description": $description,
+                    "pattern": pattern(&[$(<$dimension>::UNITS),+], &[]),
+                    "patternErrorMessage": $description,
+                    "examples": $examples,
                 })
             }
         }
@@ -315,7 +318,8 @@ macro_rules! written_quantities {
 
 written_quantities!(
     OutputSensitivity,
-    Voltage | Ratio | Charge | Current,
+    Voltage = VoltagePerAcceleration | Ratio =
+        RatioPerAcceleration | Charge = ChargePerAcceleration | Current = CurrentPerAcceleration,
     Sensitivity,
     "Written per acceleration: a voltage (mV/g, mV/(m/s²)), a charge (pC/g, pC/(m/s²)), a bridge's share of its excitation \
      (mV/V/g), a current (mA/g).",
@@ -324,7 +328,7 @@ written_quantities!(
 
 written_quantities!(
     ConditionerGain,
-    Voltage | Charge | Current,
+    Voltage = Gain | Charge = VoltagePerCharge | Current = Resistance,
     Quantity<Gain>,
     "Written as what it makes volts of: V/V of an amplifier, mV/pC of a charge amplifier, Ω of the shunt of a current loop.",
     ["10 V/V", "1 mV/pC", "250 Ω"]

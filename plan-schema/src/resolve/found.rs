@@ -7,7 +7,7 @@ use crate::read::Diagnostic;
 use crate::registers::{Reference, ReferenceCalibration, ReferencePoint, Sensor};
 use crate::rig::ReferenceMount;
 use crate::units::{Accel, Hertz, Peak, Sensitivity, engineering};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A reference where it was found: its calibration in force and the number of its channel in the rig.
 #[derive(Debug, Clone)]
@@ -55,6 +55,8 @@ impl FoundSensor {
 pub(super) struct Found<'a> {
     pub(super) files: &'a JobFiles,
     pub(super) noted: Vec<Diagnostic>,
+    /// False where the figures of the rig or of the sensors are wrong by themselves: nothing is concluded from them.
+    pub(super) sound: bool,
 }
 
 /// Channels that are taken already, and by what.
@@ -96,7 +98,7 @@ impl<'a> Found<'a> {
     fn mount(&mut self, key: &str, mount: &ReferenceMount) -> Option<FoundReference> {
         let rig = &self.files.rig;
         let channel = rig.value.channels.iter().position(|c| c.name == mount.channel);
-        if channel.is_none() {
+        if channel.is_none() && !any_twice(rig.value.channels.iter().map(|c| c.name.as_str())) {
             let names = list(rig.value.channels.iter().map(|c| c.name.as_str()));
             self.noted.push(rig.error(
                 &format!("{key}.channel"),
@@ -106,12 +108,14 @@ impl<'a> Found<'a> {
         }
         let register = &self.files.references;
         let Some(reference) = register.value.references.iter().find(|r| r.serial == mount.serial) else {
-            let known = list(register.value.references.iter().map(|r| r.serial.as_str()));
-            self.noted.push(rig.error(
-                &format!("{key}.serial"),
-                format!("the register {} has no reference '{}'", register.source.name, mount.serial),
-                format!("it has {known}"),
-            ));
+            let known = || register.value.references.iter().map(|r| r.serial.as_str());
+            if !any_twice(known()) {
+                self.noted.push(rig.error(
+                    &format!("{key}.serial"),
+                    format!("the register {} has no reference '{}'", register.source.name, mount.serial),
+                    format!("it has {}", list(known())),
+                ));
+            }
             return None;
         };
         let Some(calibration) = reference.current().filter(|c| !c.points.is_empty()) else {
@@ -153,7 +157,7 @@ impl<'a> Found<'a> {
             let own = "connect this sensor to a channel of its own";
             let channel = self.claim(&mut taken, &path("channel"), &mounted.channel, by, own);
             let sensor = register.value.sensors.iter().find(|s| s.serial == mounted.sensor);
-            if sensor.is_none() {
+            if sensor.is_none() && !any_twice(register.value.sensors.iter().map(|s| s.serial.as_str())) {
                 self.noted.push(job.error(
                     &path("sensor"),
                     format!("the register {} has no sensor '{}'", register.source.name, mounted.sensor),
@@ -204,6 +208,9 @@ impl<'a> Found<'a> {
         let (job, rig) = (&self.files.job, &self.files.rig.value);
         let channel = rig.channels.iter().position(|c| c.name == name);
         if channel.is_none() {
+            if any_twice(rig.channels.iter().map(|c| c.name.as_str())) {
+                return None;
+            }
             self.noted.push(job.error(
                 path,
                 format!("rig '{}' has no channel '{name}'", rig.name),
@@ -274,7 +281,7 @@ impl<'a> Found<'a> {
         let mut points = Vec::new();
         for (n, point) in plan.value.points.iter().enumerate() {
             let resolved = resolve_point(&plan.value, point);
-            if point.frequency > highest {
+            if point.frequency > highest && rate.si() > 0.0 {
                 self.noted.push(plan.error(
                     &format!("point[{n}].frequency"),
                     format!(
@@ -322,7 +329,9 @@ impl<'a> Found<'a> {
             ));
         }
         self.amplitude_band(n, point.target, found);
-        self.reference_range(n, point, found);
+        if self.sound {
+            self.reference_range(n, point, found);
+        }
     }
 
     /// Nor in amplitude: a calibration holds where it was done.
@@ -345,6 +354,13 @@ impl<'a> Found<'a> {
             format!("the {which} amplitude at which it is calibrated is {}", metres(limit)),
         ));
     }
+}
+
+/// Whether a name is in a list twice: then another that is missing was probably meant by one of the two, which is said already.
+fn any_twice<'a>(names: impl Iterator<Item = &'a str>) -> bool {
+    let mut seen = BTreeSet::new();
+    let mut names = names;
+    names.any(|name| !seen.insert(name))
 }
 
 /// Highest frequency of a point as a share of the sample rate: below Nyquist with room for an anti-alias filter.

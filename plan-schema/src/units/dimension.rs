@@ -5,10 +5,10 @@
 
 use super::{Quantity, STANDARD_GRAVITY};
 
-/// A unit that may be written: ASCII spellings after normalisation (see `text::normalise`), and its size.
+/// A unit that may be written: spellings after normalisation (see `spelling::normalise`), and its size.
 #[derive(Debug, Clone, Copy)]
 pub struct Unit {
-    /// Normalised spellings; the first is the one shown in messages.
+    /// Normalised spellings, `·` between the factors of a product; the first is the one shown in messages.
     pub spellings: &'static [&'static str],
     /// Decimal exponent of the prefix.
     pub exponent: i32,
@@ -99,41 +99,49 @@ macro_rules! dimension {
 dimension!(/// Frequency, Hz.
     Frequency, "a frequency", "Hz", "16 Hz",
     [unit(&["Hz"], 0), unit(&["mHz"], -3), unit(&["uHz"], -6), unit(&["kHz"], 3), unit(&["MHz"], 6)],
-    [("hz", "write 'Hz'"), ("rad/s", "write the frequency in Hz: divide by 2π")]);
+    [("rad/s", "write the frequency in Hz: divide by 2π"), ("rpm", "write the frequency in Hz: divide by 60"),
+     ("1/min", "write the frequency in Hz: divide by 60"), ("cps", "write 'Hz'"), ("1/s", "write 'Hz'"), ("s-1", "write 'Hz'")]);
 dimension!(/// Samples per second, stored in Hz.
     SampleRate, "a sample rate", "S/s", "10 kS/s",
     [unit(&["S/s", "Hz", "Sa/s"], 0), unit(&["kS/s", "kHz", "kSa/s"], 3), unit(&["MS/s", "MHz"], 6)]);
 dimension!(/// Time, s.
     Time, "a time", "s", "20 ms",
     [unit(&["s"], 0), unit(&["ms"], -3), unit(&["us"], -6), unit(&["ns"], -9), scaled(&["min"], 0, 60.0), scaled(&["h"], 0, 3600.0)],
-    [("sec", "write 's'")]);
+    [("sec", "write 's'"), ("m", "write 'min' for minutes, 'ms' for milliseconds"), ("hr", "write 'h'"), ("d", "write hours: '24 h'")]);
 dimension!(/// Mass, kg.
-    Mass, "a mass", "kg", "25 g", [unit(&["kg"], 0), unit(&["g"], -3), unit(&["mg"], -6)]);
+    Mass, "a mass", "kg", "25 g", [unit(&["kg"], 0), unit(&["g"], -3), unit(&["mg"], -6)],
+    [("gn", "a mass is due here, where 'g' means gram: write 'g' or 'kg'"), ("gram", "write 'g'"), ("grams", "write 'g'"),
+     ("gr", "write 'g' for gram"), ("lb", "write the mass in kg: multiply by 0.45359237"), ("oz", "write the mass in g: multiply by 28.349523125")]);
 dimension!(/// Force, N.
-    Force, "a force", "N", "300 N", [unit(&["N"], 0), unit(&["kN"], 3), unit(&["mN"], -3)]);
+    Force, "a force", "N", "300 N", [unit(&["N"], 0), unit(&["kN"], 3), unit(&["mN"], -3)],
+    [("kg", "write the force in N: multiply by 9.80665"), ("kgf", "write the force in N: multiply by 9.80665"),
+     ("lbf", "write the force in N: multiply by 4.448222"), ("g", "'g' is neither gram nor gravity here: write the force in N, mass times acceleration")]);
 dimension!(/// Electric current, A.
     Current, "a current", "A", "5 A", [unit(&["A"], 0), unit(&["mA"], -3)]);
 dimension!(/// Voltage, V.
     Voltage, "a voltage", "V", "10 V", [unit(&["V"], 0), unit(&["mV"], -3), unit(&["uV"], -6), unit(&["nV"], -9)]);
 dimension!(/// Acceleration, m/s²; 'g' is standard gravity.
     Acceleration, "an acceleration", "m/s2", "1 g",
-    [unit(&["m/s2", "m/s/s", "ms-2"], 0), unit(&["mm/s2"], -3), scaled(&["g", "gn", "g_n"], 0, STANDARD_GRAVITY),
+    [unit(&["m/s2", "m/s/s", "m·s-2"], 0), unit(&["mm/s2"], -3), scaled(&["g", "gn", "g_n"], 0, STANDARD_GRAVITY),
      scaled(&["mg"], -3, STANDARD_GRAVITY), scaled(&["ug"], -6, STANDARD_GRAVITY)],
-    [("G", "write 'g' for standard gravity")]);
+    [("G", "write 'g' for standard gravity"), ("gram", "an acceleration is due here, where 'g' means standard gravity, 9.80665 m/s²"),
+     ("kg", "an acceleration is due here, where 'g' means standard gravity, 9.80665 m/s²: a mass does not belong here"),
+     ("gal", "write 'm/s²': divide by 100"), ("Gal", "write 'm/s²': divide by 100"), ("gs", "write 'g' for standard gravity")]);
 dimension!(/// Velocity, m/s.
     Speed, "a velocity", "m/s", "0.1 m/s", [unit(&["m/s"], 0), unit(&["mm/s"], -3)]);
 dimension!(/// Displacement, m.
     Length, "a displacement", "m", "5 mm", [unit(&["m"], 0), unit(&["mm"], -3), unit(&["um"], -6), unit(&["cm"], -2)]);
 dimension!(/// Electrical resistance, Ω.
-    Resistance, "a resistance", "ohm", "3 Ω", [unit(&["ohm", "Ohm"], 0), unit(&["kohm", "kOhm"], 3), unit(&["mohm"], -3)]);
+    Resistance, "a resistance", "ohm", "3 Ω", [unit(&["ohm", "Ohm"], 0), unit(&["kohm", "kOhm"], 3), unit(&["mohm", "mOhm"], -3), unit(&["Mohm", "MOhm"], 6)]);
 dimension!(/// Inductance, H.
     Inductance, "an inductance", "H", "3 mH", [unit(&["H"], 0), unit(&["mH"], -3), unit(&["uH"], -6)]);
 dimension!(/// Force factor Bl, N/A.
-    ForceFactor, "a force factor", "N/A", "60 N/A", [unit(&["N/A", "Tm"], 0)]);
+    ForceFactor, "a force factor", "N/A", "60 N/A", [unit(&["N/A", "T·m"], 0)]);
 dimension!(/// Stiffness, N/m.
     Stiffness, "a stiffness", "N/m", "190 N/m", [unit(&["N/m"], 0), unit(&["N/mm", "kN/m"], 3)]);
 dimension!(/// A share of something: percent, parts per million, dimensionless.
-    Share, "a share", "1", "5 %", [unit(&["1"], 0), unit(&["%", "percent"], -2), unit(&["ppm"], -6)]);
+    Share, "a share", "1", "5 %", [unit(&["1"], 0), unit(&["%", "percent"], -2), unit(&["ppm"], -6)],
+    [("‰", "write percent: 1 ‰ is 0.1 %"), ("pct", "write '%'"), ("per·cent", "write '%'")]);
 dimension!(/// Voltage gain, V/V.
     Gain, "a gain", "V/V", "20 V/V", [unit(&["V/V", "1"], 0), unit(&["mV/V"], -3)]);
 dimension!(/// Transconductance, A/V: a current-mode amplifier.
@@ -143,27 +151,35 @@ dimension!(/// Plane angle, rad.
     [unit(&["rad"], 0), unit(&["mrad"], -3), unit(&["urad"], -6), scaled(&["deg"], 0, std::f64::consts::PI / 180.0)]);
 dimension!(/// Temperature, °C.
     Temperature, "a temperature", "degC", "23 °C", [unit(&["degC"], 0)],
-    [("K", "write temperatures in °C"), ("C", "write '°C'"), ("deg", "write '°C'")]);
+    [("K", "write temperatures in °C: subtract 273.15"), ("C", "write '°C'"), ("deg", "write '°C'"),
+     ("F", "write temperatures in °C: (°F − 32) / 1.8"), ("degF", "write temperatures in °C: (°F − 32) / 1.8")]);
 dimension!(/// Difference of temperatures, K.
-    TemperatureSpan, "a temperature difference", "K", "3 K", [unit(&["K"], 0), unit(&["mK"], -3)]);
+    TemperatureSpan, "a temperature difference", "K", "3 K", [unit(&["K"], 0), unit(&["mK"], -3)],
+    [("degC", "this is a difference of two temperatures: write it in K, 1 °C being 1 K"), ("C", "write differences of temperature in K")]);
 dimension!(/// Torque, N·m.
-    Torque, "a torque", "Nm", "2 N·m", [unit(&["Nm"], 0), unit(&["Ncm"], -2)]);
+    Torque, "a torque", "Nm", "2 N·m", [unit(&["N·m"], 0), unit(&["N·cm"], -2)],
+    [("kg·m", "write the torque in N·m: multiply by 9.80665"), ("kgf·m", "write the torque in N·m: multiply by 9.80665"),
+     ("in·lb", "write the torque in N·m: multiply by 0.112985"), ("in·lbf", "write the torque in N·m: multiply by 0.112985")]);
 dimension!(/// Sensitivity of a voltage output, V/(m/s²).
     VoltagePerAcceleration, "a sensitivity", "V/(m/s2)", "12 mV/g",
-    [unit(&["V/(m/s2)", "Vs2/m"], 0), unit(&["mV/(m/s2)", "mVs2/m"], -3), scaled(&["V/g"], 0, 1.0 / STANDARD_GRAVITY),
+    [unit(&["V/(m/s2)", "V·s2/m"], 0), unit(&["mV/(m/s2)", "mV·s2/m"], -3), scaled(&["V/g"], 0, 1.0 / STANDARD_GRAVITY),
      scaled(&["mV/g"], -3, 1.0 / STANDARD_GRAVITY), scaled(&["uV/g"], -6, 1.0 / STANDARD_GRAVITY)],
-    [("mV/m/s2", "write 'mV/(m/s2)'"), ("mV", "say per what: 'mV/g' or 'mV/(m/s2)'")]);
+    [("mV/m/s2", "write 'mV/(m/s2)'"), ("mV", "say per what: 'mV/g' or 'mV/(m/s2)'"), ("V", "say per what: 'V/g' or 'V/(m/s2)'"),
+     ("g/V", "write it the other way round, output per acceleration, such as 'mV/g'"),
+     ("mV/G", "write 'mV/g' for standard gravity")]);
 dimension!(/// Sensitivity of a displacement transducer, V/m.
     VoltagePerLength, "a sensitivity to displacement", "V/m", "100 V/m",
     [unit(&["V/m", "mV/mm"], 0), unit(&["V/mm", "mV/um"], 3), unit(&["mV/m"], -3)]);
 dimension!(/// Spectral density of acceleration noise, (m/s²)/√Hz rms.
     AccelerationDensity, "a noise density", "(m/s2)/sqrtHz", "100 µg/√Hz",
     [unit(&["(m/s2)/sqrtHz", "m/s2/sqrtHz"], 0), scaled(&["g/sqrtHz"], 0, STANDARD_GRAVITY),
-     scaled(&["mg/sqrtHz"], -3, STANDARD_GRAVITY), scaled(&["ug/sqrtHz"], -6, STANDARD_GRAVITY)]);
+     scaled(&["mg/sqrtHz"], -3, STANDARD_GRAVITY), scaled(&["ug/sqrtHz"], -6, STANDARD_GRAVITY)],
+    [("ug", "a density has its unit per √Hz: write 'µg/√Hz'"), ("mg", "a density has its unit per √Hz: write 'mg/√Hz'"),
+     ("ug/Hz", "write 'µg/√Hz': a power density in g²/Hz has its root taken"), ("g2/Hz", "write 'g/√Hz': take the root")]);
 dimension!(/// Heat resistance, K/W.
     HeatResistance, "a heat resistance", "K/W", "2 K/W", [unit(&["K/W"], 0), unit(&["mK/W"], -3)]);
 dimension!(/// Heat capacity, J/K.
-    HeatCapacity, "a heat capacity", "J/K", "60 J/K", [unit(&["J/K", "Ws/K"], 0), unit(&["kJ/K"], 3)]);
+    HeatCapacity, "a heat capacity", "J/K", "60 J/K", [unit(&["J/K", "W·s/K"], 0), unit(&["kJ/K"], 3)]);
 dimension!(/// Angle per length, rad/m.
     AnglePerLength, "an angle per length", "rad/m", "10 µrad/mm",
     [unit(&["rad/m", "mrad/mm"], 0), unit(&["mrad/m", "urad/mm"], -3), unit(&["urad/m"], -6),

@@ -6,13 +6,17 @@
 //! There is no `Deref` and no `From<f64>`: a factor of 1.414 or 9.80665 must not be able to slip through.
 
 mod dimension;
+mod every;
 mod kinematics;
+mod mistake;
+mod spelling;
 mod text;
 mod time;
 
 pub use dimension::*;
 pub use kinematics::Amplitude;
-pub(crate) use text::STATISTIC_SPELLINGS;
+pub(crate) use mistake::as_percent;
+pub(crate) use text::pattern;
 pub use text::{QuantityError, engineering};
 pub use time::{Mono, SampleCount, SampleIndex};
 

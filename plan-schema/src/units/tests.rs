@@ -79,3 +79,68 @@ proptest! {
         let _ = text.parse::<Amplitude>();
     }
 }
+
+#[test]
+fn each_mistake_has_words_of_its_own() {
+    let of_frequency = [
+        "1,000 Hz",
+        "10,000.5 Hz",
+        "1.000,5 Hz",
+        "1.000.000 Hz",
+        "1 000 Hz",
+        "1'000 Hz",
+        "1_000 Hz",
+        "5-10 Hz",
+        "5 to 10 Hz",
+        "5 ± 1 Hz",
+        "1.5 × 10^3 Hz",
+        "1,5",
+        "",
+        "16 khz",
+        "16 HZ",
+        "100 rad/s",
+        "3000 rpm",
+        "16 g",
+        "16 Hz pk",
+        "16 Hzz",
+        "3 dB",
+    ];
+    let of_amplitude = [
+        "8 mm pp",
+        "8 mm PK-PK",
+        "8 mmpp",
+        "1 grms",
+        "1 g RMS",
+        "1 g 0-pk",
+        "1 g peak to peak",
+        "1 g eff",
+        "1 g p",
+        "25 kg pk",
+        "25 gram pk",
+        "1 G pk",
+        "0.1 m/s",
+        "10 Hz pk",
+        "10 mm",
+        "5 % pk",
+        "1,5 mm",
+        "-20 dB",
+    ];
+    let of_mass = ["25", "25 gn", "25 grams", "25 g pk", "0.5 m/s²", "2 lb", "25 G", "25 Kg"];
+    let of_share = ["0.05", "5", "5 percents", "5 ‰", "-3 dB", "0,05", "5 g", "5 PPM"];
+    let mut lines = Vec::new();
+    lines.extend(of_frequency.map(|t| format!("{t:14} {}", refuse::<Frequency>(t))));
+    lines.extend(of_amplitude.map(|t| format!("{t:14} {}", t.parse::<Amplitude>().unwrap_err())));
+    lines.extend(of_mass.map(|t| format!("{t:14} {}", refuse::<Mass>(t))));
+    lines.extend(of_share.map(|t| format!("{t:14} {}", refuse::<Share>(t))));
+    lines.extend(["5 kg", "5 g"].map(|t| format!("{t:14} {}", refuse::<Of<Force, Peak>>(t))));
+    lines.extend(
+        ["1 mV pk", "1 mV pp", "1 mV", "1 mVrms"]
+            .map(|t| format!("{t:14} {}", refuse::<Of<Voltage, Rms>>(t))),
+    );
+    lines.extend(["20 dB", "20 A/V", "20"].map(|t| format!("{t:14} {}", refuse::<Gain>(t))));
+    lines.extend(["3 °C", "3 C"].map(|t| format!("{t:14} {}", refuse::<TemperatureSpan>(t))));
+    lines.extend(
+        ["100 mV", "100 mV/G", "100 MV/g"].map(|t| format!("{t:14} {}", refuse::<VoltagePerAcceleration>(t))),
+    );
+    insta::with_settings!({ omit_expression => true }, { insta::assert_snapshot!(lines.join("\n")) });
+}

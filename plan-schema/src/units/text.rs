@@ -1,6 +1,8 @@
 //! Reading and printing quantities: "0.5 Hz", "1 g pk", "10 m/s² rms", "8 mm pk-pk", "5 %".
 
 use super::dimension::{Dimension, Unit};
+use super::mistake;
+use super::spelling::{is_spelled, normalise, pattern_of};
 use std::fmt;
 
 /// Why a text is no quantity of the wanted dimension: what is wrong, and what to write.
@@ -14,8 +16,12 @@ pub struct QuantityError {
 }
 
 impl QuantityError {
-    fn new(message: impl Into<String>, remedy: impl Into<String>) -> Self {
+    pub(super) fn new(message: impl Into<String>, remedy: impl Into<String>) -> Self {
         Self { message: message.into(), remedy: remedy.into(), unknown_unit: false }
+    }
+
+    pub(super) fn unknown_unit(message: String, remedy: String) -> Self {
+        Self { message, remedy, unknown_unit: true }
     }
 
     /// True where only the unit does not belong to the dimension, so that another dimension may fit.
@@ -32,25 +38,6 @@ impl fmt::Display for QuantityError {
 }
 
 impl std::error::Error for QuantityError {}
-
-/// One spelling for the many ways to write a unit: superscripts, micro signs, ohm, degree, dots, blanks.
-fn normalise(unit: &str) -> String {
-    let mut out = String::with_capacity(unit.len());
-    for c in unit.chars() {
-        match c {
-            '²' => out.push('2'),
-            '\u{b5}' | '\u{3bc}' => out.push('u'),
-            '\u{3a9}' | '\u{2126}' => out.push_str("ohm"),
-            '°' => out.push_str("deg"),
-            '√' => out.push_str("sqrt"),
-            '⁻' => out.push('-'),
-            '·' | '⋅' | '^' | '*' => {}
-            c if c.is_whitespace() => {}
-            c => out.push(c),
-        }
-    }
-    out.replace("sqrt(Hz)", "sqrtHz").replace("rtHz", "sqrtHz").replace("sqsqrtHz", "sqrtHz")
-}
 
 /// Splits the number from what follows it. The unit starts at the first character that no number has.
 fn split_number(text: &str) -> (&str, &str) {
@@ -75,7 +62,7 @@ fn split_number(text: &str) -> (&str, &str) {
 }
 
 /// The ways to write the statistic of an amplitude, and which one each is.
-pub(crate) const STATISTIC_SPELLINGS: [(&str, &str); 7] = [
+pub(super) const STATISTIC_SPELLINGS: [(&str, &str); 7] = [
     ("pk-pk", "pk-pk"),
     ("p-p", "pk-pk"),
     ("pkpk", "pk-pk"),
@@ -85,77 +72,48 @@ pub(crate) const STATISTIC_SPELLINGS: [(&str, &str); 7] = [
     ("rms", "rms"),
 ];
 
-fn known_units(units: &[Unit]) -> String {
-    let names: Vec<&str> = units.iter().filter_map(|u| u.spellings.first().copied()).collect();
-    names.join(", ")
-}
-
-fn parse_statistic<D: Dimension>(rest: &str) -> Result<(&str, f64), QuantityError> {
+/// Parts the kind of an amplitude from the unit before it: the unit, and the factor to the stored kind.
+fn parse_statistic<'a, D: Dimension>(number: &str, rest: &'a str) -> Result<(&'a str, f64), QuantityError> {
     let rest = rest.trim_end();
     for (alias, statistic) in STATISTIC_SPELLINGS {
         if let Some(unit) = rest.strip_suffix(alias)
             && unit.ends_with(char::is_whitespace)
         {
-            if D::STATISTICS.is_empty() {
-                return Err(QuantityError::new(
-                    format!("this is {} at rest or at one instant, no amplitude", D::NAME),
-                    format!("leave out '{alias}', as in \"{}\"", D::example()),
-                ));
+            // A unit that does not belong here at all is the more useful thing to say.
+            if let Err(error) = find_unit::<D>(number, unit) {
+                return Err(mistake::kind::<D>(number, rest).unwrap_or(error));
             }
             return match D::STATISTICS.iter().find(|(name, _)| *name == statistic) {
                 Some((_, factor)) => Ok((unit, *factor)),
-                None => Err(QuantityError::new(
-                    format!("'{alias}' does not fit here"),
-                    format!("this is noise: say it as rms, such as \"{}\"", D::example()),
-                )),
+                None => Err(mistake::wrong_kind::<D>(number, unit, alias)),
             };
         }
+    }
+    if let Some(error) = mistake::kind::<D>(number, rest).filter(|_| find_unit::<D>(number, rest).is_err()) {
+        return Err(error);
     }
     if D::STATISTICS.is_empty() {
         return Ok((rest, 1.0));
     }
-    let kinds: Vec<&str> = D::STATISTICS.iter().map(|(name, _)| *name).collect();
-    let remedy =
-        format!("add the kind of the amplitude ({}), such as \"{}\"", kinds.join(", "), D::example());
-    // A unit that does not belong here at all is the more useful thing to say.
-    find_unit::<D>(rest)?;
-    Err(QuantityError::new("the amplitude does not say whether it is peak, rms or peak-to-peak", remedy))
+    find_unit::<D>(number, rest)?;
+    Err(mistake::no_kind::<D>(number, rest))
 }
 
-fn find_unit<D: Dimension>(written: &str) -> Result<Unit, QuantityError> {
+fn find_unit<D: Dimension>(number: &str, written: &str) -> Result<Unit, QuantityError> {
     let unit = normalise(written);
-    if let Some(found) = D::UNITS.iter().find(|u| u.spellings.contains(&unit.as_str())) {
-        return Ok(*found);
-    }
-    let confusion = D::CONFUSIONS.iter().find(|(name, _)| *name == unit);
-    let remedy = match confusion {
-        Some((_, word)) => (*word).to_owned(),
-        None => format!("use one of {}, such as \"{}\"", known_units(D::UNITS), D::example()),
-    };
-    let message = format!("'{}' is no unit of {}", written.trim(), D::NAME);
-    Err(QuantityError { message, remedy, unknown_unit: confusion.is_none() })
+    let found = D::UNITS.iter().find(|u| u.spellings.iter().any(|s| is_spelled(&unit, s)));
+    found.copied().ok_or_else(|| mistake::unit::<D>(number, written))
 }
 
 /// Reads a number with its unit into the SI value of `D`.
 pub(super) fn parse<D: Dimension>(text: &str) -> Result<f64, QuantityError> {
     let tidy = text.trim().replace('−', "-");
     let (number, rest) = split_number(&tidy);
-    let such_as = || format!("write {} with its unit, such as \"{}\"", D::NAME, D::example());
-    if number.is_empty() {
-        return Err(QuantityError::new(format!("\"{text}\" does not begin with a number"), such_as()));
+    if let Some(error) = mistake::in_number::<D>(text, number, rest) {
+        return Err(error);
     }
-    if number.contains(',') {
-        let remedy = match rest.trim() {
-            "" => format!("write a decimal point and the unit, such as \"{}\"", D::example()),
-            _ => format!("write a decimal point: \"{}{rest}\"", number.replacen(',', ".", 1)),
-        };
-        return Err(QuantityError::new(format!("\"{text}\" has a comma in its number"), remedy));
-    }
-    if rest.trim().is_empty() {
-        return Err(QuantityError::new(format!("\"{text}\" has no unit"), such_as()));
-    }
-    let (unit_text, statistic) = parse_statistic::<D>(rest)?;
-    let unit = find_unit::<D>(unit_text)?;
+    let (unit_text, statistic) = parse_statistic::<D>(number, rest)?;
+    let unit = find_unit::<D>(number, unit_text)?;
     let (mantissa, exponent) = match number.split_once(['e', 'E']) {
         Some((mantissa, exponent)) => (mantissa, exponent.parse::<i32>().ok()),
         None => (number, Some(0)),
@@ -165,7 +123,33 @@ pub(super) fn parse<D: Dimension>(text: &str) -> Result<f64, QuantityError> {
         .and_then(|e| format!("{mantissa}e{e}").parse().ok());
     match value {
         Some(value) if (value * unit.factor * statistic).is_finite() => Ok(value * unit.factor * statistic),
-        _ => Err(QuantityError::new(format!("'{number}' is no number that can be used"), such_as())),
+        _ => Err(QuantityError::new(
+            format!("'{number}' is no number that can be used"),
+            format!("write {} with its unit, such as \"{}\"", D::NAME, D::example()),
+        )),
+    }
+}
+
+/// Regular expression of exactly what is read as a number with one of these units and, for an amplitude, one of the kinds;
+/// numbers that no program can hold apart.
+pub(crate) fn pattern(units: &[&[Unit]], statistics: &[(&str, f64)]) -> String {
+    let number = r"^\s*[-+−]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+−]?[0-9]+)?";
+    let spellings = units.iter().flat_map(|units| units.iter()).flat_map(|u| u.spellings);
+    // A unit that begins with a digit ("1/K") has a blank before it.
+    let (after_blank, others): (Vec<&str>, Vec<&str>) =
+        spellings.partition(|s| s.starts_with(|c: char| c.is_ascii_digit()));
+    let either = |spellings: &[&str]| spellings.iter().map(|s| pattern_of(s)).collect::<Vec<_>>().join("|");
+    let unit = match (others.is_empty(), after_blank.is_empty()) {
+        (_, true) => format!(r"\s*(?:{})", either(&others)),
+        (true, false) => format!(r"\s+(?:{})", either(&after_blank)),
+        (false, false) => format!(r"(?:\s*(?:{})|\s+(?:{}))", either(&others), either(&after_blank)),
+    };
+    let known = |name: &str| statistics.iter().any(|(written, _)| *written == name);
+    let kinds: Vec<&str> =
+        STATISTIC_SPELLINGS.iter().filter(|(_, name)| known(name)).map(|(spelling, _)| *spelling).collect();
+    match kinds.join("|") {
+        none if none.is_empty() => format!(r"{number}{unit}\s*$"),
+        kinds => format!(r"{number}{unit}\s+(?:{kinds})\s*$"),
     }
 }
 

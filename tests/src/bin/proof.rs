@@ -16,6 +16,8 @@ use tests::claims::{
     amplitude, estimator, identity, leave, main_job, outside, pace, reaction, records, rig, stops, suites,
     trips,
 };
+use tests::claims::formats::{agreement, fuzz};
+use tests::claims::{amplitude, estimator, identity, main_job, outside, pace, records, rig, suites, trips};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
 
@@ -25,6 +27,7 @@ type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 const FIGURES: [Entry; 22] = [
 const FIGURES: [Entry; 21] = [
 const FIGURES: [Entry; 23] = [
+const FIGURES: [Entry; 24] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -64,6 +67,16 @@ const FIGURES: [Entry; 23] = [
         reaction::beside_an_echo(if full { 5000 } else { 200 })
     }),
     ("D.6", "drive without leave or with a latched trip", under_leave),
+    ("E.1", "wrong inputs that lack place, remedy or exit status", |_| {
+        Ok(vec![held("wrong inputs", "wrong_inputs::")?])
+    }),
+    ("E.2", "schemas against readers, quantities against what is printed of them", formats),
+    ("E.3", "every reader against mangled and drawn input", |full| {
+        Ok(vec![fuzz::readers(if full { 10_000_000 } else { 2000 })?])
+    }),
+    ("E.4", "units, kinematics and preferred frequencies against their sources", |_| {
+        Ok(vec![outside::units()?])
+    }),
 ];
 
 fn main() -> ExitCode {
@@ -171,6 +184,12 @@ fn scatter(full: bool) -> Result<Vec<Figure>> {
 fn golden_table(_full: bool) -> Result<Vec<Figure>> {
     let passed = suites::unit("calibration", "golden")?;
     Ok(vec![none_broken("cells of the golden table", passed)])
+}
+
+fn formats(full: bool) -> Result<Vec<Figure>> {
+    let exact = suites::unit("plan-schema", "reading_back_is_exact")?;
+    let agree = agreement::documents(if full { 10_000 } else { 600 })?;
+    Ok(vec![agree, none_broken("quantities printed and read back", exact)])
 }
 
 fn documents(_full: bool) -> Result<Vec<Figure>> {

@@ -5,6 +5,7 @@ pub mod conventional;
 pub mod estimator;
 pub mod hosts;
 pub mod graded;
+pub mod formats;
 pub mod identity;
 pub mod leave;
 pub mod main_job;

@@ -57,6 +57,33 @@ pub fn schemas() -> Result<Figure> {
     })
 }
 
+/// Compares units, kinematics and preferred frequencies with a library of units and published lists; the figure is the
+/// largest relative difference.
+///
+/// # Errors
+/// If the check can't be carried out.
+pub fn units() -> Result<Figure> {
+    let folder = tempfile::tempdir()?;
+    let path = folder.path().join("values.jsonl");
+    std::fs::write(&path, crate::claims::formats::values::lines())?;
+    let finished = python::run("units.py", [&path])?;
+    let said = summary(&finished)?;
+    let words = finished.stderr.trim_end();
+    ensure!(
+        said["compared"].as_u64().is_some_and(|n| n > 100),
+        "units.py compared too little: {said} {words}"
+    );
+    ensure!(said["wrong"] == 0, "units.py found {said}: {words}");
+    Ok(Figure {
+        what: "largest relative difference of units and kinematics".to_owned(),
+        value: said["relative_max"].as_f64().context("no difference was said")?,
+        limit: 1e-12,
+        unit: "",
+        sample: format!("{} values", said["compared"]),
+        seeds: vec![],
+    })
+}
+
 /// The last line of what a check prints is JSON; a check that broke down has none.
 fn summary(finished: &Finished) -> Result<Value> {
     let line = finished.stdout.lines().next_back().unwrap_or_default();

@@ -56,6 +56,6 @@ fn what_fits_nothing_is_told_what_does() {
     let told = |text: &str| text.parse::<OutputSensitivity>().unwrap_err().to_string();
     assert!(told("100 pC").contains("pC/g for a charge"), "{}", told("100 pC"));
     assert!(told("2000 mV").contains("'mV/g'"), "{}", told("2000 mV"));
-    let gain = "10 dB".parse::<ConditionerGain>().unwrap_err().to_string();
+    let gain = "10 K".parse::<ConditionerGain>().unwrap_err().to_string();
     assert!(gain.contains("mV/pC for a charge amplifier"), "{gain}");
 }
