@@ -1,5 +1,6 @@
 //! A job and the files it names, from the disk.
 
+use calibration::control::resolve;
 use plan_schema::faults::Faults;
 use plan_schema::job::Job;
 use plan_schema::plan::Plan;
@@ -71,7 +72,7 @@ pub fn job(path: &Path) -> Result<Loaded, LoadError> {
     match (plan, rig, sensors, references) {
         (Some(plan), Some(rig), Some(sensors), Some(references)) => {
             let files = JobFiles { job, plan, rig, sensors, references };
-            let (job, warnings) = ResolvedJob::resolve(&files).map_err(LoadError::Input)?;
+            let (job, warnings) = resolve(&files).map_err(LoadError::Input)?;
             Ok(Loaded { job, warnings, plan: files.plan, rig: files.rig })
         }
         _ => Err(LoadError::Input(Report(Diagnostics(problems)))),

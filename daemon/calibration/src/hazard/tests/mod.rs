@@ -3,6 +3,7 @@
 mod common_practice;
 mod facts;
 mod integration;
+mod largest;
 mod verdicts;
 
 use super::motion::Machine;
