@@ -85,9 +85,9 @@ fn rounding_goes_down() {
     for (value, wanted) in
         [(9.80665, 9.8), (0.123_999, 0.123), (1.0, 1.0), (999.9, 999.0), (12_345.0, 12_300.0), (0.05, 0.05)]
     {
-        assert_eq!(down(value), wanted, "{value}");
+        assert_eq!(down(value).to_bits(), f64::to_bits(wanted), "{value}");
     }
-    assert_eq!((down(0.0), down(-1.0), down(f64::NAN)), (0.0, 0.0, 0.0));
+    assert!([0.0, -1.0, f64::NAN].into_iter().all(|value| down(value).to_bits() == 0));
 }
 
 proptest! {
