@@ -14,7 +14,7 @@ const UNITS: [&str; 15] = [
 const AFTER: [&str; 8] = ["peak", "rms", "max", "min", "start", "end", "before", "after"];
 
 /// Numbers that count, number or name something, or say their unit beside them, and why their names are as they are.
-const WITHOUT_UNIT: [(&str, &str); 27] = [
+const WITHOUT_UNIT: [(&str, &str); 31] = [
     ("seq", "number of an entry"),
     ("seed", "seed of chance"),
     ("format", "version of a format"),
@@ -42,6 +42,10 @@ const WITHOUT_UNIT: [(&str, &str); 27] = [
     ("value", "its unit stands in `unit`"),
     ("limit", "its unit stands in `unit`"),
     ("raw_bytes", "bytes"),
+    ("per_decade", "a count"),
+    ("count", "a count"),
+    ("number", "number of a table of the plan"),
+    ("step", "number of a point in its series"),
 ];
 
 /// Units of settings, which speak of computers.
