@@ -42,7 +42,7 @@ fn the_largest_is_admitted_and_more_is_not() {
             limited += 1;
             assert!(!why.is_empty());
             let digits = format!("{:.2e}", point.target.si()).parse::<f64>().unwrap();
-            assert_eq!(point.target.si(), digits, "{rig} {}", point.frequency);
+            assert_eq!(point.target.si().to_bits(), digits.to_bits(), "{rig} {}", point.frequency);
             let more = crate::control::foresee(
                 &job,
                 &plant,
