@@ -1,6 +1,7 @@
 //! A job and the files it names, from the disk.
 
 use plan_schema::Checked;
+use calibration::control::resolve;
 use plan_schema::faults::Faults;
 use plan_schema::job::Job;
 use plan_schema::plan::Plan;
@@ -76,7 +77,7 @@ pub fn job_on_rig(path: &Path, rig: Option<&Path>) -> Result<Loaded, LoadError> 
     match (plan, rig, sensors, references) {
         (Some(plan), Some(rig), Some(sensors), Some(references)) => {
             let files = JobFiles { job, plan, rig, sensors, references };
-            let (job, warnings) = ResolvedJob::resolve(&files).map_err(LoadError::Input)?;
+            let (job, warnings) = resolve(&files).map_err(LoadError::Input)?;
             Ok(Loaded { job, warnings, plan: files.plan, rig: files.rig })
         }
         (plan, rig, sensors, references) => {

@@ -1,5 +1,13 @@
 //! The plan: which frequencies and amplitudes, how long, and how the result is judged.
 
+mod points;
+mod series;
+
+pub use points::Origin;
+pub(crate) use points::Planned;
+pub(crate) use series::MOST_POINTS;
+pub use series::{PreferredValues, Series, SeriesAmplitude, Spacing};
+
 use crate::read::{Node, Notes, Written};
 use crate::units::{Amplitude, Celsius, Fraction, Hertz, Kelvins, Seconds};
 use crate::{written_table, written_words};
@@ -73,8 +81,10 @@ written_table! {
         pub distortion_limit: Fraction = Fraction::new(0.1),
         /// Ambient conditions within which results count.
         pub ambient: Option<AmbientLimits>,
-        /// The points. They stand in this order in every result, in whatever order they are run.
-        pub points key "point": Vec<Point>,
+        /// Points that are listed. They stand in this order in every result, in whatever order they are run.
+        pub points key "point": Vec<Point> = Vec::new(),
+        /// Points that follow from a rule; they stand after those that are listed.
+        pub series: Vec<Series> = Vec::new(),
     }
 }
 

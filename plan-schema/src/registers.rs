@@ -179,6 +179,13 @@ written_table! {
 }
 
 impl Sensor {
+    /// True if a frequency lies within its band.
+    #[must_use]
+    pub fn is_within_band(&self, frequency: Hertz) -> bool {
+        let above = self.frequency_min.is_none_or(|lowest| frequency >= lowest);
+        above && self.frequency_max.is_none_or(|highest| frequency <= highest)
+    }
+
     /// What a channel shows of this sensor at rest, and the share of its signal that the channel sees before its gain.
     #[must_use]
     pub fn seen_by(&self, channel: &Channel) -> (VoltsDc, f64) {

@@ -7,18 +7,20 @@ mod chains;
 mod due;
 mod found;
 mod hum;
+mod largest;
 mod payload;
 mod reach;
 mod witness;
 
 pub use due::overdue;
+pub use largest::rounded_down;
 pub use witness::{Expected, Witness, WitnessRole};
 
 use crate::chain::Chain;
 use crate::checks;
 use crate::job::{Job, Mounted};
-use crate::plan::{FORMAT, Format, Plan, Point};
-use crate::read::{Diagnostic, Diagnostics, Document, Report};
+use crate::plan::{FORMAT, Format, Origin, Plan, Planned};
+use crate::read::{Diagnostic, Diagnostics, Document, Report, Source};
 use crate::registers::{
     Reference, ReferenceCalibration, ReferencePoint, ReferenceRegister, Sensor, SensorRegister,
 };
@@ -26,6 +28,7 @@ use crate::rig::{Channel, Rig};
 use crate::units::{Accel, Fraction, Hertz, Kilograms, Metres, Peak, Seconds, Sensitivity};
 use found::{Found, FoundReference, FoundSensor};
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 /// The five files of a job.
 #[derive(Debug, Clone)]
@@ -131,26 +134,52 @@ impl MountedSensor {
     /// True if a frequency lies within the sensor's band.
     #[must_use]
     pub fn is_within_band(&self, frequency: Hertz) -> bool {
-        let above = self.sensor.frequency_min.is_none_or(|lowest| frequency >= lowest);
-        above && self.sensor.frequency_max.is_none_or(|highest| frequency <= highest)
+        self.sensor.is_within_band(frequency)
     }
 }
 
 /// A point with all defaults filled in.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ResolvedPoint {
+    /// Where it comes from.
+    pub origin: Origin,
     /// Frequency.
     pub frequency: Hertz,
     /// Target of the acceleration.
     pub target: Accel<Peak>,
+    /// Where the largest amplitude is asked for: that up to which it may go.
+    pub wanted: Option<Accel<Peak>>,
+    /// Where the largest amplitude is less than what it may go up to: which limit it is that binds.
+    pub limited: Option<String>,
     /// Cycles measured.
     pub dwell_cycles: u32,
+    /// The cycles that the plan states, if it does.
+    pub stated_cycles: Option<u32>,
     /// Measurements with the same mounting.
     pub repeats: u32,
     /// Tolerance on the deviation; `None` where nothing is judged. A sensor's own goes before it.
     pub tolerance: Option<Fraction>,
     /// Largest distortion of acceleration.
     pub distortion_limit: Fraction,
+}
+
+/// What a point comes to: kept with a run, so that its points are the same whatever reads it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settled {
+    /// Frequency.
+    pub frequency: Hertz,
+    /// Target of the acceleration.
+    pub target: Accel<Peak>,
+    /// Why it is less than what was asked for, if it is.
+    pub limited: Option<String>,
+}
+
+impl ResolvedPoint {
+    /// What this point came to.
+    #[must_use]
+    pub fn settled(&self) -> Settled {
+        Settled { frequency: self.frequency, target: self.target, limited: self.limited.clone() }
+    }
 }
 
 impl ResolvedJob {
@@ -194,11 +223,24 @@ impl ResolvedJob {
         self.sensors.iter().chain(&self.check_standards)
     }
 
-    /// Checks each file by itself and puts them together. The diagnostics of a usable job are warnings.
+    /// Checks each file by itself and puts them together. The diagnostics of a usable job are warnings. Where the plan asks
+    /// for the largest amplitude, the target is what these files allow by themselves.
     ///
     /// # Errors
     /// Everything that is wrong within the files and between them, at once, each with its place.
     pub fn resolve(files: &JobFiles) -> Result<(Self, Diagnostics), Report> {
+        Self::put_together(files, None)
+    }
+
+    /// As [`Self::resolve`], with what the points of the plan came to, in their order.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn resolve_settled(files: &JobFiles, settled: &[Settled]) -> Result<(Self, Diagnostics), Report> {
+        Self::put_together(files, Some(settled))
+    }
+
+    fn put_together(files: &JobFiles, settled: Option<&[Settled]>) -> Result<(Self, Diagnostics), Report> {
         let mut noted = checks::job(&files.job);
         noted.extend(checks::plan(&files.plan));
         let [rig, sensors] = [checks::rig(&files.rig), checks::sensors(&files.sensors)];
@@ -206,11 +248,22 @@ impl ResolvedJob {
         let sound = rig.iter().chain(&sensors).all(|d| d.warning);
         noted.extend(rig.into_iter().chain(sensors));
         noted.extend(checks::references(&files.references));
-        let mut found = Found { files, noted, sound };
+        let plan = &files.plan.value;
+        let points = plan.planned().iter().map(|p| resolve_point(plan, p)).collect();
+        let mut found = Found { files, points, noted, sound };
         let reference = found.reference();
         let second = found.second_reference();
         let mut sensors = found.sensors();
-        let points = found.points(reference.as_ref());
+        match settled {
+            Some(settled) => found.settle(settled),
+            None if sound => {
+                let references: Vec<_> = reference.iter().chain(&second).collect();
+                found.largest(&references, &sensors);
+            }
+            None => {}
+        }
+        found.points(reference.as_ref());
+        let points = found.points.clone();
         if sound {
             found.reach(&mut sensors);
             found.payload(&sensors, &points);
@@ -236,7 +289,8 @@ impl ResolvedJob {
     }
 }
 
-/// By file in the order of [`JobFiles`], and by place within each.
+/// By file in the order of [`JobFiles`], and by place within each. What several points of a series have wrong with one
+/// remedy is said once.
 fn in_order(files: &JobFiles, mut noted: Vec<Diagnostic>) -> Diagnostics {
     let order = [
         &files.job.source,
@@ -249,7 +303,32 @@ fn in_order(files: &JobFiles, mut noted: Vec<Diagnostic>) -> Diagnostics {
         let file = order.iter().position(|source| **source == d.source);
         (file, d.span.as_ref().map_or(0, |s| s.start))
     });
-    Diagnostics(noted)
+    Diagnostics(if files.plan.value.series.is_empty() { noted } else { said_once(&files.plan.source, noted) })
+}
+
+fn said_once(plan: &Arc<Source>, noted: Vec<Diagnostic>) -> Vec<Diagnostic> {
+    let mut kept: Vec<(Diagnostic, usize)> = Vec::new();
+    for diagnostic in noted {
+        let same = |(k, _): &&mut (Diagnostic, usize)| {
+            k.source == *plan
+                && k.source == diagnostic.source
+                && k.span == diagnostic.span
+                && k.remedy == diagnostic.remedy
+        };
+        match kept.iter_mut().rev().find(same) {
+            Some((_, more)) => *more += 1,
+            None => kept.push((diagnostic, 0)),
+        }
+    }
+    let told = |(mut diagnostic, more): (Diagnostic, usize)| {
+        if more > 0 {
+            let points = if more == 1 { "point" } else { "points" };
+            diagnostic.message =
+                format!("{}; the same at {more} more {points} of this series", diagnostic.message);
+        }
+        diagnostic
+    };
+    kept.into_iter().map(told).collect()
 }
 
 /// What was found for a job whose files agree.
@@ -316,19 +395,25 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
     }
 }
 
-fn resolve_point(plan: &Plan, point: &Point) -> ResolvedPoint {
+fn resolve_point(plan: &Plan, planned: &Planned) -> ResolvedPoint {
+    let point = &planned.point;
+    let target = point.amplitude.acceleration_at(point.frequency);
     ResolvedPoint {
+        origin: planned.origin,
         frequency: point.frequency,
-        target: point.amplitude.acceleration_at(point.frequency),
-        dwell_cycles: dwell_cycles(point, point.frequency),
+        target,
+        wanted: planned.largest.then_some(target),
+        limited: None,
+        dwell_cycles: dwell_cycles(point.dwell_cycles, point.frequency),
+        stated_cycles: point.dwell_cycles,
         repeats: point.repeats,
         tolerance: point.tolerance.or(plan.tolerance),
         distortion_limit: point.distortion_limit.unwrap_or(plan.distortion_limit),
     }
 }
 
-/// Cycles that the point would be measured for if its frequency were this.
-fn dwell_cycles(point: &Point, frequency: Hertz) -> u32 {
+/// Cycles that a point is measured for at a frequency, those that the plan states if it does.
+fn dwell_cycles(written: Option<u32>, frequency: Hertz) -> u32 {
     // Counted so that rounding can't take a cycle away; 1 s above 10 Hz.
     let default = match frequency.si() {
         f if f < 1.0 => 5.0,
@@ -341,7 +426,7 @@ fn dwell_cycles(point: &Point, frequency: Hertz) -> u32 {
         reason = "clamped to the range of u32"
     )]
     let default = default.clamp(1.0, 1e9) as u32;
-    point.dwell_cycles.unwrap_or(default)
+    written.unwrap_or(default)
 }
 
 /// Names in a row for a message: 'a', 'b'.

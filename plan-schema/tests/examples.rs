@@ -66,13 +66,14 @@ fn files_of(folder: &str) -> Vec<String> {
 }
 
 /// Every job with the number of its points and sensors, the mass on the table in kg, and the resonance in Hz.
-const JOBS: [(&str, usize, usize, f64, f64); 7] = [
+const JOBS: [(&str, usize, usize, f64, f64); 8] = [
     ("low-frequency.toml", 12, 4, 0.5, 0.8),
     ("mid-size.toml", 10, 3, 0.05, 12.0),
     ("portable-current.toml", 8, 2, 0.1, 4.0),
     ("portable-night.toml", 10, 2, 0.1, 4.0),
     ("portable-worn.toml", 8, 2, 0.1, 4.0),
     ("portable.toml", 8, 2, 0.1, 4.0),
+    ("series.toml", 18, 2, 0.1, 4.0),
     ("workshop.toml", 8, 3, 0.1, 11.108),
 ];
 
@@ -186,7 +187,8 @@ fn points_lie_within_the_shaker() {
         let job = resolve(&name);
         let shaker = &job.rig.shaker;
         let mass = shaker.moving_mass.si() + job.payload().si();
-        for point in &job.points {
+        // Where the largest amplitude is asked for, the calibration core finds it.
+        for point in job.points.iter().filter(|p| p.wanted.is_none()) {
             let (omega, target) = (TAU * point.frequency.si(), point.target.si());
             let at = format!("{name} at {}", point.frequency);
             // Overshoot of 10 % and the static allowance stay below the trip.

@@ -88,13 +88,13 @@ pub(super) fn refuse(error: &LoadError) -> Exit {
 /// The obstacles as errors at their points.
 pub(super) fn obstacles(loaded: &Loaded, setup: &Setup) -> Diagnostics {
     let mut found = Vec::new();
-    for (n, forecast) in setup.forecasts.iter().enumerate() {
+    for (point, forecast) in setup.job.points.iter().zip(&setup.forecasts) {
         let Some(largest) = forecast.largest else {
             continue;
         };
         let messages: Vec<&str> = forecast.obstacles.iter().map(|o| o.message.as_str()).collect();
         found.push(loaded.plan.error(
-            &format!("point[{n}].amplitude"),
+            &point.origin.path("amplitude"),
             format!("this point can't be run: {}", messages.join("; ")),
             format!(
                 "the largest amplitude here is {} pk ({} g pk)",

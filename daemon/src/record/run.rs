@@ -5,10 +5,11 @@
 
 use super::result::Software;
 use super::time::UtcTime;
-use plan_schema::plan::FORMAT;
+use plan_schema::plan::{FORMAT, Origin};
 use plan_schema::read::{Document, Report, Written};
 use plan_schema::record::to_json;
-use plan_schema::resolve::{JobFiles, ResolvedJob};
+use plan_schema::resolve::{JobFiles, ResolvedJob, ResolvedPoint, Settled};
+use plan_schema::units::{Accel, Hertz};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -56,6 +57,85 @@ pub struct RunRecord {
     pub sensors: Value,
     /// The references in the rig with the calibrations in force, as registered.
     pub references: Value,
+    /// What the plan came to: its points, in the order of results.
+    pub points: Vec<RunPoint>,
+}
+
+/// What a point of the plan came to.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RunPoint {
+    /// Where it is written.
+    pub origin: PointOrigin,
+    /// Frequency.
+    pub frequency_hz: f64,
+    /// Target of the acceleration.
+    pub target_mps2_peak: f64,
+    /// Where the largest amplitude was asked for: that up to which it might go.
+    pub wanted_mps2_peak: Option<f64>,
+    /// Where it came to less: what stood in the way of more.
+    pub limited_by: Option<String>,
+    /// Cycles measured, at least.
+    pub dwell_cycles: u32,
+    /// Measurements with the same mounting.
+    pub repeats: u32,
+}
+
+/// Where in the plan a point is written.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PointOrigin {
+    /// In which kind of table.
+    pub table: PointTable,
+    /// Number of the table among its kind, from 1.
+    pub number: usize,
+    /// Number of the point in the series, from 1; null where it is listed.
+    pub step: Option<usize>,
+}
+
+/// The tables that make points.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PointTable {
+    /// A point that is listed.
+    Point,
+    /// A series.
+    Series,
+}
+
+impl PointOrigin {
+    /// The twin of where a point comes from.
+    #[must_use]
+    pub fn of(origin: Origin) -> Self {
+        match origin {
+            Origin::Listed(n) => Self { table: PointTable::Point, number: n + 1, step: None },
+            Origin::Series { series, step, .. } => {
+                Self { table: PointTable::Series, number: series + 1, step: Some(step + 1) }
+            }
+        }
+    }
+}
+
+impl RunPoint {
+    fn of(point: &ResolvedPoint) -> Self {
+        Self {
+            origin: PointOrigin::of(point.origin),
+            frequency_hz: point.frequency.si(),
+            target_mps2_peak: point.target.si(),
+            wanted_mps2_peak: point.wanted.map(|a| a.si()),
+            limited_by: point.limited.clone(),
+            dwell_cycles: point.dwell_cycles,
+            repeats: point.repeats,
+        }
+    }
+
+    fn settled(&self) -> Settled {
+        Settled {
+            frequency: Hertz::new(self.frequency_hz),
+            target: Accel::new(self.target_mps2_peak),
+            limited: self.limited_by.clone(),
+        }
+    }
 }
 
 impl RunRecord {
@@ -77,10 +157,12 @@ impl RunRecord {
             rig: to_json(&job.rig),
             sensors: to_json(&job.sensor_extract()),
             references: to_json(&job.reference_extract()),
+            points: job.points.iter().map(RunPoint::of).collect(),
         }
     }
 
-    /// The job again, through the same reader as the files.
+    /// The job again, through the same reader as the files, its points as they were: whatever a later program would make of
+    /// the plan.
     ///
     /// # Errors
     /// What is wrong with the record.
@@ -92,7 +174,8 @@ impl RunRecord {
             sensors: document("run.json: sensors", &self.sensors)?,
             references: document("run.json: references", &self.references)?,
         };
-        ResolvedJob::resolve(&files).map(|(job, _)| job)
+        let settled: Vec<Settled> = self.points.iter().map(RunPoint::settled).collect();
+        ResolvedJob::resolve_settled(&files, &settled).map(|(job, _)| job)
     }
 }
 

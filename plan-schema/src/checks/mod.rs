@@ -10,6 +10,7 @@ mod permissives;
 mod plan;
 mod registers;
 mod rig;
+mod series;
 
 pub use faults::check_faults;
 pub(crate) use plan::{job, plan};

@@ -1,10 +1,11 @@
 //! Checks of a plan and of a job by themselves.
 
 use super::Checker;
+use super::series::{series, twice};
 use crate::job::{Job, MountedRole};
-use crate::plan::{DeviationFrom, Plan};
+use crate::plan::{DeviationFrom, Plan, Planned};
 use crate::read::{Diagnostic, Document};
-use crate::units::{Accel, Hertz, Peak, engineering};
+use crate::units::{Hertz, engineering};
 
 /// What is wrong with a plan.
 pub(crate) fn plan(document: &Document<Plan>) -> Vec<Diagnostic> {
@@ -34,7 +35,9 @@ pub(crate) fn plan(document: &Document<Plan>) -> Vec<Diagnostic> {
     soak(&mut checker, plan);
     ambient(&mut checker, plan);
     points(&mut checker, plan);
-    reference_frequency(&mut checker, plan);
+    let planned = plan.planned();
+    twice(&mut checker, &planned);
+    reference_frequency(&mut checker, plan, &planned);
     checker.found
 }
 
@@ -76,52 +79,56 @@ fn ambient(checker: &mut Checker<'_, Plan>, plan: &Plan) {
 }
 
 fn points(checker: &mut Checker<'_, Plan>, plan: &Plan) {
-    if plan.points.is_empty() {
-        checker.error("point", "the plan has no points", "add a table [[point]] for each point");
+    if plan.points.is_empty() && plan.series.is_empty() {
+        checker.error(
+            "point",
+            "the plan has no points",
+            "add a table [[point]] for each point, or a table [[series]]",
+        );
     }
-    let mut seen: Vec<(Hertz, Accel<Peak>)> = Vec::new();
     for (n, point) in plan.points.iter().enumerate() {
         let path = |key: &str| format!("point[{n}].{key}");
         checker.positive(&path("frequency"), point.frequency.si());
         checker.positive(&path("amplitude"), point.amplitude.si());
         checker.positive_if_any(&path("tolerance"), point.tolerance.map(|t| t.si()));
         checker.positive_if_any(&path("distortion_limit"), point.distortion_limit.map(|d| d.si()));
-        if point.repeats == 0 {
-            checker.error(
-                &path("repeats"),
-                "a point is measured at least once",
-                "write 1 or more, or remove the point",
-            );
-        }
-        if point.dwell_cycles.is_some_and(|cycles| cycles < 2) {
-            checker.error(
-                &path("dwell_cycles"),
-                "one cycle is too little to fit a sine to",
-                "write 2 or more",
-            );
-        }
-        let asked = (point.frequency, point.amplitude.acceleration_at(point.frequency));
-        if seen.contains(&asked) {
-            checker.error(
-                &path("frequency"),
-                format!(
-                    "{} stands in the plan twice with the same amplitude",
-                    engineering(point.frequency.si(), "Hz")
-                ),
-                "name each frequency and amplitude once; use 'repeats' to measure it again",
-            );
-        }
-        seen.push(asked);
+        measured(checker, &path, point.repeats, point.dwell_cycles);
+    }
+    series(checker, plan);
+}
+
+/// How often and how long a point is measured.
+pub(super) fn measured(
+    checker: &mut Checker<'_, Plan>,
+    path: &impl Fn(&str) -> String,
+    repeats: u32,
+    dwell_cycles: Option<u32>,
+) {
+    if repeats == 0 {
+        checker.error(
+            &path("repeats"),
+            "a point is measured at least once",
+            "write 1 or more, or remove the point",
+        );
+    }
+    if dwell_cycles.is_some_and(|cycles| cycles < 2) {
+        checker.error(&path("dwell_cycles"), "one cycle is too little to fit a sine to", "write 2 or more");
     }
 }
 
-fn reference_frequency(checker: &mut Checker<'_, Plan>, plan: &Plan) {
+fn reference_frequency(checker: &mut Checker<'_, Plan>, plan: &Plan, planned: &[Planned]) {
+    let frequencies = || planned.iter().map(|p| p.point.frequency);
     match plan.reference_frequency {
-        Some(wanted) if !plan.points.iter().any(|p| p.frequency == wanted) => checker.error(
-            "reference_frequency",
-            format!("no point has the reference frequency {}", engineering(wanted.si(), "Hz")),
-            "add a point at this frequency",
-        ),
+        Some(wanted) if !frequencies().any(|f| f == wanted) => {
+            let apart = |f: &Hertz| (f.si() / wanted.si()).ln().abs();
+            let near = frequencies().filter(|f| apart(f) < 0.02).min_by(|a, b| apart(a).total_cmp(&apart(b)));
+            let remedy = match near {
+                Some(near) => format!("the nearest point has reference_frequency = \"{near}\""),
+                None => "add a point at this frequency".to_owned(),
+            };
+            let message = format!("no point has the reference frequency {}", engineering(wanted.si(), "Hz"));
+            checker.error("reference_frequency", message, remedy);
+        }
         None if plan.decision.deviation_from == DeviationFrom::ReferenceFrequency => checker.error(
             "decision.deviation_from",
             "deviations refer to the reference frequency, but the plan names none",

@@ -1,6 +1,6 @@
 //! Looks up in one file of a job what another names, and takes down where they disagree.
 
-use super::{JobFiles, ResolvedPoint, list, resolve_point};
+use super::{JobFiles, ResolvedPoint, list};
 use crate::chain::Chain;
 use crate::job::{Mounted, MountedRole};
 use crate::read::Diagnostic;
@@ -45,6 +45,11 @@ impl FoundReference {
 }
 
 impl FoundSensor {
+    /// True if a frequency lies within the sensor's band.
+    pub(super) fn is_within_band(&self, frequency: Hertz) -> bool {
+        self.sensor.is_within_band(frequency)
+    }
+
     /// True for what is to be calibrated.
     pub(super) fn is_under_test(&self) -> bool {
         self.mounted.role == MountedRole::Sensor
@@ -54,6 +59,8 @@ impl FoundSensor {
 /// What was found so far while the files are put together.
 pub(super) struct Found<'a> {
     pub(super) files: &'a JobFiles,
+    /// The points of the plan.
+    pub(super) points: Vec<ResolvedPoint>,
     pub(super) noted: Vec<Diagnostic>,
     /// False where the figures of the rig or of the sensors are wrong by themselves: nothing is concluded from them.
     pub(super) sound: bool,
@@ -189,7 +196,7 @@ impl<'a> Found<'a> {
                     volts,
                     chain,
                     supply,
-                    skips: vec![None; self.files.plan.value.points.len()],
+                    skips: vec![None; self.points.len()],
                 });
             }
         }
@@ -274,16 +281,14 @@ impl<'a> Found<'a> {
         Some(number)
     }
 
-    pub(super) fn points(&mut self, reference: Option<&FoundReference>) -> Vec<ResolvedPoint> {
-        let plan = &self.files.plan;
+    /// What the acquisition and the reference can take of the points.
+    pub(super) fn points(&mut self, reference: Option<&FoundReference>) {
         let rate = self.files.rig.value.acquisition.rate;
         let highest = Hertz::new(rate.si() * HIGHEST_FREQUENCY);
-        let mut points = Vec::new();
-        for (n, point) in plan.value.points.iter().enumerate() {
-            let resolved = resolve_point(&plan.value, point);
+        for point in self.points.clone() {
             if point.frequency > highest && rate.si() > 0.0 {
-                self.noted.push(plan.error(
-                    &format!("point[{n}].frequency"),
+                self.noted.push(self.files.plan.error(
+                    &point.origin.path("frequency"),
                     format!(
                         "the acquisition samples too slowly for {}",
                         engineering(point.frequency.si(), "Hz")
@@ -297,17 +302,15 @@ impl<'a> Found<'a> {
             }
             if point.frequency > Hertz::ZERO {
                 if let Some(reference) = reference {
-                    self.reference_band(n, &resolved, reference);
+                    self.reference_band(&point, reference);
                 }
-                self.hum(n, &resolved);
+                self.hum(&point);
             }
-            points.push(resolved);
         }
-        points
     }
 
     /// Never extrapolated: a point has to lie within the reference's calibration and range.
-    fn reference_band(&mut self, n: usize, point: &ResolvedPoint, found: &FoundReference) {
+    fn reference_band(&mut self, point: &ResolvedPoint, found: &FoundReference) {
         let plan = &self.files.plan;
         let FoundReference { reference, calibration, .. } = found;
         let (Some(first), Some(last)) = (calibration.points.first(), calibration.points.last()) else {
@@ -315,7 +318,7 @@ impl<'a> Found<'a> {
         };
         if point.frequency < first.frequency || point.frequency > last.frequency {
             self.noted.push(plan.error(
-                &format!("point[{n}].frequency"),
+                &point.origin.path("frequency"),
                 format!(
                     "{} lies outside the calibration of reference '{}'",
                     engineering(point.frequency.si(), "Hz"),
@@ -328,14 +331,15 @@ impl<'a> Found<'a> {
                 ),
             ));
         }
-        self.amplitude_band(n, point.target, found);
+        self.amplitude_band(point, found);
         if self.sound {
-            self.reference_range(n, point, found);
+            self.reference_range(point, found);
         }
     }
 
     /// Nor in amplitude: a calibration holds where it was done.
-    fn amplitude_band(&mut self, n: usize, target: Accel<Peak>, found: &FoundReference) {
+    fn amplitude_band(&mut self, point: &ResolvedPoint, found: &FoundReference) {
+        let target = point.target;
         let calibration = &found.calibration;
         let below = calibration.amplitude_min.filter(|lowest| target < *lowest);
         let above = calibration.amplitude_max.filter(|highest| target > *highest);
@@ -345,7 +349,7 @@ impl<'a> Found<'a> {
         };
         let metres = |a: Accel<Peak>| engineering(a.si(), "m/s² pk");
         self.noted.push(self.files.plan.error(
-            &format!("point[{n}].amplitude"),
+            &point.origin.path("amplitude"),
             format!(
                 "{} lies outside the calibration of reference '{}'",
                 metres(target),

@@ -8,14 +8,13 @@ use crate::units::{Hertz, Seconds, engineering};
 impl Found<'_> {
     /// Where a line lies within the sine itself, nothing that is measured there can tell the two apart. Lines that fall on
     /// harmonics only do no harm to the result.
-    pub(super) fn hum(&mut self, n: usize, point: &ResolvedPoint) {
+    pub(super) fn hum(&mut self, point: &ResolvedPoint) {
         let plan = &self.files.plan;
         let (mains, harmonics) = (self.files.rig.value.mains_frequency, plan.value.harmonics);
-        let Some(written) = plan.value.points.get(n) else { return };
         if mains <= Hertz::ZERO {
             return;
         }
-        let duration = |f: Hertz| Seconds::new(f64::from(dwell_cycles(written, f)) / f.si());
+        let duration = |f: Hertz| Seconds::new(f64::from(dwell_cycles(point.stated_cycles, f)) / f.si());
         if mains::hidden(point.frequency, mains, duration(point.frequency)).is_none() {
             return;
         }
@@ -25,7 +24,7 @@ impl Found<'_> {
             lines.len() == mains::LINES as usize
         };
         self.noted.push(plan.warning(
-            &format!("point[{n}].frequency"),
+            &point.origin.path("frequency"),
             format!(
                 "hum can't be told from the signal at {}: it is taken from the rest and goes to the uncertainty",
                 engineering(point.frequency.si(), "Hz")
@@ -55,24 +54,15 @@ fn written_free(frequency: f64, nearest: f64, is_free: impl Fn(Hertz) -> bool) -
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::plan::Point;
 
     /// 100 cycles at 100 Hz last 1 s, so lines have to be 1.5 Hz away (elementary).
     #[test]
     fn what_is_proposed_has_few_digits_and_is_free() {
-        let point = |cycles| Point {
-            frequency: Hertz::new(100.0),
-            amplitude: crate::units::Amplitude::Acceleration(crate::units::Accel::new(1.0)),
-            dwell_cycles: cycles,
-            repeats: 1,
-            tolerance: None,
-            distortion_limit: None,
-        };
+        let at = Hertz::new(100.0);
         for (cycles, wanted) in [(None, "101.5"), (Some(200), "100.8"), (Some(100), "101.6")] {
-            let point = point(cycles);
-            let duration = |f: Hertz| Seconds::new(f64::from(dwell_cycles(&point, f)) / f.si());
+            let duration = |f: Hertz| Seconds::new(f64::from(dwell_cycles(cycles, f)) / f.si());
             let mains = Hertz::new(50.0);
-            let nearest = mains::nearest_free(point.frequency, 1, mains, duration(point.frequency));
+            let nearest = mains::nearest_free(at, 1, mains, duration(at));
             let free = |f: Hertz| mains::fitted(f, 1, mains, duration(f)).len() == 3;
             assert_eq!(written_free(100.0, nearest.si(), free).as_deref(), Some(wanted));
         }

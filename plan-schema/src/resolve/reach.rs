@@ -1,7 +1,7 @@
 //! What transducers and their channels can take of each point: a sensor that can't is left out there, a reference has to.
 
+use super::ResolvedPoint;
 use super::found::{Found, FoundReference, FoundSensor};
-use super::{ResolvedPoint, resolve_point};
 use crate::rig::Orientation;
 use crate::units::{
     Accel, AccelDc, Fraction, Hertz, Peak, STANDARD_GRAVITY, Sensitivity, VoltsDc, engineering,
@@ -60,12 +60,19 @@ struct Obstacle {
 
 impl Found<'_> {
     /// The reference and its channel have to take a point.
-    pub(super) fn reference_range(&mut self, n: usize, point: &ResolvedPoint, found: &FoundReference) {
+    pub(super) fn reference_range(&mut self, point: &ResolvedPoint, found: &FoundReference) {
+        let transducer = self.of_reference(point, found);
+        if let Some(obstacle) = self.obstacle(point.target, point.distortion_limit, &transducer) {
+            self.refuse(point, obstacle);
+        }
+    }
+
+    fn of_reference(&self, point: &ResolvedPoint, found: &FoundReference) -> Transducer {
         let most = |most: Sensitivity, next: Sensitivity| most.max(next);
         let of_points = found.calibration.points.iter().map(|p| found.in_volts(p));
         let input = self.files.rig.value.channels.get(found.channel);
         let at = found.chain.at(point.frequency);
-        let transducer = Transducer {
+        Transducer {
             name: format!("reference '{}'", found.reference.serial),
             range: found.reference.range,
             sensitivity: of_points.fold(Sensitivity::ZERO, most) * at.map_or(1.0, |t| t.magnitude),
@@ -73,26 +80,57 @@ impl Found<'_> {
             moved: 1.0,
             gravity: self.gravity(input.is_some_and(|c| c.ac_corner.is_some())),
             channel: found.channel,
-        };
-        if let Some(obstacle) = self.obstacle(point.target, point.distortion_limit, &transducer) {
-            self.refuse(n, obstacle);
+        }
+    }
+
+    /// The largest target that the reference and its channel take, and which of the two limits it.
+    pub(super) fn admitted_by_reference(
+        &self,
+        point: &ResolvedPoint,
+        found: &FoundReference,
+    ) -> (Accel<Peak>, String) {
+        self.admitted(point.distortion_limit, &self.of_reference(point, found))
+    }
+
+    /// The same of a sensor.
+    pub(super) fn admitted_by_sensor(
+        &self,
+        point: &ResolvedPoint,
+        found: &FoundSensor,
+    ) -> Option<(Accel<Peak>, String)> {
+        Some(self.admitted(point.distortion_limit, &self.of_sensor(point, found)?))
+    }
+
+    /// The largest target that [`Self::obstacle`] lets pass, a hair less so that rounding can't make it one.
+    fn admitted(&self, distortion: Fraction, transducer: &Transducer) -> (Accel<Peak>, String) {
+        let gravity = transducer.gravity.si();
+        let of_range = (transducer.range.si() - gravity) / transducer.moved * (1.0 - 1e-12);
+        let channel = self.files.rig.value.channels.get(transducer.channel);
+        let of_channel = channel.map(|channel| {
+            let swing = channel.range.si() - transducer.zero_output.si().abs();
+            let shown = swing / transducer.sensitivity.si().abs() - gravity;
+            (shown / (OVERSHOOT * (1.0 + distortion.si())) * (1.0 - 1e-12), &channel.name)
+        });
+        match of_channel {
+            Some((shown, name)) if shown < of_range => {
+                (Accel::new(shown), format!("range of channel '{name}' with {}", transducer.name))
+            }
+            _ => (Accel::new(of_range), format!("range of {}", transducer.name)),
         }
     }
 
     /// Leaves out each sensor where it alone can't take a point, and says so. What no sensor can take is an error, and so
     /// is what a check standard can't, and a motion that may damage a sensor.
     pub(super) fn reach(&mut self, sensors: &mut [FoundSensor]) {
-        let points = &self.files.plan.value.points;
         let mut left_out: Vec<Vec<(Limit, Hertz, String)>> = sensors.iter().map(|_| Vec::new()).collect();
-        for (n, point) in points.iter().enumerate() {
-            let resolved = resolve_point(&self.files.plan.value, point);
-            let target = resolved.target;
+        for (n, point) in self.points.clone().iter().enumerate() {
+            let target = point.target;
             let mut obstacles: Vec<Option<Obstacle>> = sensors
                 .iter()
-                .map(|s| band(point.frequency, s).or_else(|| self.sensor_range(&resolved, s)))
+                .map(|s| band(point.frequency, s).or_else(|| self.sensor_range(point, s)))
                 .collect();
             for sensor in sensors.iter().filter(|s| target > s.sensor.range * DAMAGE) {
-                self.damage(n, target, sensor);
+                self.damage(point, sensor);
             }
             let mut tested = sensors.iter().zip(&obstacles).filter(|(s, _)| s.is_under_test());
             let nobody = tested.all(|(_, obstacle)| obstacle.is_some());
@@ -103,7 +141,7 @@ impl Found<'_> {
                     continue;
                 }
                 if nobody || !sensor.is_under_test() {
-                    self.refuse(n, obstacle);
+                    self.refuse(point, obstacle);
                     continue;
                 }
                 if let Some(skip) = sensor.skips.get_mut(n) {
@@ -117,15 +155,16 @@ impl Found<'_> {
         }
     }
 
-    fn refuse(&mut self, n: usize, obstacle: Obstacle) {
+    fn refuse(&mut self, point: &ResolvedPoint, obstacle: Obstacle) {
         let key = if obstacle.limit == Limit::Band { "frequency" } else { "amplitude" };
-        let path = format!("point[{n}].{key}");
+        let path = point.origin.path(key);
         self.noted.push(self.files.plan.error(&path, obstacle.message, obstacle.remedy));
     }
 
-    fn damage(&mut self, n: usize, target: Accel<Peak>, sensor: &FoundSensor) {
+    fn damage(&mut self, point: &ResolvedPoint, sensor: &FoundSensor) {
+        let target = point.target;
         self.noted.push(self.files.plan.error(
-            &format!("point[{n}].amplitude"),
+            &point.origin.path("amplitude"),
             format!(
                 "{} is more than twice the range of sensor '{}' and may damage it",
                 acceleration(target),
@@ -175,9 +214,13 @@ impl Found<'_> {
     }
 
     fn sensor_range(&self, point: &ResolvedPoint, found: &FoundSensor) -> Option<Obstacle> {
+        self.obstacle(point.target, point.distortion_limit, &self.of_sensor(point, found)?)
+    }
+
+    fn of_sensor(&self, point: &ResolvedPoint, found: &FoundSensor) -> Option<Transducer> {
         let input = self.files.rig.value.channels.get(found.channel)?;
         let (zero_output, share) = found.sensor.seen_by(input);
-        let transducer = Transducer {
+        Some(Transducer {
             name: format!("sensor '{}'", found.sensor.serial),
             range: found.sensor.range,
             sensitivity: found.sensor.nominal_sensitivity.in_volts(found.volts)
@@ -187,8 +230,7 @@ impl Found<'_> {
             moved: found.chain.motion(point.frequency).0,
             gravity: self.gravity(input.ac_corner.is_some() || found.sensor.lower_corner.is_some()),
             channel: found.channel,
-        };
-        self.obstacle(point.target, point.distortion_limit, &transducer)
+        })
     }
 
     /// What a transducer of an upright rig shows of gravity: 1 g, unless a coupling keeps it away.
@@ -238,8 +280,6 @@ impl Found<'_> {
 /// A sensor is used within its band only.
 fn band(frequency: Hertz, found: &FoundSensor) -> Option<Obstacle> {
     let sensor = &found.sensor;
-    let below = sensor.frequency_min.is_some_and(|lowest| frequency < lowest);
-    let above = sensor.frequency_max.is_some_and(|highest| frequency > highest);
     let hertz = |f: Hertz| engineering(f.si(), "Hz");
     let reach = match (sensor.frequency_min, sensor.frequency_max) {
         (Some(lowest), Some(highest)) => format!("from {} to {}", hertz(lowest), hertz(highest)),
@@ -247,7 +287,7 @@ fn band(frequency: Hertz, found: &FoundSensor) -> Option<Obstacle> {
         (None, Some(highest)) => format!("up to {}", hertz(highest)),
         (None, None) => return None,
     };
-    (below || above).then(|| Obstacle {
+    (!found.is_within_band(frequency)).then(|| Obstacle {
         limit: Limit::Band,
         message: format!("{} lies outside the band of sensor '{}'", hertz(frequency), sensor.serial),
         remedy: format!("it is used {reach}"),

@@ -102,8 +102,8 @@ impl Found<'_> {
         second: &FoundReference,
         first: &FoundReference,
     ) {
-        for (n, point) in points.iter().enumerate() {
-            self.reference_range(n, point, second);
+        for point in points {
+            self.reference_range(point, second);
         }
         let expected = expected_of(second, first);
         let alone = uncovered(points, &expected);

@@ -46,6 +46,10 @@ const WITHOUT_UNIT: [(&str, &str); 31] = [
     ("code", "number of a kind of failure"),
     ("generation", "number of a leave"),
     ("output", "number of a connector"),
+    ("per_decade", "a count"),
+    ("count", "a count"),
+    ("number", "number of a table of the plan"),
+    ("step", "number of a point in its series"),
 ];
 
 /// Units of settings, which speak of computers.

@@ -2,6 +2,7 @@
 
 use super::approach::window;
 use super::decay::decay_wait;
+use super::parallel::each;
 use super::plant::{Need, Plant};
 use crate::hazard::{Hazards, Place};
 use crate::interlock::Ceiling;
@@ -53,17 +54,20 @@ pub fn overshoot_allowed(target: Displacement<Peak>, rated: Displacement<Peak>) 
 /// Foresees all points of a job, each place and amplitude once.
 #[must_use]
 pub fn foresee_all(job: &ResolvedJob, plant: &Plant) -> Vec<Forecast> {
-    let mut forecasts: Vec<Forecast> = Vec::new();
-    for (n, point) in job.points.iter().enumerate() {
-        let alike = |p: &&ResolvedPoint| p.frequency == point.frequency && p.target == point.target;
-        let known = job.points.iter().take(n).zip(&forecasts).find(|(p, _)| alike(p)).map(|(_, f)| f.clone());
-        forecasts.push(match known {
-            // Only the time is a matter of more than place and amplitude.
-            Some(known) => known.taking(&foreseen_time(job, plant, point)),
-            None => foresee(job, plant, point),
-        });
+    let alike = |a: &ResolvedPoint, b: &ResolvedPoint| a.frequency == b.frequency && a.target == b.target;
+    let mut different: Vec<&ResolvedPoint> = Vec::new();
+    for point in &job.points {
+        if !different.iter().any(|known| alike(known, point)) {
+            different.push(point);
+        }
     }
-    forecasts
+    let foreseen = each(&different, |point| foresee(job, plant, point));
+    let known = |point: &ResolvedPoint| {
+        different.iter().zip(&foreseen).find(|(known, _)| alike(known, point)).map(|(_, f)| f.clone())
+    };
+    // Only the time is a matter of more than place and amplitude.
+    let taking = |point| known(point).map(|f| f.taking(&foreseen_time(job, plant, point)));
+    job.points.iter().filter_map(taking).collect()
 }
 
 /// Foresees one point.
@@ -118,7 +122,12 @@ pub(crate) fn ceiling(job: &ResolvedJob, need: &Need, frequency: Hertz, target: 
 }
 
 /// Every limit that a target would pass.
-fn obstacles(job: &ResolvedJob, plant: &Plant, frequency: Hertz, target: Accel<Peak>) -> Vec<Obstacle> {
+pub(super) fn obstacles(
+    job: &ResolvedJob,
+    plant: &Plant,
+    frequency: Hertz,
+    target: Accel<Peak>,
+) -> Vec<Obstacle> {
     let shaker = &job.rig.shaker;
     let amplifier = &job.rig.amplifier;
     let need = plant.need(frequency, target);

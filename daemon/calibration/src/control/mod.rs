@@ -1,7 +1,8 @@
 //! Getting the armature to the wanted amplitude: what the shaker will do, and the next drive.
 //!
 //! Owns: the shaker of the rig file ([`Plant`]) and what a run learns of it ([`PlantModel`]), what each point will need
-//! ([`foresee`]), the way to its amplitude ([`Approach`]), how long a sensor's decay is waited for ([`decay_wait`]), and
+//! ([`foresee`]), the largest amplitude where a plan asks for it
+//! ([`resolve`]), the way to its amplitude ([`Approach`]), how long a sensor's decay is waited for ([`decay_wait`]), and
 //! the order of points that saves time ([`order`]). Must not: judge safety at run time (that is the interlock's) or know any instrument.
 
 mod approach;
@@ -9,7 +10,9 @@ mod bent;
 mod decay;
 mod foresee;
 mod identify;
+mod largest;
 mod order;
+mod parallel;
 mod plant;
 #[cfg(test)]
 mod rigs;
@@ -20,5 +23,6 @@ pub use decay::decay_wait;
 pub(crate) use foresee::ceiling;
 pub use foresee::{Forecast, Obstacle, foresee, foresee_all, overshoot_allowed};
 pub use identify::PlantModel;
+pub use largest::resolve;
 pub use order::order;
 pub use plant::{Need, Plant};

@@ -156,14 +156,31 @@ impl<'a> Place<'a> {
             .collect()
     }
 
-    /// The largest acceleration up to a target that meets no obstacle, found by halving; zero where none is found.
+    /// The largest acceleration up to a target that meets no obstacle; zero where none is found.
+    #[must_use]
+    pub(crate) fn within(&self, target: Accel<Peak>) -> Accel<Peak> {
+        self.search(target).admitted
+    }
+
+    /// What is said of the first hazard that refuses a target; `None` where none does.
+    #[must_use]
+    pub(crate) fn refusal(&self, target: Accel<Peak>) -> Option<String> {
+        let sine = self.struck(target);
+        let coasted = self.coasts(&sine).iter().find_map(|coast| beyond(self.job, coast));
+        coasted.or_else(|| {
+            let scene = self.scenes.iter().find(|scene| !scene.keeps_off(&sine))?;
+            too_late(&scene.reserve(&sine))
+        })
+    }
+
+    /// Looks for the largest acceleration up to a target that meets no obstacle, by halving.
     ///
     /// A smaller amplitude is not always safer, since a fault may be seen later: so every candidate is asked all
     /// questions. Coasts go in proportion, or fall faster where a live amplifier brakes at its limit.
     #[must_use]
-    pub(crate) fn within(&self, target: Accel<Peak>) -> Accel<Peak> {
+    pub(crate) fn search(&self, target: Accel<Peak>) -> Search {
         if self.job.rig.limiter.is_some() || self.job.rig.waiver.is_some() {
-            return target;
+            return Search { admitted: target, refused: None };
         }
         let still = allowance(&self.job.rig);
         let room = (self.job.rig.shaker.stop - still).si();
@@ -176,11 +193,12 @@ impl<'a> Place<'a> {
         // Rounding must not refuse what is named here.
         let mut high = target * (room / coasted * (1.0 - 1e-9)).clamp(0.0, 1.0);
         if passes(high) {
-            return high;
+            return Search { admitted: high, refused: (high < target).then_some(target) };
         }
         // Mostly it is all or nothing.
-        if !passes(high * 0.5f64.powi(HALVINGS)) {
-            return Accel::ZERO;
+        let least = high * 0.5f64.powi(HALVINGS);
+        if !passes(least) {
+            return Search { admitted: Accel::ZERO, refused: Some(least) };
         }
         let mut low = Accel::ZERO;
         for _ in 0..HALVINGS {
@@ -191,6 +209,15 @@ impl<'a> Place<'a> {
                 high = middle;
             }
         }
-        low
+        Search { admitted: low, refused: Some(high) }
     }
+}
+
+/// What a search for the largest acceleration came to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Search {
+    /// The largest one that meets no obstacle; zero where none was found.
+    pub(crate) admitted: Accel<Peak>,
+    /// The smallest one seen that does, where the search was not admitted whole.
+    pub(crate) refused: Option<Accel<Peak>>,
 }

@@ -4,6 +4,7 @@ mod common_practice;
 mod facts;
 mod integration;
 mod touch;
+mod largest;
 mod verdicts;
 
 use super::motion::Machine;

@@ -40,7 +40,7 @@ const TEXTS: [(&str, &str); 24] = texts![
     "registers/references.toml",
 ];
 
-fn example(path: &str) -> &'static str {
+pub(super) fn example(path: &str) -> &'static str {
     TEXTS.iter().find(|(known, _)| *known == path).unwrap_or_else(|| panic!("{path}")).1
 }
 
@@ -56,14 +56,18 @@ pub(super) fn job(job: &str, rig: &str, edits: &[(&str, &str)]) -> ResolvedJob {
 
 /// An example job with another plan and rig.
 pub(super) fn resolved(job: &str, plan: &str, rig: &str) -> ResolvedJob {
-    let files = JobFiles {
+    ResolvedJob::resolve(&files(job, plan, rig)).unwrap_or_else(|report| panic!("{report}")).0
+}
+
+/// The files of an example job with another plan and rig.
+pub(super) fn files(job: &str, plan: &str, rig: &str) -> JobFiles {
+    JobFiles {
         job: Document::read("job", example(job)).unwrap(),
         plan: Document::read("plan", plan).unwrap(),
         rig: Document::read("rig", rig).unwrap(),
         sensors: Document::read("sensors", example("registers/sensors.toml")).unwrap(),
         references: Document::read("references", example("registers/references.toml")).unwrap(),
-    };
-    ResolvedJob::resolve(&files).unwrap_or_else(|report| panic!("{report}")).0
+    }
 }
 
 fn seen(job: &ResolvedJob, frequency: f64, target: f64) -> Hazards {
