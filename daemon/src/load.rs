@@ -6,6 +6,7 @@ use plan_schema::plan::Plan;
 use plan_schema::read::{Diagnostics, Document, Report, Written};
 use plan_schema::resolve::{JobFiles, ResolvedJob};
 use plan_schema::rig::Rig;
+use plan_schema::scope::Scope;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
@@ -86,6 +87,16 @@ pub fn rig(path: &Path) -> Result<(Document<Rig>, Diagnostics), LoadError> {
     let rig: Document<Rig> = document(path, None)?;
     let remarks = plan_schema::check_rig(&rig).map_err(LoadError::Input)?;
     Ok((rig, remarks))
+}
+
+/// Loads the scope of an accreditation.
+///
+/// # Errors
+/// As [`job`].
+pub fn scope(path: &Path) -> Result<Scope, LoadError> {
+    let scope: Document<Scope> = document(path, None)?;
+    plan_schema::check_scope(&scope).map_err(LoadError::Input)?;
+    Ok(scope.value)
 }
 
 /// Loads faults for a dry run of `job`.

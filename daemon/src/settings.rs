@@ -29,6 +29,9 @@ pub struct Settings {
     /// How certificates are rendered.
     #[serde(default)]
     pub certificate: CertificateSettings,
+    /// File with the scope of the laboratory's accreditation; null where it has none. Nothing better is stated.
+    #[serde(default)]
+    pub scope: Option<PathBuf>,
 }
 
 /// How certificates are rendered.
@@ -56,6 +59,7 @@ impl Default for Settings {
             log: default_log(),
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
+            scope: None,
         }
     }
 }

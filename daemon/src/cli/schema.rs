@@ -9,13 +9,14 @@ use crate::wiring;
 use serde_json::{Value, json};
 
 /// The kinds of files that have a schema.
-pub const KINDS: [&str; 12] = [
+pub const KINDS: [&str; 13] = [
     "plan",
     "job",
     "rig",
     "sensors",
     "references",
     "faults",
+    "scope",
     "settings",
     "run",
     "journal",

@@ -7,7 +7,7 @@ use super::result::Software;
 use super::time::UtcTime;
 use plan_schema::plan::FORMAT;
 use plan_schema::read::{Document, Report, Written};
-use plan_schema::record::to_json;
+use plan_schema::record::{from_json, to_json};
 use plan_schema::resolve::{JobFiles, ResolvedJob};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -56,6 +56,9 @@ pub struct RunRecord {
     pub sensors: Value,
     /// The references in the rig with the calibrations in force, as registered.
     pub references: Value,
+    /// The scope of the laboratory's accreditation, as written; null where it states none.
+    #[serde(default)]
+    pub scope: Option<Value>,
 }
 
 impl RunRecord {
@@ -77,6 +80,7 @@ impl RunRecord {
             rig: to_json(&job.rig),
             sensors: to_json(&job.sensor_extract()),
             references: to_json(&job.reference_extract()),
+            scope: job.scope.as_ref().map(to_json),
         }
     }
 
@@ -92,7 +96,10 @@ impl RunRecord {
             sensors: document("run.json: sensors", &self.sensors)?,
             references: document("run.json: references", &self.references)?,
         };
-        ResolvedJob::resolve(&files).map(|(job, _)| job)
+        let (mut job, _) = ResolvedJob::resolve(&files)?;
+        let scope = self.scope.as_ref().map(|scope| from_json("run.json: scope", scope));
+        job.scope = scope.transpose()?;
+        Ok(job)
     }
 }
 

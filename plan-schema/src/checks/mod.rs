@@ -10,11 +10,13 @@ mod permissives;
 mod plan;
 mod registers;
 mod rig;
+mod scope;
 
 pub use faults::check_faults;
 pub(crate) use plan::{job, plan};
 pub(crate) use registers::{references, sensors};
 pub(crate) use rig::rig;
+pub use scope::check_scope;
 
 /// Checks a rig by itself, without a job.
 ///

@@ -7,14 +7,16 @@
 use anyhow::Result;
 use std::process::ExitCode;
 use std::time::Instant;
-use tests::claims::{amplitude, estimator, identity, main_job, outside, pace, records, rig, suites, trips};
+use tests::claims::{
+    amplitude, coverage, estimator, identity, main_job, outside, pace, records, rig, suites, trips, worked,
+};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
 
 /// A figure's name, what it is about, and how it is found out; `true` for the full form.
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
-const FIGURES: [Entry; 20] = [
+const FIGURES: [Entry; 23] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -35,6 +37,11 @@ const FIGURES: [Entry; 20] = [
     ("C.5", "speed of the estimator beside numpy", |_| Ok(estimator::speed()?.into())),
     ("C.6", "the golden table of the amplitude loop", golden_table),
     ("C.7", "time for the frequencies of a key comparison", |_| Ok(vec![pace::key_comparison()?])),
+    ("F.1", "worked examples of uncertainty, and random models against GTC", examples_of_uncertainty),
+    ("F.2", "coverage of stated intervals", |full| coverage::coverage(if full { 2000 } else { 200 })),
+    ("F.3", "coverage under budgets that are wrong", |full| {
+        coverage::wrong_budgets(if full { 20_000 } else { 2000 })
+    }),
 ];
 
 fn main() -> ExitCode {
@@ -114,6 +121,10 @@ fn amplitudes(full: bool) -> Result<Vec<Figure>> {
 
 fn scatter(full: bool) -> Result<Vec<Figure>> {
     estimator::bound(estimator::Form { trials: if full { 40_000 } else { 1000 }, shown: full })
+}
+
+fn examples_of_uncertainty(_full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![worked::examples()?, worked::against_gtc(50)?])
 }
 
 fn golden_table(_full: bool) -> Result<Vec<Figure>> {

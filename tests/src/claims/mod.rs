@@ -2,6 +2,7 @@
 
 pub mod amplitude;
 pub mod conventional;
+pub mod coverage;
 pub mod estimator;
 pub mod identity;
 pub mod main_job;
@@ -12,3 +13,4 @@ pub mod rig;
 pub mod suites;
 pub mod ten_points;
 pub mod trips;
+pub mod worked;
