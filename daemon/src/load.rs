@@ -1,13 +1,14 @@
 //! A job and the files it names, from the disk.
 
-use plan_schema::Checked;
 use calibration::control::resolve;
+use plan_schema::Checked;
 use plan_schema::faults::Faults;
 use plan_schema::job::Job;
 use plan_schema::plan::Plan;
 use plan_schema::read::{Diagnostic, Diagnostics, Document, Report, Written};
 use plan_schema::resolve::{JobFiles, ResolvedJob};
 use plan_schema::rig::Rig;
+use plan_schema::scope::Scope;
 use std::fmt;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -148,6 +149,16 @@ pub fn rig(path: &Path) -> Result<(Document<Rig>, Diagnostics), LoadError> {
     let rig: Document<Rig> = document(path)?;
     let remarks = plan_schema::check_rig(&rig).map_err(LoadError::Input)?;
     Ok((rig, remarks))
+}
+
+/// Loads the scope of an accreditation.
+///
+/// # Errors
+/// As [`job`].
+pub fn scope(path: &Path) -> Result<Scope, LoadError> {
+    let scope: Document<Scope> = document(path, None)?;
+    plan_schema::check_scope(&scope).map_err(LoadError::Input)?;
+    Ok(scope.value)
 }
 
 /// Loads faults for a dry run of `job`.

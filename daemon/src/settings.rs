@@ -46,6 +46,9 @@ pub struct Settings {
     /// How certificates are released.
     #[serde(default)]
     pub release: ReleaseSettings,
+    /// File with the scope of the laboratory's accreditation; null where it has none. Nothing better is stated.
+    #[serde(default)]
+    pub scope: Option<PathBuf>,
 }
 
 /// How certificates are released.
@@ -106,6 +109,7 @@ impl Default for Settings {
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
             release: ReleaseSettings::default(),
+            scope: None,
         }
     }
 }

@@ -17,8 +17,8 @@ use plan_schema::rig::Rig;
 use plan_schema::units::{Hertz, Mono, Seconds};
 use sim::front::{Ports, Served};
 use sim::{SimError, SimulatedRig};
-use std::io;
 use std::collections::BTreeMap;
+use std::io;
 use std::sync::Arc;
 
 pub use sim::front::Address as PanelAddress;

@@ -22,8 +22,9 @@ pub mod registers;
 pub mod resolve;
 pub mod rig;
 mod schemas;
+pub mod scope;
 pub mod simulation;
 pub mod units;
 
-pub use checks::{Checked, check_faults, check_rig};
+pub use checks::{Checked, check_faults, check_rig, check_scope};
 pub use schemas::{WRITTEN_KINDS, schema};

@@ -135,6 +135,8 @@ written_words! {
         SimpleAcceptance = "simple_acceptance",
         /// Accept where the value lies within the tolerance less a guard band as wide as the expanded uncertainty.
         GuardBand = "guard_band",
+        /// Accept where the value lies within the tolerance less a guard band as wide as the chosen risk asks for.
+        ChosenRisk = "chosen_risk",
     }
 }
 
@@ -155,6 +157,53 @@ written_table! {
         pub rule: Rule = Rule::GuardBand,
         /// What the deviation refers to.
         pub deviation_from: DeviationFrom = DeviationFrom::Nominal,
+        /// Largest probability of a wrong pass, for the rule `chosen_risk`; at most 50 %.
+        pub risk: Option<Fraction> = None,
+        /// Bands of frequency that are judged otherwise; where several hold a frequency, the first counts.
+        pub bands: Vec<DecisionBand> = Vec::new(),
+    }
+}
+
+written_table! {
+    /// A band of frequency with a decision rule of its own. What it does not state is as for the others.
+    pub struct DecisionBand {
+        /// Lowest frequency, which belongs to it.
+        pub from: Hertz,
+        /// Highest frequency, which belongs to it.
+        pub to: Hertz,
+        /// Which rule a deviation is judged by.
+        pub rule: Option<Rule>,
+        /// Largest probability of a wrong pass, for the rule `chosen_risk`.
+        pub risk: Option<Fraction>,
+        /// Tolerance of points that state none.
+        pub tolerance: Option<Fraction>,
+    }
+}
+
+/// The rule that holds at a frequency.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct JudgedBy {
+    /// The rule.
+    pub rule: Rule,
+    /// Largest probability of a wrong pass; counts for a chosen risk alone, for which 0 stands where none was written.
+    pub risk: Fraction,
+}
+
+impl Decision {
+    /// The band that holds a frequency.
+    #[must_use]
+    pub fn band(&self, frequency: Hertz) -> Option<&DecisionBand> {
+        self.bands.iter().find(|band| band.from <= frequency && frequency <= band.to)
+    }
+
+    /// The rule that holds at a frequency.
+    #[must_use]
+    pub fn at(&self, frequency: Hertz) -> JudgedBy {
+        let band = self.band(frequency);
+        JudgedBy {
+            rule: band.and_then(|b| b.rule).unwrap_or(self.rule),
+            risk: band.and_then(|b| b.risk).or(self.risk).unwrap_or(Fraction::ZERO),
+        }
     }
 }
 

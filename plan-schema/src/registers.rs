@@ -150,6 +150,8 @@ written_table! {
         pub damping_ratio: Option<Fraction>,
         /// Lower corner of a first-order high-pass, 1/(2π × time constant); absent for DC response.
         pub lower_corner: Option<Hertz>,
+        /// Largest departure of its response from proportionality within its range.
+        pub linearity: Fraction = Fraction::ZERO,
         /// Largest cross-axis response.
         pub transverse_sensitivity: Fraction,
         /// Response to the strain of what it stands on, as a share of its sensitivity at the frequency below; strain goes with
@@ -268,6 +270,8 @@ written_table! {
         pub noise_density: Quantity<AccelerationDensity>,
         /// Frequency below which 1/f noise exceeds white noise; absent for white noise alone.
         pub noise_corner: Option<Hertz>,
+        /// Largest departure of its response from proportionality within its range.
+        pub linearity: Fraction = Fraction::ZERO,
         /// Largest cross-axis response.
         pub transverse_sensitivity: Fraction,
         /// Change of sensitivity with temperature.

@@ -25,6 +25,7 @@ use crate::registers::{
     Reference, ReferenceCalibration, ReferencePoint, ReferenceRegister, Sensor, SensorRegister,
 };
 use crate::rig::{Channel, Rig};
+use crate::scope::Scope;
 use crate::units::{Accel, Fraction, Hertz, Kilograms, Metres, Peak, Seconds, Sensitivity};
 use found::{Found, FoundReference, FoundSensor};
 use std::collections::BTreeSet;
@@ -70,6 +71,8 @@ pub struct ResolvedJob {
     pub witnesses: Vec<Witness>,
     /// The points, in the order of the plan.
     pub points: Vec<ResolvedPoint>,
+    /// What the laboratory is accredited for, where it states that. No file of the job does; who loads the job adds it.
+    pub scope: Option<Scope>,
 }
 
 /// The reference in its place.
@@ -392,6 +395,7 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
         plan: files.plan.value.clone(),
         points,
         rig,
+        scope: None,
     }
 }
 
@@ -407,7 +411,10 @@ fn resolve_point(plan: &Plan, planned: &Planned) -> ResolvedPoint {
         dwell_cycles: dwell_cycles(point.dwell_cycles, point.frequency),
         stated_cycles: point.dwell_cycles,
         repeats: point.repeats,
-        tolerance: point.tolerance.or(plan.tolerance),
+        tolerance: point
+            .tolerance
+            .or(plan.decision.band(point.frequency).and_then(|band| band.tolerance))
+            .or(plan.tolerance),
         distortion_limit: point.distortion_limit.unwrap_or(plan.distortion_limit),
     }
 }

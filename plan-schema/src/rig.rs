@@ -311,6 +311,11 @@ written_table! {
         pub mounting: Fraction,
         /// Temperature of the mounting surface off 23 °C.
         pub temperature: crate::units::Kelvins,
+        /// Motion of a sensor against the reference, by what lies between them giving way, at 100 Hz: it grows with the square
+        /// of frequency.
+        pub relative_motion: Fraction = Fraction::ZERO,
+        /// Magnetic field, sound and other influences of the surroundings on sensor and reference together.
+        pub environment: Fraction = Fraction::ZERO,
         /// DC offset of the source that may reach the amplifier.
         pub source_offset: VoltsDc = VoltsDc::ZERO,
     }

@@ -6,10 +6,11 @@ use crate::plan::Plan;
 use crate::read::{Written, root_schema};
 use crate::registers::{ReferenceRegister, SensorRegister};
 use crate::rig::Rig;
+use crate::scope::Scope;
 use serde_json::Value;
 
 /// The kinds of files that people write and [`schema`] knows.
-pub const WRITTEN_KINDS: [&str; 6] = ["plan", "job", "rig", "sensors", "references", "faults"];
+pub const WRITTEN_KINDS: [&str; 7] = ["plan", "job", "rig", "sensors", "references", "faults", "scope"];
 
 /// JSON Schema (draft 2020-12) of a kind of file; `None` for a kind that is not in [`WRITTEN_KINDS`].
 #[must_use]
@@ -21,6 +22,7 @@ pub fn schema(kind: &str) -> Option<Value> {
         "sensors" => SensorRegister::schema(),
         "references" => ReferenceRegister::schema(),
         "faults" => Faults::schema(),
+        "scope" => Scope::schema(),
         _ => return None,
     };
     Some(root_schema(kind, body))

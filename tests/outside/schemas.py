@@ -31,9 +31,10 @@ KIND_OF_FILE = {
     "registers/references.toml": "references",
     "registers/workshop-references.toml": "references",
     "settings/laboratory.toml": "settings",
+    "settings/scope.toml": "scope",
 }
 # Every kind that has a schema; each has to turn up.
-KINDS = {"plan", "job", "rig", "sensors", "references", "settings", "faults", "result", "truth", "check", "run", "journal"}
+KINDS = {"plan", "job", "rig", "sensors", "references", "settings", "scope", "faults", "result", "truth", "check", "run", "journal"}
 # Parts of run.json that are documents of another kind.
 WITHIN_RUN = ("plan", "job", "rig", "sensors", "references")
 # Of each document, at most so many lists' items are broken: the rest are like them.

@@ -12,9 +12,9 @@ mod inputs;
 mod leave;
 #[cfg(test)]
 mod main_job;
+mod migrate;
 #[cfg(test)]
 mod operators;
-mod migrate;
 #[cfg(test)]
 mod records;
 #[cfg(test)]

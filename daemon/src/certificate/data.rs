@@ -219,6 +219,8 @@ mirrored! {
         SimpleAcceptance = "simple_acceptance",
         /// Accept within the tolerance less the expanded uncertainty.
         GuardBand = "guard_band",
+        /// Accept within the tolerance less a guard band that keeps to a chosen risk.
+        ChosenRisk = "chosen_risk",
     }
 }
 

@@ -95,6 +95,7 @@ fn result() -> ResultRecord {
         measured_s: 212.0,
         waited_s: 7.0,
         hold: None,
+        scope: None,
         witnesses: Vec::new(),
         foreseen_wait_s: 540.0,
         outcome: Outcome::Done,
@@ -187,6 +188,10 @@ pub(crate) fn point(frequency_hz: f64, target: f64) -> PointRecord {
         coverage_factor: Some(2.0),
         nu_eff: Some(180.0),
         decision: Decision::Pass,
+        guard_band_percent: Some(u_rel * (1.0 + deviation / 100.0)),
+        conformity_percent: Some(99.9),
+        accredited: None,
+        phase_accredited: None,
         thd_percent: Some(0.8),
         thd_harmonic_max: Some(5),
         snr_db: Some(71.0),
@@ -233,6 +238,8 @@ pub(crate) fn not_reached(frequency_hz: f64, target: f64) -> PointRecord {
         u_deviation_percent: None,
         coverage_factor: None,
         nu_eff: None,
+        guard_band_percent: None,
+        conformity_percent: None,
         thd_percent: None,
         thd_harmonic_max: None,
         snr_db: None,
@@ -315,6 +322,8 @@ pub(crate) fn bare() -> CertificateRequest {
         u_deviation_percent: None,
         nu_eff: None,
         decision: Decision::None,
+        guard_band_percent: None,
+        conformity_percent: None,
         ..point(16.0, 10.0)
     }];
     request

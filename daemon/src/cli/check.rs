@@ -16,7 +16,11 @@ use std::path::Path;
 
 pub(super) fn run(context: &Context, path: &Path, at: Option<UtcTime>) -> Exit {
     match load::job(path) {
-        Ok(loaded) => {
+        Ok(mut loaded) => {
+            match context.settings.scope.as_deref().map(load::scope).transpose() {
+                Ok(scope) => loaded.job.scope = scope,
+                Err(error) => return refuse(&error),
+            }
             let day = at.or_else(|| day_of(&loaded.job)).unwrap_or_else(UtcTime::now);
             checked(context, &loaded, day)
         }

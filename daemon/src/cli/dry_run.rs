@@ -41,7 +41,9 @@ struct Prepared {
 }
 
 fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Prepared, Exit> {
-    let loaded = load::job(&arguments.job).map_err(|e| check::refuse(&e))?;
+    let mut loaded = load::job(&arguments.job).map_err(|e| check::refuse(&e))?;
+    let scope = context.settings.scope.as_deref().map(load::scope).transpose();
+    loaded.job.scope = scope.map_err(|e| check::refuse(&e))?;
     say::error(&loaded.warnings.render(say::colour()));
     if let Some(overdue) = check::overdue(&loaded, arguments.at) {
         say::error(&overdue.render(say::colour()));

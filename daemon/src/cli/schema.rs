@@ -16,6 +16,7 @@ pub const KINDS: [&str; 13] = [
     "sensors",
     "references",
     "faults",
+    "scope",
     "settings",
     "run",
     "journal",

@@ -4,7 +4,7 @@
 
 use super::convert;
 use super::journal::FinishedEntry;
-use super::result::{ReferenceRecord, ResultRecord, ResultSchema};
+use super::result::{ReferenceRecord, ResultRecord, ResultSchema, ScopeRecord};
 use super::run::RunRecord;
 use super::time::UtcTime;
 use super::words::{Decision, Method, Outcome, State};
@@ -56,12 +56,19 @@ pub fn assemble(
             serial: setup.job.reference.reference.serial.clone(),
             calibration: setup.job.reference.calibration.certificate.clone(),
         },
+        scope: setup.job.scope.as_ref().map(|scope| ScopeRecord {
+            accreditation: scope.accreditation.clone(),
+            granted_by: scope.granted_by.clone(),
+            valid_until: scope.valid_until.to_string(),
+            in_force: circumstances.scope_in_force,
+        }),
         witnesses: witnesses.iter().map(convert::witness).collect(),
         sensors,
     })
 }
 
-/// What is known beside samples and files: how old the reference's calibration is on the day of the run.
+/// What is known beside samples and files: how old the reference's calibration is on the day of the run, and whether the
+/// laboratory's scope holds on it.
 #[must_use]
 pub fn circumstances(setup: &Setup, started: UtcTime) -> Circumstances {
     let date = setup.job.reference.calibration.date;
@@ -70,5 +77,8 @@ pub fn circumstances(setup: &Setup, started: UtcTime) -> Circumstances {
     let age = civil::Date::new(year, day(date.month), day(date.day))
         .ok()
         .map(|calibrated| started.civil().date().duration_since(calibrated).as_secs_f64());
-    Circumstances { since_calibration: Seconds::new(age.unwrap_or(0.0).max(0.0)) }
+    Circumstances {
+        since_calibration: Seconds::new(age.unwrap_or(0.0).max(0.0)),
+        scope_in_force: setup.job.scope.as_ref().is_some_and(|scope| scope.in_force(started.day())),
+    }
 }

@@ -164,6 +164,10 @@ fn point(result: &PointResult, harmonics: u32) -> PointRecord {
         // Infinite degrees of freedom have no number in JSON.
         nu_eff: magnitude.and_then(|m| finite(m.nu_eff)),
         decision: decision(result.decision),
+        guard_band_percent: result.guard_band.and_then(|w| finite(w * 100.0)),
+        conformity_percent: result.conformity.and_then(|p| finite(p * 100.0)),
+        accredited: result.accredited.map(|a| a.magnitude),
+        phase_accredited: result.accredited.map(|a| a.phase),
         thd_percent: number(&|v| Some(v.distortion? * 100.0)),
         thd_harmonic_max: value.and_then(|v| v.distortion).map(|_| u64::from(harmonics)),
         snr_db: number(&|v| Some(v.snr_db)),

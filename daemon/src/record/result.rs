@@ -64,6 +64,8 @@ pub struct ResultRecord {
     pub ambient: Option<AmbientRecord>,
     /// The reference that everything was compared with.
     pub reference: ReferenceRecord,
+    /// The accreditation that the results fall under where they say so; null where the laboratory states none.
+    pub scope: Option<ScopeRecord>,
     /// Check standards and a second reference, measured beside the sensors to see whether the rig still measures right.
     pub witnesses: Vec<WitnessRecord>,
     /// The sensors under test, in the order of the job.
@@ -144,6 +146,19 @@ pub struct ReferenceRecord {
     pub serial: String,
     /// Version of its calibration in the register (number or date of its certificate).
     pub calibration: String,
+}
+
+/// The scope of the laboratory's accreditation.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ScopeRecord {
+    /// Number of the accreditation.
+    pub accreditation: String,
+    /// Who granted it.
+    pub granted_by: String,
+    /// The last day on which it holds.
+    pub valid_until: String,
+    /// Whether it holds on the day of the run.
+    pub in_force: bool,
 }
 
 /// A check standard or second reference.
@@ -246,6 +261,14 @@ pub struct PointRecord {
     pub nu_eff: Option<f64>,
     /// Judgement of this point.
     pub decision: Decision,
+    /// Width of the guard band of the judgement.
+    pub guard_band_percent: Option<f64>,
+    /// Probability that the deviation lies within the tolerance.
+    pub conformity_percent: Option<f64>,
+    /// Whether the magnitude falls under the laboratory's accreditation; null where it states none.
+    pub accredited: Option<bool>,
+    /// Whether the phase does.
+    pub phase_accredited: Option<bool>,
     /// Total harmonic distortion of the acceleration, harmonics 2 to `thd_harmonic_max`.
     pub thd_percent: Option<f64>,
     /// Highest harmonic within `thd_percent`.
@@ -303,7 +326,7 @@ mod tests {
         assert_eq!(
             keys(&json).join(" "),
             "schema run state simulated seed software started ended rig_s measured_s foreseen_wait_s waited_s \
-             outcome method trip hold ambient reference witnesses sensors"
+             outcome method trip hold ambient reference scope witnesses sensors"
         );
         assert!(json["trip"].is_null() && json["ambient"].is_null() && json["ended"].is_null());
         assert_eq!(keys(&json["software"]), ["version", "hash", "validated"]);
@@ -318,7 +341,8 @@ mod tests {
                 "frequency_hz measured_frequency_hz status reason findings target_mps2_peak acceleration_mps2_peak \
                  displacement_m_peak cycles_measured settle_s settled_error_percent n_segments sensitivity sensitivity_unit \
                  sensitivity_mv_per_g phase_deg deviation_percent u_rel_percent u_phase_deg u_deviation_percent \
-                 coverage_factor nu_eff decision thd_percent thd_harmonic_max snr_db temperature_degc repeats"
+                 coverage_factor nu_eff decision guard_band_percent conformity_percent accredited phase_accredited \
+                 thd_percent thd_harmonic_max snr_db temperature_degc repeats"
             );
         }
     }

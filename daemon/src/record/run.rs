@@ -7,7 +7,7 @@ use super::result::Software;
 use super::time::UtcTime;
 use plan_schema::plan::{FORMAT, Origin};
 use plan_schema::read::{Document, Report, Written};
-use plan_schema::record::to_json;
+use plan_schema::record::{from_json, to_json};
 use plan_schema::resolve::{JobFiles, ResolvedJob, ResolvedPoint, Settled};
 use plan_schema::units::{Accel, Hertz};
 use schemars::JsonSchema;
@@ -59,6 +59,9 @@ pub struct RunRecord {
     pub references: Value,
     /// What the plan came to: its points, in the order of results.
     pub points: Vec<RunPoint>,
+    /// The scope of the laboratory's accreditation, as written; null where it states none.
+    #[serde(default)]
+    pub scope: Option<Value>,
 }
 
 /// What a point of the plan came to.
@@ -158,6 +161,7 @@ impl RunRecord {
             sensors: to_json(&job.sensor_extract()),
             references: to_json(&job.reference_extract()),
             points: job.points.iter().map(RunPoint::of).collect(),
+            scope: job.scope.as_ref().map(to_json),
         }
     }
 
@@ -175,7 +179,10 @@ impl RunRecord {
             references: document("run.json: references", &self.references)?,
         };
         let settled: Vec<Settled> = self.points.iter().map(RunPoint::settled).collect();
-        ResolvedJob::resolve_settled(&files, &settled).map(|(job, _)| job)
+        let (mut job, _) = ResolvedJob::resolve_settled(&files, &settled)?;
+        let scope = self.scope.as_ref().map(|scope| from_json("run.json: scope", scope));
+        job.scope = scope.transpose()?;
+        Ok(job)
     }
 }
 

@@ -10,12 +10,14 @@ mod permissives;
 mod plan;
 mod registers;
 mod rig;
+mod scope;
 mod series;
 
 pub use faults::check_faults;
 pub(crate) use plan::{job, plan};
 pub(crate) use registers::{references, sensors};
 pub(crate) use rig::rig;
+pub use scope::check_scope;
 
 /// A file whose values are checked by themselves once it is read.
 pub trait Checked: Sized {

@@ -3,9 +3,9 @@
 use super::Checker;
 use super::series::{series, twice};
 use crate::job::{Job, MountedRole};
-use crate::plan::{DeviationFrom, Plan, Planned};
+use crate::plan::{DeviationFrom, Plan, Planned, Rule};
 use crate::read::{Diagnostic, Document};
-use crate::units::{Hertz, engineering};
+use crate::units::{Accel, Fraction, Hertz, Peak, engineering};
 
 /// What is wrong with a plan.
 pub(crate) fn plan(document: &Document<Plan>) -> Vec<Diagnostic> {
@@ -38,6 +38,7 @@ pub(crate) fn plan(document: &Document<Plan>) -> Vec<Diagnostic> {
     let planned = plan.planned();
     twice(&mut checker, &planned);
     reference_frequency(&mut checker, plan, &planned);
+    decision(&mut checker, plan);
     checker.found
 }
 
@@ -133,6 +134,41 @@ fn reference_frequency(checker: &mut Checker<'_, Plan>, plan: &Plan, planned: &[
             "decision.deviation_from",
             "deviations refer to the reference frequency, but the plan names none",
             "add reference_frequency = \"16 Hz\" or another of its points at the top of the file",
+        ),
+        _ => {}
+    }
+}
+
+fn decision(checker: &mut Checker<'_, Plan>, plan: &Plan) {
+    let decision = &plan.decision;
+    risk(checker, "decision", decision.rule, decision.risk);
+    for (n, band) in decision.bands.iter().enumerate() {
+        let path = format!("decision.bands[{n}]");
+        checker.positive(&format!("{path}.from"), band.from.si());
+        checker.positive_if_any(&format!("{path}.tolerance"), band.tolerance.map(|t| t.si()));
+        if band.from > band.to {
+            checker.error(
+                &format!("{path}.to"),
+                "the band ends below its beginning",
+                "write the lower frequency as 'from' and the higher as 'to'",
+            );
+        }
+        risk(checker, &path, band.rule.unwrap_or(decision.rule), band.risk.or(decision.risk));
+    }
+}
+
+/// A chosen risk has to be chosen, and lies above 0 up to 50 %.
+fn risk(checker: &mut Checker<'_, Plan>, table: &str, rule: Rule, risk: Option<Fraction>) {
+    match risk.map(|r| r.si()) {
+        None if rule == Rule::ChosenRisk => checker.error(
+            table,
+            "the guard band follows a chosen risk, but none is written",
+            "add risk = \"2.5 %\" or another largest probability of a wrong pass",
+        ),
+        Some(risk) if !(risk > 0.0 && risk <= 0.5) => checker.error(
+            &format!("{table}.risk"),
+            "a risk lies above 0 %, and is 50 % at most",
+            "write the largest probability of a wrong pass, such as \"2.5 %\"",
         ),
         _ => {}
     }

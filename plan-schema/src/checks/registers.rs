@@ -26,6 +26,7 @@ fn one_sensor(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Se
     checker.positive(&at("range"), sensor.range.si());
     checker.positive(&at("mass"), sensor.mass.si());
     checker.not_negative(&at("noise_density"), sensor.noise_density.si());
+    checker.not_negative(&at("linearity"), sensor.linearity.si());
     checker.not_negative(&at("transverse_sensitivity"), sensor.transverse_sensitivity.si());
     checker.positive_if_any(&at("natural_frequency"), sensor.natural_frequency.map(|f| f.si()));
     checker.positive_if_any(&at("damping_ratio"), sensor.damping_ratio.map(|d| d.si()));
@@ -206,6 +207,7 @@ pub(crate) fn references(document: &Document<ReferenceRegister>) -> Vec<Diagnost
         checker.named(&at("serial"), &reference.serial);
         checker.positive(&at("range"), reference.range.si());
         checker.not_negative(&at("noise_density"), reference.noise_density.si());
+        checker.not_negative(&at("linearity"), reference.linearity.si());
         checker.not_negative(&at("transverse_sensitivity"), reference.transverse_sensitivity.si());
         checker.not_negative(&at("drift_per_year"), reference.drift_per_year.si());
         checker.positive_if_any(&at("noise_corner"), reference.noise_corner.map(|f| f.si()));

@@ -259,6 +259,8 @@ fn errors(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         ("transverse_motion", errors.transverse_motion.si()),
         ("mounting", errors.mounting.si()),
         ("temperature", errors.temperature.si()),
+        ("relative_motion", errors.relative_motion.si()),
+        ("environment", errors.environment.si()),
         ("source_offset", errors.source_offset.si()),
     ] {
         checker.not_negative(&format!("errors.{key}"), value);

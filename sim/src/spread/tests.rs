@@ -17,6 +17,8 @@ fn unknowns(seed: u64) -> Unknowns {
             transverse_motion: Fraction::new(0.1),
             mounting: Fraction::new(0.003),
             temperature: Kelvins::new(2.0),
+            relative_motion: Fraction::ZERO,
+            environment: Fraction::ZERO,
             source_offset: VoltsDc::ZERO,
         },
         spread: Spread {

@@ -8,26 +8,15 @@ use anyhow::Result;
 use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
-use tests::claims::{
-    amplitude, estimator, identity, main_job, outside, pace, records, release, rig, suites, trips,
-    amplitude, estimator, hosts, identity, main_job, outside, pace, records, rig, suites, trips,
-    amplitude, estimator, identity, main_job, outside, pace, peers, records, rig, suites, trips,
-    amplitude, estimator, graded, identity, main_job, outside, pace, records, rig, scheduled, suites, trips,
-    amplitude, estimator, identity, leave, main_job, outside, pace, reaction, records, rig, stops, suites,
-    trips,
-};
 use tests::claims::formats::{agreement, fuzz};
-use tests::claims::{amplitude, estimator, identity, main_job, outside, pace, records, rig, suites, trips};
+use tests::claims::{amplitude, coverage, estimator, graded, hosts, identity, leave, main_job, outside, pace, peers, reaction, records, release, rig, scheduled, stops, suites, trips, worked};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
 
 /// A figure's name, what it is about, and how it is found out; `true` for the full form.
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
-const FIGURES: [Entry; 22] = [
-const FIGURES: [Entry; 21] = [
-const FIGURES: [Entry; 23] = [
-const FIGURES: [Entry; 24] = [
+const FIGURES: &[Entry] = &[
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -48,20 +37,11 @@ const FIGURES: [Entry; 24] = [
     ("C.5", "speed of the estimator beside numpy", |_| Ok(estimator::speed()?.into())),
     ("C.6", "the golden table of the amplitude loop", golden_table),
     ("C.7", "time for the frequencies of a key comparison", |_| Ok(vec![pace::key_comparison()?])),
-    ("F.6", "certificates as XML against the open schema", |full| {
-        Ok(vec![release::documents(if full { 20 } else { 5 })?])
-    }),
-    ("F.7", "alterations of a released run that go unnoticed", |full| {
-        Ok(vec![release::alterations(if full { 500 } else { 30 })?])
-    }),
-    ("G.5", "what an instrument in a process of its own costs", hosts::cost),
-    ("G.7", "bytes from a peer, broken at random", hosts::fuzzed),
-    ("G.4", "peers that no one here wrote", foreign_peers),
-    ("D.3", "scheduled faults, and faults of graded size", |full| {
-        Ok(vec![scheduled::all(full)?, graded::all(full)?])
-    }),
     ("D.2", "stops without any fault", |full| {
         stops::stops_of_all(if full { stops::Form::FULL } else { stops::Form::SMALL }, 1)
+    }),
+    ("D.3", "scheduled faults, and faults of graded size", |full| {
+        Ok(vec![scheduled::all(full)?, graded::all(full)?])
     }),
     ("D.5", "reaction of the station beside a bare echo", |full| {
         reaction::beside_an_echo(if full { 5000 } else { 200 })
@@ -77,6 +57,20 @@ const FIGURES: [Entry; 24] = [
     ("E.4", "units, kinematics and preferred frequencies against their sources", |_| {
         Ok(vec![outside::units()?])
     }),
+    ("F.1", "worked examples of uncertainty, and random models against GTC", examples_of_uncertainty),
+    ("F.2", "coverage of stated intervals", |full| coverage::coverage(if full { 2000 } else { 200 })),
+    ("F.3", "coverage under budgets that are wrong", |full| {
+        coverage::wrong_budgets(if full { 20_000 } else { 2000 })
+    }),
+    ("F.6", "certificates as XML against the open schema", |full| {
+        Ok(vec![release::documents(if full { 20 } else { 5 })?])
+    }),
+    ("F.7", "alterations of a released run that go unnoticed", |full| {
+        Ok(vec![release::alterations(if full { 500 } else { 30 })?])
+    }),
+    ("G.4", "peers that no one here wrote", foreign_peers),
+    ("G.5", "what an instrument in a process of its own costs", hosts::cost),
+    ("G.7", "bytes from a peer, broken at random", hosts::fuzzed),
 ];
 
 fn main() -> ExitCode {
@@ -179,6 +173,10 @@ fn amplitudes(full: bool) -> Result<Vec<Figure>> {
 
 fn scatter(full: bool) -> Result<Vec<Figure>> {
     estimator::bound(estimator::Form { trials: if full { 40_000 } else { 1000 }, shown: full })
+}
+
+fn examples_of_uncertainty(_full: bool) -> Result<Vec<Figure>> {
+    Ok(vec![worked::examples()?, worked::against_gtc(50)?])
 }
 
 fn golden_table(_full: bool) -> Result<Vec<Figure>> {

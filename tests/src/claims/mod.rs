@@ -2,10 +2,11 @@
 
 pub mod amplitude;
 pub mod conventional;
+pub mod coverage;
 pub mod estimator;
-pub mod hosts;
-pub mod graded;
 pub mod formats;
+pub mod graded;
+pub mod hosts;
 pub mod identity;
 pub mod leave;
 pub mod main_job;
@@ -21,3 +22,4 @@ pub mod stops;
 pub mod suites;
 pub mod ten_points;
 pub mod trips;
+pub mod worked;

@@ -3,6 +3,7 @@
 //! The list follows the manner of ISO 16063-21:2003, annex A (names from memory); every figure comes from this run, the
 //! reference's certificate, the rig file or a register. Nothing here is a limit of the standard.
 
+use super::point::wrap;
 use crate::sequence::Setup;
 use crate::uncertainty::{
     Budget, Component, ComponentSource as Source, Distribution, Measurand, UncertaintyError,
@@ -17,6 +18,8 @@ use plan_schema::units::{Hertz, Seconds};
 pub struct Circumstances {
     /// Time since the reference was calibrated.
     pub since_calibration: Seconds,
+    /// Whether the laboratory's scope holds on the day of the run.
+    pub scope_in_force: bool,
 }
 
 /// What this run contributes, relative for a magnitude and in rad for a phase.
@@ -34,6 +37,8 @@ pub(super) struct Observed {
     pub(super) hum: Option<[f64; 2]>,
     /// What a change of the amplitude within the dwell may have done, at most.
     pub(super) trend: f64,
+    /// What the reference's sensitivity changes between the frequency of the plan and the one that was measured.
+    pub(super) off_frequency: f64,
     /// How far the first point had moved when it was looked at again at the end.
     pub(super) drift: Option<f64>,
 }
@@ -46,6 +51,9 @@ pub(super) enum Spread {
     /// Three or more: standard uncertainty of their mean with its degrees of freedom.
     Scatter(f64, f64),
 }
+
+/// Frequency at which the rig file states what depends on frequency.
+const STATED_AT_HZ: f64 = 100.0;
 
 const YEAR_S: f64 = 365.25 * 86_400.0;
 
@@ -79,6 +87,15 @@ pub(super) fn magnitude(
                 .with_correlation(1.0)?,
         );
         components.push(transverse_on_sensor(&setup.job, mounted)?);
+        components.extend(where_stated(
+            "linearity of sensor",
+            Source::Register,
+            mounted.sensor.linearity.si(),
+        )?);
+        // Strain goes with displacement: as a share of acceleration it falls with the square of frequency.
+        let strain = (mounted.sensor.base_strain_frequency / frequency).powi(2);
+        let strain = mounted.sensor.base_strain.si() * strain;
+        components.extend(where_stated("base strain", Source::Register, strain)?);
         components.extend(of_chain(&mounted.chain, "sensor", frequency, Measurand::Magnitude)?);
     }
     if let Some(observed) = observed {
@@ -109,6 +126,8 @@ fn of_reference(
     components.extend(of_transducer(job, &job.reference.reference, circumstances)?);
     components.extend(of_chain(&job.reference.chain, "reference", frequency, Measurand::Magnitude)?);
     components.extend(common(job)?);
+    let grown = job.rig.errors.relative_motion.si() * (frequency.si() / STATED_AT_HZ).powi(2);
+    components.extend(where_stated("relative motion", Source::RigFile, grown)?);
     if value.interpolated {
         let half =
             interpolation(&job.reference.calibration.points, frequency, |p| Some(p.sensitivity.si().ln()));
@@ -134,11 +153,13 @@ pub(super) fn of_transducer(
     let of_register = |name: &str, half| {
         Component::new(name, Source::Register, Distribution::Rectangular, half)?.with_correlation(1.0)
     };
-    Ok(vec![
+    let mut components = vec![
         of_register("reference drift", drift)?,
         of_register("temperature of reference", temperature)?,
         transverse_on_reference(job, reference)?,
-    ])
+    ];
+    components.extend(where_stated("linearity of reference", Source::Register, reference.linearity.si())?);
+    Ok(components)
 }
 
 /// What channels and mounting contribute.
@@ -146,11 +167,18 @@ pub(super) fn common(job: &ResolvedJob) -> Result<Vec<Component>, UncertaintyErr
     let errors = &job.rig.errors;
     let channels = Distribution::Normal { k: 2.0 };
     let rectangular = Distribution::Rectangular;
-    Ok(vec![
+    let mut components = vec![
         Component::new("channel ratio", Source::RigFile, channels, errors.channel_ratio.si())?
             .with_correlation(1.0)?,
         Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?,
-    ])
+    ];
+    components.extend(where_stated("surroundings", Source::RigFile, errors.environment.si())?);
+    Ok(components)
+}
+
+/// A half-width that a file may state, and a line of the budget only where it does.
+fn where_stated(name: &str, source: Source, half: f64) -> Result<Option<Component>, UncertaintyError> {
+    (half > 0.0).then(|| Component::new(name, source, Distribution::Rectangular, half)).transpose()
 }
 
 /// What the chain of a reference or a sensor (`of`) contributes; nothing where nothing is stated of it.
@@ -194,6 +222,18 @@ fn part_name(part: Part, measurand: Measurand) -> &'static str {
     }
 }
 
+/// Budget of the phase, rad, that can be foreseen before a run; `None` where the reference has no phase at this frequency.
+///
+/// # Errors
+/// As [`magnitude_budget`].
+pub fn phase_budget(
+    setup: &Setup,
+    sensor: usize,
+    frequency: Hertz,
+) -> Result<Option<Budget>, UncertaintyError> {
+    phase(setup, sensor, frequency, None)
+}
+
 /// Budget of the phase, rad; `None` where the reference has no phase at this frequency.
 ///
 /// # Errors
@@ -211,7 +251,7 @@ pub(super) fn phase(
         return Ok(None);
     };
     // A difference in delay makes a phase that rises with frequency; the rig file states it at 100 Hz.
-    let channels = errors.channel_phase.si() * (frequency.si() / 100.0);
+    let channels = errors.channel_phase.si() * (frequency.si() / STATED_AT_HZ);
     let mut components = vec![
         Component::new(
             "reference phase",
@@ -280,6 +320,7 @@ fn push_observed(components: &mut Vec<Component>, observed: &Observed) -> Result
         components.push(Component::new("hum on sensor", run, Distribution::Arcsine, sensor)?);
         components.push(Component::new("hum on reference", run, Distribution::Arcsine, reference)?);
     }
+    components.extend(where_stated("frequency", run, observed.off_frequency)?);
     if observed.trend > 0.0 {
         components.push(Component::new("change of amplitude", run, rectangular, observed.trend)?);
     }
@@ -288,6 +329,23 @@ fn push_observed(components: &mut Vec<Component>, observed: &Observed) -> Result
         components.push(Component::new("drift of the set-up", run, rectangular, drift)?);
     }
     Ok(())
+}
+
+/// What a figure of the certificate changes by when the frequency is off by a share, from the lines around it.
+pub(super) fn off_frequency(
+    points: &[ReferencePoint],
+    frequency: Hertz,
+    share: f64,
+    of: impl Fn(&ReferencePoint) -> Option<f64>,
+) -> f64 {
+    let slope = points.windows(2).filter_map(|w| match w {
+        [a, b] if a.frequency <= frequency && frequency <= b.frequency => {
+            // Phases by the shorter way round; logarithms of sensitivities are never so far apart.
+            Some(wrap(of(b)? - of(a)?) / (b.frequency / a.frequency).ln())
+        }
+        _ => None,
+    });
+    slope.map(f64::abs).fold(0.0, f64::max) * share.abs()
 }
 
 /// Half of the step between the two lines of the certificate around a frequency: the curve between them may lie

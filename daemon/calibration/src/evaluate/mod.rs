@@ -7,12 +7,14 @@ mod budgets;
 mod drift;
 mod hum;
 mod point;
+mod scope;
 mod seen;
 mod verdict;
 mod witness;
 
-pub use budgets::{Circumstances, magnitude_budget};
+pub use budgets::{Circumstances, magnitude_budget, phase_budget};
 pub use point::{PointResult, RepeatResult, Status, Value};
+pub use scope::Accredited;
 pub use verdict::sensor_decision;
 pub use witness::{WitnessPoint, WitnessResult, hold, witnesses};
 

@@ -1,8 +1,9 @@
 //! One sensor at one point.
 
 use super::RunFacts;
-use super::budgets::{Circumstances, Observed, Spread, magnitude, phase};
+use super::budgets::{Circumstances, Observed, Spread, magnitude, off_frequency, phase};
 use super::drift::Drift;
+use super::scope::Accredited;
 use super::seen::Seen;
 use super::{hum, witness};
 use crate::estimate::Complex;
@@ -50,6 +51,14 @@ pub struct PointResult {
     pub repeats: Vec<RepeatResult>,
     /// The decision.
     pub decision: Decision,
+    /// Width of the guard band of the decision, as a share.
+    pub guard_band: Option<f64>,
+    /// Probability that the deviation lies within the tolerance.
+    pub conformity: Option<f64>,
+    /// Whether it falls under the laboratory's accreditation; `None` where that states none.
+    pub accredited: Option<Accredited>,
+    /// True for the point that the deviations of all others refer to: it refers to itself, and gets no statement.
+    pub is_base: bool,
 }
 
 /// The figures of a point.
@@ -118,6 +127,10 @@ pub(super) fn evaluate_point(
         value: None,
         repeats: Vec::new(),
         decision: Decision::None,
+        guard_band: None,
+        conformity: None,
+        accredited: super::scope::accredited(job, mounted, point, circumstances),
+        is_base: false,
     };
     if result.reason.is_some() {
         result.status = Status::Skipped;
@@ -253,7 +266,10 @@ fn figures(
         trend: used.iter().map(|s| s.trend_effect()).fold(0.0, f64::max),
         ..Observed::default()
     };
+    let lines = &job.reference.calibration.points;
+    let share = first.estimate.frequency / point.frequency - 1.0;
     let magnitude_seen = Observed {
+        off_frequency: off_frequency(lines, point.frequency, share, |p| Some(p.sensitivity.si().ln())),
         type_a: rms(|s| s.u_magnitude),
         repeats: spread(used, |s| (s.response / response).norm() - 1.0),
         distortion: distortion.unwrap_or(0.0),
@@ -261,12 +277,14 @@ fn figures(
         ..common
     };
     let phase_seen = Observed {
+        off_frequency: off_frequency(lines, point.frequency, share, |p| Some(p.phase?.si())),
         type_a: rms(|s| s.u_phase),
         dof: used.iter().map(|s| s.dof_phase).sum::<f64>(),
         repeats: spread(used, |s| (s.response / response).arg()),
         drift: drift.map(|d| d.phase),
         ..common
     };
+    let least = super::scope::band(job, mounted, point);
     let standard = setup.table.at(point.frequency)?;
     let on_channel = setup.reference_at(point.frequency).map_or(standard.sensitivity, |r| r.0);
     let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / on_channel.si());
@@ -282,8 +300,10 @@ fn figures(
         phase: standard.phase.is_some().then(|| Radians::new(wrap(response.arg()))),
         deviation: None,
         u_deviation: None,
-        magnitude: magnitude(setup, sensor, point.frequency, circumstances, Some(&magnitude_seen))?,
-        phase_budget: phase(setup, sensor, point.frequency, Some(&phase_seen))?,
+        magnitude: magnitude(setup, sensor, point.frequency, circumstances, Some(&magnitude_seen))?
+            .not_below(least.map(|band| band.u.si())),
+        phase_budget: phase(setup, sensor, point.frequency, Some(&phase_seen))?
+            .map(|budget| budget.not_below(least.and_then(|band| band.u_phase).map(|u| u.si()))),
         distortion,
         snr_db: first.estimate.channels.get(mounted.column).map_or(0.0, |c| c.snr_db),
     }))

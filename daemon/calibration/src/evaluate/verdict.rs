@@ -2,9 +2,7 @@
 
 use super::point::{PointResult, Status, Value};
 use crate::sequence::Setup;
-use crate::uncertainty::{
-    Combined, Decision, UncertaintyError, decide, deviation_between, deviation_from_nominal,
-};
+use crate::uncertainty::{Decision, UncertaintyError, decide, deviation_between, deviation_from_nominal};
 use plan_schema::plan::DeviationFrom;
 use plan_schema::units::Hertz;
 
@@ -36,21 +34,25 @@ pub(super) fn judge(
                 _ => None,
             },
         };
-        let Some((deviation, Combined { expanded, .. })) = found else {
+        let Some((deviation, uncertainty)) = found else {
             continue;
         };
         value.deviation = Some(deviation);
-        value.u_deviation = Some(expanded);
+        value.u_deviation = Some(uncertainty.expanded);
         if result.status == Status::Accepted {
             let tolerance = mounted.sensor.tolerance.or(point.tolerance).map(|t| t.si());
-            result.decision = decide(deviation, tolerance, expanded, plan.decision.rule);
+            let rule = plan.decision.at(point.frequency).into();
+            let stated = decide(deviation, tolerance, &uncertainty, rule);
+            result.decision = stated.decision;
+            result.guard_band = stated.guard_band;
+            result.conformity = stated.conformity;
         }
     }
     // The reference frequency refers to itself and gets no statement; it must not keep a sensor from passing.
     if plan.decision.deviation_from == DeviationFrom::ReferenceFrequency
         && let Some(result) = base.and_then(|(at, _)| points.get_mut(at))
     {
-        result.decision = Decision::Pass;
+        result.is_base = true;
     }
     Ok(points)
 }
@@ -65,10 +67,11 @@ fn reference_value(at: Option<Hertz>, points: &[PointResult]) -> Option<(usize, 
 
 /// The decision on a sensor: pass only if every point is accepted and passes.
 ///
-/// Points that this sensor does not take don't count. A failed point fails the sensor; a point that was rejected, not reached or not judged leaves it undecided.
+/// Points that this sensor does not take don't count, nor does the one that the deviations of others refer to. A failed point fails the sensor; a point that was rejected, not reached or not judged leaves it undecided.
 #[must_use]
 pub fn sensor_decision(points: &[PointResult]) -> Decision {
-    let points: Vec<&PointResult> = points.iter().filter(|p| p.status != Status::Skipped).collect();
+    let counts = |p: &&PointResult| p.status != Status::Skipped && !p.is_base;
+    let points: Vec<&PointResult> = points.iter().filter(counts).collect();
     let has = |decision: Decision| points.iter().any(|p| p.decision == decision);
     if has(Decision::Fail) {
         Decision::Fail

@@ -1,5 +1,6 @@
 //! A budget and what it combines to.
 
+use super::gum::welch_satterthwaite;
 use super::student::coverage_factor;
 use super::{Component, UncertaintyError};
 
@@ -17,6 +18,8 @@ pub enum Measurand {
 pub struct Budget {
     measurand: Measurand,
     components: Vec<Component>,
+    /// The expanded uncertainty is never stated below this.
+    least: Option<f64>,
 }
 
 /// What a budget combines to, in the budget's unit.
@@ -44,7 +47,7 @@ impl Budget {
                 return Err(UncertaintyError::RepeatedName { component: component.name().to_owned() });
             }
         }
-        Ok(Self { measurand, components })
+        Ok(Self { measurand, components, least: None })
     }
 
     /// What it is about.
@@ -65,10 +68,32 @@ impl Budget {
         self.components.iter().find(|component| component.name() == name)
     }
 
-    /// Root sum of squares with effective degrees of freedom and coverage factor (GUM 5.1.2, G.4).
+    /// The same, never stated below this expanded uncertainty: the best capability of the laboratory's scope.
+    #[must_use]
+    pub fn not_below(self, least: Option<f64>) -> Self {
+        Self { least, ..self }
+    }
+
+    /// The expanded uncertainty below which it is never stated.
+    #[must_use]
+    pub fn least(&self) -> Option<f64> {
+        self.least
+    }
+
+    /// What the components alone combine to, whatever may be stated.
+    pub(super) fn of_components(&self) -> Combined {
+        Combined::of(self.components.iter().map(|component| (component.standard(), component.dof())))
+    }
+
+    /// Root sum of squares with effective degrees of freedom and coverage factor (GUM 5.1.2, G.4), raised to the least
+    /// that may be stated.
     #[must_use]
     pub fn combined(&self) -> Combined {
-        Combined::of(self.components.iter().map(|component| (component.standard(), component.dof())))
+        let own = self.of_components();
+        match self.least {
+            Some(least) if least > own.expanded => Combined { u: least / own.k, expanded: least, ..own },
+            _ => own,
+        }
     }
 }
 
@@ -77,10 +102,7 @@ impl Combined {
     /// `u² = Σuᵢ²`, `ν_eff = u⁴ / Σ(uᵢ⁴/νᵢ)` (GUM G.2b).
     pub(super) fn of(parts: impl Iterator<Item = (f64, f64)> + Clone) -> Self {
         let u = parts.clone().map(|(u, _)| u * u).sum::<f64>().sqrt();
-        // Shares of u instead of fourth powers, which a phase in rad could drive below the smallest number.
-        let unknown: f64 =
-            if u > 0.0 { parts.map(|(part, dof)| (part / u).powi(4) / dof).sum() } else { 0.0 };
-        let nu_eff = if unknown > 0.0 { 1.0 / unknown } else { f64::INFINITY };
+        let nu_eff = welch_satterthwaite(parts.map(|(u, dof)| (u * u, dof)));
         let k = coverage_factor(nu_eff);
         Self { u, nu_eff, k, expanded: k * u }
     }

@@ -1,5 +1,6 @@
 //! The coverage factor from Student's distribution.
 
+use super::gum::normal_quantile;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 /// Coverage probability of an expanded uncertainty: that of ±2 standard deviations of a normal quantity,
@@ -18,16 +19,25 @@ const MANY: f64 = 1000.0;
 #[must_use]
 pub fn coverage_factor(dof: f64) -> f64 {
     let whole = dof.floor();
-    if whole >= MANY {
-        return expansion(whole);
-    }
-    StudentsT::new(0.0, 1.0, whole)
-        .map_or(f64::INFINITY, |student| student.inverse_cdf(f64::midpoint(1.0, COVERAGE_PROBABILITY)))
+    if whole >= MANY { expansion(NORMAL, whole) } else { student(whole, COVERAGE_PROBABILITY) }
 }
 
-/// Abramowitz and Stegun 26.7.5, with x = 2.
-fn expansion(dof: f64) -> f64 {
-    let x = NORMAL;
+/// The same at any coverage probability.
+#[must_use]
+pub fn factor(dof: f64, probability: f64) -> f64 {
+    let whole = dof.floor();
+    if whole >= MANY {
+        return expansion(normal_quantile(f64::midpoint(1.0, probability)), whole);
+    }
+    student(whole, probability)
+}
+
+fn student(dof: f64, probability: f64) -> f64 {
+    StudentsT::new(0.0, 1.0, dof).map_or(f64::INFINITY, |t| t.inverse_cdf(f64::midpoint(1.0, probability)))
+}
+
+/// Abramowitz and Stegun 26.7.5; x is the factor of a normal quantity.
+fn expansion(x: f64, dof: f64) -> f64 {
     let (x3, x5, x7) = (x.powi(3), x.powi(5), x.powi(7));
     x + (x3 + x) / (4.0 * dof)
         + (5.0 * x5 + 16.0 * x3 + 3.0 * x) / (96.0 * dof.powi(2))
@@ -41,7 +51,10 @@ mod tests {
     #[test]
     fn library_and_expansion_meet() {
         for dof in [200.0, 500.0, 999.0] {
-            assert!((coverage_factor(dof) - expansion(dof)).abs() < 5.0 / f64::powi(dof, 4) + 1e-10, "{dof}");
+            assert!(
+                (coverage_factor(dof) - expansion(2.0, dof)).abs() < 5.0 / f64::powi(dof, 4) + 1e-10,
+                "{dof}"
+            );
         }
         assert!((1..5000).all(|dof| coverage_factor(f64::from(dof)) > coverage_factor(f64::from(dof + 1))));
     }

@@ -24,7 +24,7 @@ fn workshop(rig: &str, references: &str) -> Setup {
     Setup::new(ResolvedJob::resolve(&files).unwrap().0)
 }
 
-const NOW: Circumstances = Circumstances { since_calibration: Seconds::ZERO };
+const NOW: Circumstances = Circumstances { since_calibration: Seconds::ZERO, scope_in_force: false };
 
 fn stated(budget: &Budget, name: &str) -> Option<(f64, f64)> {
     budget.component(name).map(|c| (c.stated(), c.correlation_over_frequency()))

@@ -1,6 +1,7 @@
 //! What follows from runs on the bench: what is found against points, and what enters their budgets.
 
 mod drift_and_hum;
+mod judgement;
 mod repeats;
 mod witnesses;
 
@@ -8,7 +9,7 @@ use super::*;
 use crate::sequence::FindingKind;
 use crate::sequence::tests::bench::Bench;
 
-const FRESH: Circumstances = Circumstances { since_calibration: Seconds::ZERO };
+const FRESH: Circumstances = Circumstances { since_calibration: Seconds::ZERO, scope_in_force: true };
 
 fn results(bench: &Bench) -> Vec<SensorResult> {
     assert_eq!(bench.outcome, Some(crate::sequence::Outcome::Done), "{:?}", bench.events);

@@ -3,8 +3,8 @@
 mod common_practice;
 mod facts;
 mod integration;
-mod touch;
 mod largest;
+mod touch;
 mod verdicts;
 
 use super::motion::Machine;

@@ -156,7 +156,7 @@ fn one_bad_sensor_is_out_alone() {
             assert_eq!(bench.ended(), 3);
             assert!(bench.events.iter().any(|e| matches!(e, Event::Noticed(_))));
             let setup = bench.run.setup();
-            let never = Circumstances { since_calibration: Seconds::ZERO };
+            let never = Circumstances { since_calibration: Seconds::ZERO, scope_in_force: false };
             for (sensor, result) in
                 setup.job.sensors.iter().zip(evaluate(setup, &bench.facts, &never).unwrap())
             {

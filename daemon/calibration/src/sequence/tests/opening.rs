@@ -130,7 +130,7 @@ fn a_bias_is_not_looked_for_behind_a_capacitor() {
     assert!(bench.wires[TWO].offset.abs() < 1e-9);
     let bench = bench.finish();
     assert_eq!(bench.facts.first_motion.as_ref().unwrap().verdict.findings, []);
-    let nothing = crate::evaluate::Circumstances { since_calibration: Seconds::ZERO };
+    let nothing = crate::evaluate::Circumstances { since_calibration: Seconds::ZERO, scope_in_force: false };
     let results = crate::evaluate::evaluate(bench.run.setup(), &bench.facts, &nothing).unwrap();
     assert_eq!(results[1].bias, None, "what is not seen is not reported");
 }

@@ -14,7 +14,7 @@ fn dwelt(bench: &Bench) -> Vec<(usize, bool)> {
 }
 
 fn results(bench: &Bench) -> Vec<SensorResult> {
-    let circumstances = Circumstances { since_calibration: Seconds::ZERO };
+    let circumstances = Circumstances { since_calibration: Seconds::ZERO, scope_in_force: false };
     evaluate(bench.run.setup(), &bench.facts, &circumstances).unwrap()
 }
 
