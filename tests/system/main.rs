@@ -12,6 +12,7 @@ mod inputs;
 mod leave;
 #[cfg(test)]
 mod main_job;
+#[cfg(test)]
 mod migrate;
 #[cfg(test)]
 mod operators;
@@ -19,7 +20,9 @@ mod operators;
 mod records;
 #[cfg(test)]
 mod release;
+#[cfg(test)]
 mod rig_sim;
+#[cfg(test)]
 mod stops;
 #[cfg(test)]
 mod tidy;

@@ -9,7 +9,10 @@ use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
-use tests::claims::{amplitude, coverage, estimator, graded, hosts, identity, leave, main_job, outside, pace, peers, reaction, records, release, rig, scheduled, stops, suites, trips, worked};
+use tests::claims::{
+    amplitude, coverage, estimator, graded, hosts, identity, leave, main_job, outside, pace, peers, reaction,
+    records, release, rig, scheduled, stops, suites, trips, worked,
+};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
 
@@ -106,6 +109,8 @@ fn main() -> ExitCode {
 
 fn foreign_peers(_full: bool) -> Result<Vec<Figure>> {
     Ok(vec![peers::drivers_on_a_foreign_unit()?, peers::foreign_clients_on_our_panels()?])
+}
+
 /// A run under leave in a process of its own, for D.6, to be killed.
 fn work(folder: &str, seed: &str) -> ExitCode {
     let done = seed.parse().map_err(Into::into).and_then(|seed| leave::worker(Path::new(folder), seed));
