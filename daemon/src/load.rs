@@ -156,7 +156,7 @@ pub fn rig(path: &Path) -> Result<(Document<Rig>, Diagnostics), LoadError> {
 /// # Errors
 /// As [`job`].
 pub fn scope(path: &Path) -> Result<Scope, LoadError> {
-    let scope: Document<Scope> = document(path, None)?;
+    let scope: Document<Scope> = document(path)?;
     plan_schema::check_scope(&scope).map_err(LoadError::Input)?;
     Ok(scope.value)
 }

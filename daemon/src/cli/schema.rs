@@ -9,7 +9,7 @@ use crate::wiring;
 use serde_json::{Value, json};
 
 /// The kinds of files that have a schema.
-pub const KINDS: [&str; 13] = [
+pub const KINDS: [&str; 14] = [
     "plan",
     "job",
     "rig",

@@ -5,7 +5,7 @@ use super::series::{series, twice};
 use crate::job::{Job, MountedRole};
 use crate::plan::{DeviationFrom, Plan, Planned, Rule};
 use crate::read::{Diagnostic, Document};
-use crate::units::{Accel, Fraction, Hertz, Peak, engineering};
+use crate::units::{Fraction, Hertz, engineering};
 
 /// What is wrong with a plan.
 pub(crate) fn plan(document: &Document<Plan>) -> Vec<Diagnostic> {
