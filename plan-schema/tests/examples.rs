@@ -66,10 +66,11 @@ fn files_of(folder: &str) -> Vec<String> {
 }
 
 /// Every job with the number of its points and sensors, the mass on the table in kg, and the resonance in Hz.
-const JOBS: [(&str, usize, usize, f64, f64); 8] = [
+const JOBS: [(&str, usize, usize, f64, f64); 9] = [
     ("low-frequency.toml", 12, 4, 0.5, 0.8),
     ("mid-size.toml", 10, 3, 0.05, 12.0),
     ("portable-current.toml", 8, 2, 0.1, 4.0),
+    ("portable-network.toml", 8, 2, 0.1, 4.0),
     ("portable-night.toml", 10, 2, 0.1, 4.0),
     ("portable-worn.toml", 8, 2, 0.1, 4.0),
     ("portable.toml", 8, 2, 0.1, 4.0),

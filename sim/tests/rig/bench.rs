@@ -66,14 +66,6 @@ impl Bench {
         })
     }
 
-    /// Samples this input too, from the start.
-    pub(crate) fn also(&mut self, input: u32, range: f64) {
-        wait(self.acquisition.stop()).unwrap();
-        self.want.channels.push(ChannelRequest { input, range: Volts::new(range) });
-        wait(self.acquisition.configure(&self.want)).unwrap();
-        wait(self.acquisition.start()).unwrap();
-    }
-
     /// Goes to a tone as fast as the source can; returns what was applied.
     pub(crate) fn tone(&mut self, frequency: f64, amplitude: f64) -> Tone {
         self.tone_over(frequency, amplitude, 0.0).tone

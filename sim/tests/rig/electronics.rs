@@ -148,7 +148,7 @@ fn a_stream_that_stops_holds_its_last_value() {
     assert!((bench.rig.truth().final_drive.si() - 0.2).abs() < 1e-12, "it goes on where it would be");
 }
 
-/// The displacement transducer: `x = −a/w²` through 100 V/m on a channel that the job itself does not use.
+/// The displacement transducer: `x = −a/w²` through 100 V/m on a channel of the rig.
 #[test]
 fn displacement_can_be_sampled() {
     let facts = Facts {
@@ -156,7 +156,6 @@ fn displacement_can_be_sampled() {
         ..Facts::default()
     };
     let mut bench = Bench::with(&facts, 1, &no_faults(), 200);
-    bench.also(9, 1.0);
     bench.unmute();
     bench.tone(8.0, 0.3);
     bench.run(4.0);

@@ -193,7 +193,6 @@ fn a_held_sample_is_the_last_one_and_moves_the_centre() {
     };
     let mut bench =
         Bench::with(&facts, 1, &faults(&fault("source_holds_last", 1.008, "lasts = \"4 s\"")), 200);
-    bench.also(9, 1.0);
     bench.unmute();
     bench.tone(50.0, 0.05);
     bench.run(1.02);

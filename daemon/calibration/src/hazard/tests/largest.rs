@@ -75,7 +75,7 @@ fn where_nothing_can_be_had_the_point_is_refused() {
     }
 }
 
-/// A waiver leaves the reserve to a person: then stroke and ranges bind.
+/// A waiver leaves the reserve to a person: then stroke and ranges bind, where the observer is allowed its error.
 #[test]
 fn a_waiver_leaves_the_limits_of_the_shaker() {
     let mut files = asked("portable.toml", "portable.toml", "1 Hz", "8 Hz", "1 g pk");
