@@ -9,8 +9,8 @@ use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::{
-    amplitude, estimator, identity, leave, main_job, outside, pace, reaction, records, rig, stops, suites,
-    trips,
+    amplitude, common_practice, estimator, identity, leave, main_job, outside, pace, reaction, records, rig,
+    stops, suites, trips,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -18,7 +18,7 @@ use tests::{Bench, Figure};
 /// A figure's name, what it is about, and how it is found out; `true` for the full form.
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
-const FIGURES: [Entry; 23] = [
+const FIGURES: [Entry; 24] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -39,6 +39,7 @@ const FIGURES: [Entry; 23] = [
     ("C.5", "speed of the estimator beside numpy", |_| Ok(estimator::speed()?.into())),
     ("C.6", "the golden table of the amplitude loop", golden_table),
     ("C.7", "time for the frequencies of a key comparison", |_| Ok(vec![pace::key_comparison()?])),
+    ("D.1", "common practice on a portable rig", |full| common_practice::six_points(&seeds(full, 1, 10))),
     ("D.2", "stops without any fault", |full| {
         stops::stops_of_all(if full { stops::Form::FULL } else { stops::Form::SMALL }, 1)
     }),
