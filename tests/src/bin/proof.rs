@@ -10,8 +10,8 @@ use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
-    amplitude, coverage, estimator, graded, hosts, identity, leave, main_job, outside, pace, peers, reaction,
-    records, release, rig, scheduled, stops, suites, trips, worked,
+    amplitude, common_practice, coverage, estimator, graded, hosts, identity, leave, main_job, outside, pace,
+    peers, reaction, records, release, rig, scheduled, stops, suites, trips, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -40,6 +40,7 @@ const FIGURES: &[Entry] = &[
     ("C.5", "speed of the estimator beside numpy", |_| Ok(estimator::speed()?.into())),
     ("C.6", "the golden table of the amplitude loop", golden_table),
     ("C.7", "time for the frequencies of a key comparison", |_| Ok(vec![pace::key_comparison()?])),
+    ("D.1", "common practice on a portable rig", |full| common_practice::six_points(&seeds(full, 1, 10))),
     ("D.2", "stops without any fault", |full| {
         stops::stops_of_all(if full { stops::Form::FULL } else { stops::Form::SMALL }, 1)
     }),

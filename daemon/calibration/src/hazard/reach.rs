@@ -28,6 +28,8 @@ pub(super) enum Halt {
 const FINE_PER_CONSTANT: f64 = 8.0;
 /// Step of a live amplifier that brakes at its limit, in time constants; each is taken in parts.
 const LIVE_STEP: f64 = 0.4;
+/// Shortest time for which an amplifier is live, in s: none at all can't be stepped through.
+const SHORTEST_LIVE: f64 = 1e-6;
 const FINE_COUNT: usize = 56;
 const COARSE_PER_PERIOD: f64 = 64.0;
 const COARSE_COUNT: usize = 36;
@@ -78,13 +80,15 @@ impl Reach {
                 let second = free_way(machine, muted(mute), f64::INFINITY);
                 rows.extend(second.iter().map(|m| product(m, &last)[DISPLACEMENT]));
                 let live = (coil == Coil::Shorted).then(|| {
-                    let step = machine.braking() * LIVE_STEP;
+                    // Neither longer nor shorter than it is live.
+                    let count = steps(over / (machine.braking() * LIVE_STEP));
+                    let step = over.max(SHORTEST_LIVE) / f64::from(u32::try_from(count).unwrap_or(u32::MAX));
                     Live {
                         currents: first.iter().map(|m| m[CURRENT]).collect(),
                         bound: largest_weights(first.iter().map(|m| &m[CURRENT])),
                         machine: *machine,
                         stepper: Stepper::new(machine, Coil::Shorted, 0.0, step),
-                        steps: steps(over / step),
+                        steps: count,
                         muted: Box::new(Self::new(machine, Halt::Muted(mute))),
                     }
                 });

@@ -28,6 +28,8 @@ const PHASES: u32 = 64;
 const CYCLE_STEPS: f64 = 256.0;
 const BRAKE_STEPS: f64 = 16.0;
 const PERIOD_STEPS: f64 = 512.0;
+/// Shortest course before the mute, in steps: none at all can't be stepped through.
+const SHORTEST: f64 = 1e-3;
 
 /// The machine with the steps of one course.
 struct Way<'a> {
@@ -36,6 +38,8 @@ struct Way<'a> {
     course: Course,
     omega: f64,
     limit: f64,
+    /// Steps before the mute and the length of each, and the length of those after it, in s.
+    first: (usize, f64),
     step: f64,
     /// Driven by a tone, and left to itself with the amplifier live.
     driven: Stepper,
@@ -55,6 +59,14 @@ pub(super) fn soonest(
 ) -> Option<f64> {
     let step =
         (TAU / omega / CYCLE_STEPS).min(machine.braking() / BRAKE_STEPS).min(machine.period() / PERIOD_STEPS);
+    // The mute acts at the end of a step.
+    let first = match course {
+        Course::Muted => (0, step),
+        Course::Zeroed(over) | Course::Ramped(over) => {
+            let count = steps(over / step);
+            (count, over.max(step * SHORTEST) / f64::from(u32::try_from(count).unwrap_or(u32::MAX)))
+        }
+    };
     let coil = match mute {
         Mute::Shorts => Coil::Shorted,
         Mute::Opens => Coil::Imposed,
@@ -69,9 +81,10 @@ pub(super) fn soonest(
         course,
         omega,
         limit,
+        first,
         step,
-        driven: Stepper::new(machine, Coil::Driven, omega, step),
-        live: Stepper::new(machine, zero, 0.0, step),
+        driven: Stepper::new(machine, Coil::Driven, omega, first.1),
+        live: Stepper::new(machine, zero, 0.0, first.1),
         muted: (coil, machine.free(coil, step)),
     };
     (0..PHASES).filter_map(|n| way.touch(TAU * f64::from(n) / f64::from(PHASES))).reduce(f64::min)
@@ -90,16 +103,17 @@ impl Way<'_> {
             let share = 0.5 + 0.5 * (PI * (time / over).min(1.0)).cos();
             self.steady.tone(phase + self.omega * time, share).value()
         };
-        while time < over {
+        let (count, step) = self.first;
+        for _ in 0..count {
             let next = match self.course {
-                Course::Ramped(_) => self.driven.along(&state, drive(time), drive(time + self.step)),
+                Course::Ramped(_) => self.driven.along(&state, drive(time), drive(time + step)),
                 Course::Muted | Course::Zeroed(_) => self.live.advance(&state, &mut Tone::held(0.0)),
             };
             if let Some(part) = self.crosses(&state, &next) {
-                return Some(time + part);
+                return Some(time + part * step);
             }
             state = next;
-            time += self.step;
+            time += step;
         }
         let (coil, free) = &self.muted;
         if *coil == Coil::Imposed {
@@ -109,7 +123,7 @@ impl Way<'_> {
         for _ in 0..steps(0.6 * self.machine.period() / self.step) {
             let next: State = free.map(|row| super::exponential::dot(&row, &state));
             if let Some(part) = self.crosses(&state, &next) {
-                return Some(time + part);
+                return Some(time + part * self.step);
             }
             state = next;
             time += self.step;
@@ -117,13 +131,13 @@ impl Way<'_> {
         None
     }
 
-    /// Part of a step after which the limit is passed, in s.
+    /// Share of a step after which the limit is passed.
     fn crosses(&self, from: &State, to: &State) -> Option<f64> {
         let (before, after) = (from[DISPLACEMENT].abs(), to[DISPLACEMENT].abs());
         if after < self.limit {
             return None;
         }
         let share = if after > before { (self.limit - before) / (after - before) } else { 0.0 };
-        Some(self.step * share.clamp(0.0, 1.0))
+        Some(share.clamp(0.0, 1.0))
     }
 }
