@@ -307,7 +307,7 @@ fn all() -> Result<Vec<Reader>> {
 /// run.json, result.json and entries of the journal of a short dry run.
 fn records() -> Result<(Value, String, Vec<String>)> {
     let bench = Bench::new()?;
-    let plan = "format = 1\nname = \"short\"\n[[point]]\nfrequency = \"16 Hz\"\namplitude = \"1 g pk\"\n";
+    let plan = "format = 1\nname = \"short\"\n[[point]]\nfrequency = \"16 Hz\"\namplitude = \"0.5 g pk\"\n";
     std::fs::write(bench.path("examples/plans/portable.toml"), plan)?;
     let arguments = ["dry-run", "examples/portable.toml", "--no-certificates", "--out", "out"];
     let finished = bench.run(&arguments)?;
