@@ -6,6 +6,7 @@
 //!
 //! Must not: judge anything, or be reachable from another machine.
 
+mod gated;
 mod line;
 mod pace;
 mod panels;
