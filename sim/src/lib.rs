@@ -3,7 +3,8 @@
 //! Owns: one simulated world per [`SimulatedRig`], made from a resolved job and a seed, and the drivers that open its
 //! instruments. The shaker is electro-mechanical: coil, mass, spring, limits and stops, and what bends its equations.
 //!
-//! Must not: know the engine, judge a measurement, or read a clock. Physics know nothing of drivers.
+//! Must not: know the engine, judge a measurement, or read a clock (only the panels of [`front`] do, which follow real
+//! time). Physics know nothing of drivers.
 //!
 //! # Time
 //! Simulated time moves only while the next block of the acquisition is waited for. Between blocks it stands still, so

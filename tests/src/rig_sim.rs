@@ -9,6 +9,7 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Stdio};
+use tempfile::TempDir;
 
 /// The rig with network instruments, and the job whose sensors stand on it.
 pub const RIG: &str = "examples/rigs/portable-network.toml";
@@ -18,6 +19,8 @@ pub const JOB: &str = "examples/portable-network.toml";
 /// A simulated rig that serves; it ends when this is dropped.
 pub struct RigSim {
     child: Child,
+    /// The file of the rig.
+    folder: TempDir,
     /// Where each instrument listens: host and port, or the path of a line.
     pub addresses: BTreeMap<String, String>,
     /// What it printed, as it is.
@@ -30,8 +33,20 @@ impl RigSim {
     /// # Errors
     /// If it does not start, or does not say where it listens.
     pub fn start(seed: u64) -> Result<Self> {
+        Self::start_with(seed, |rig| rig)
+    }
+
+    /// The same with lines of the rig file changed.
+    ///
+    /// # Errors
+    /// As [`Self::start`].
+    pub fn start_with(seed: u64, change: impl FnOnce(String) -> String) -> Result<Self> {
+        let folder = TempDir::new()?;
+        let path = folder.path().join("rig.toml");
+        std::fs::write(&path, change(std::fs::read_to_string(root().join(RIG))?))?;
         let mut child = calwright()?
-            .args(["--json", "rig-sim", RIG, "--job", JOB, "--free-ports", "--seed", &seed.to_string()])
+            .args(["--json", "rig-sim", "--job", JOB, "--free-ports", "--seed", &seed.to_string()])
+            .arg(&path)
             .current_dir(root())
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -47,7 +62,7 @@ impl RigSim {
             let address = place["tcp"].as_str().or(place["serial"].as_str());
             addresses.insert(name.clone(), address.context("an instrument has no address")?.to_owned());
         }
-        Ok(Self { child, addresses, said })
+        Ok(Self { child, folder, addresses, said })
     }
 
     /// Opens every instrument of the rig file by its own driver, on the addresses here.
@@ -58,7 +73,7 @@ impl RigSim {
         let mut registry = Registry::default();
         drivers::built_in::all().into_iter().for_each(|factory| registry.add(factory));
         let mut opened = BTreeMap::new();
-        for mut instrument in instruments()? {
+        for mut instrument in self.instruments()? {
             if let Some(address) = self.addresses.get(&instrument.name) {
                 drivers::built_in::readdress(&mut instrument, address);
             }
@@ -68,6 +83,12 @@ impl RigSim {
             opened.insert(instrument.name.clone(), factory.open(&instrument).await?);
         }
         Ok(opened)
+    }
+
+    /// The instruments of its rig file.
+    fn instruments(&self) -> Result<Vec<Instrument>> {
+        let text = std::fs::read_to_string(self.folder.path().join("rig.toml"))?;
+        Ok(Document::<Rig>::read(RIG, &text)?.value.instruments)
     }
 
     /// Ends it as Ctrl-C does; returns its exit status.
@@ -87,13 +108,4 @@ impl Drop for RigSim {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
-}
-
-/// The instruments of the rig file.
-///
-/// # Errors
-/// If the file can't be read.
-pub fn instruments() -> Result<Vec<Instrument>> {
-    let text = std::fs::read_to_string(root().join(RIG))?;
-    Ok(Document::<Rig>::read(RIG, &text)?.value.instruments)
 }

@@ -78,3 +78,56 @@ async fn the_drivers_move_the_simulated_rig_and_make_it_safe() {
     drop(amplifier);
     assert_eq!(rig.end().unwrap(), Some(0));
 }
+
+/// The lines of the rig file that make the acquisition a gated one by templates.
+const GATED: &str = r#"driver = "scpi-acquisition"
+
+[instrument.settings]
+link = { tcp = "127.0.0.1:5027", timeout = "500 ms" }
+prepare = ["ACQ:CHAN:CLE"]
+rate = "ACQ:RATE {rate}"
+rate_query = "ACQ:RATE?"
+frames = "ACQ:POIN {frames:.0}"
+channel = "ACQ:CHAN:ADD {input:.0},{v_peak}"
+trigger = "INIT"
+ready = { ask = "ACQ:READ?" }
+fetch = "FETC?"
+index_query = "FETC:IND?"
+stop = "ABOR"
+samples = { kind = "i32", byte_order = "big", layout = "interleaved", shift = 1, overload_bit = 0, full_scale = 1073741824 }
+"#;
+
+/// From streamed samples to blocks by lines of the rig file alone.
+#[tokio::test]
+async fn another_acquisition_is_other_lines_of_the_rig_file() {
+    let swap = |rig: String| {
+        let from = rig.find("driver = \"stream-acquisition\"").unwrap();
+        let to = from + rig[from..].find("\n# An ambient sensor").unwrap();
+        format!("{}{GATED}{}", &rig[..from], &rig[to..])
+    };
+    let rig = RigSim::start_with(1, swap).unwrap();
+    let mut opened = rig.open().await.unwrap();
+    let mut take = |name: &str| opened.remove(name).unwrap();
+    let (generator, power, daq) = (take("generator"), take("power-amplifier"), take("daq"));
+    let (mut source, mut amplifier) = (generator.source.unwrap(), power.amplifier.unwrap());
+    let permit = PermitIssuer::new().0.grant(Volts::new(1.0));
+    assert!(generator.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    assert!(power.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    amplifier.unmute(&permit).await.unwrap();
+    let tone = Tone { frequency: Hertz::new(16.0), amplitude: Volts::new(0.5) };
+    source.set_tone(&permit, Transition { tone, over: Seconds::new(0.1) }).await.unwrap();
+
+    let mut daq = daq.acquisition.unwrap();
+    // A second, which holds sixteen turns.
+    daq.configure(&AcquisitionRequest { frames: 20_000, ..want() }).await.unwrap();
+    daq.start().await.unwrap();
+    let first = daq.next_block(Seconds::new(5.0)).await.unwrap().unwrap();
+    let second = daq.next_block(Seconds::new(5.0)).await.unwrap().unwrap();
+    assert!(second.first_sample.0 >= first.end().0);
+    assert_eq!(second.gap_before.0, second.first_sample.0 - first.end().0);
+    let moving = amplitude(second.channel(0), 16.0);
+    assert!(moving > 0.1, "{moving} V at the reference");
+    daq.stop().await.unwrap();
+    assert!(generator.safe.make_safe(StopReason::RunEnded).await.unwrap().is_safe());
+    assert!(power.safe.make_safe(StopReason::RunEnded).await.unwrap().is_safe());
+}

@@ -36,6 +36,11 @@ fn serve(context: &Context, arguments: &RigSimArguments) -> Result<(), Exit> {
     runtime.block_on(async {
         let mut panels =
             simulated.panels(job, arguments.free_ports).await.map_err(|e| fail(Exit::Environment, &e))?;
+        if panels.addresses().is_empty() {
+            let says = "no instrument of this rig has a driver that speaks over a network or a line; name a rig such as \
+                        examples/rigs/portable-network.toml";
+            return Err(fail(Exit::Input, &says));
+        }
         announce(context, &job.rig.name, arguments.seed, &panels);
         tokio::select! {
             stopped = until_stopped() => stopped.map_err(|e| fail(Exit::Environment, &e)),

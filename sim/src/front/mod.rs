@@ -6,6 +6,7 @@
 //!
 //! Must not: judge anything, or be reachable from another machine.
 
+mod gated;
 mod line;
 mod pace;
 mod panels;
@@ -41,7 +42,7 @@ pub struct Served {
     tasks: JoinSet<()>,
     /// Keep the pseudo-terminals while nobody has them open.
     _lines: Vec<std::fs::File>,
-    _pace: Pace,
+    pace: Pace,
 }
 
 impl Served {
@@ -66,10 +67,9 @@ pub enum Ports {
 /// A port that is taken, or a pseudo-terminal that can't be made; with its remedy.
 pub async fn serve(rig: &SimulatedRig, instruments: &[Instrument], ports: Ports) -> Result<Served, SimError> {
     let pace = Pace::begin(rig.clone());
-    let mut served =
-        Served { addresses: BTreeMap::new(), tasks: JoinSet::new(), _lines: Vec::new(), _pace: pace };
+    let mut served = Served { addresses: BTreeMap::new(), tasks: JoinSet::new(), _lines: Vec::new(), pace };
     for instrument in instruments {
-        let Some(panel) = panels::of(rig, instrument, &served._pace) else {
+        let Some(panel) = panels::of(rig, instrument, &served.pace) else {
             continue;
         };
         let link = drivers::built_in::link_of(instrument);
@@ -83,7 +83,7 @@ pub async fn serve(rig: &SimulatedRig, instruments: &[Instrument], ports: Ports)
             panels::Panel::Text(panel) => served.tasks.spawn(line::serve(place, panel)),
             panels::Panel::Registers(unit) => served.tasks.spawn(registers::serve(place, unit)),
             panels::Panel::Stream => {
-                served.tasks.spawn(stream::serve(place, rig.clone(), served._pace.sink()))
+                served.tasks.spawn(stream::serve(place, rig.clone(), served.pace.sink()))
             }
         };
     }

@@ -1,6 +1,6 @@
 //! Which panel an instrument has, and the text panels: generator, amplifier, contacts, ambient sensor, gated acquisition.
 //!
-//! Every text panel knows the common commands (module `scpi`), and beside them:
+//! The gated acquisition is in its own module. Every text panel knows the common commands (module `scpi`), and beside them:
 //! - source: `SOURce:FREQuency <Hz>`, `SOURce:VOLTage <V>`, `SOURce:VOLTage:UNIT VPP|VPK|VRMS` (VPP at the start),
 //!   `SOURce:VOLTage:RAMP <s>` (the time of each change), `SOURce:FUNCtion SINusoid`, `OUTPut ON|OFF`, and their questions;
 //! - amplifier: `AMPLifier:MUTE ON|OFF`, and the questions `AMPLifier:MUTE?`, `AMPLifier:FAULt?`, `AMPLifier:CLIPping?`;
@@ -8,6 +8,7 @@
 //! - ambient: `TEMPerature?` in °C, `HUMidity?` in %.
 
 use super::Answer;
+use super::gated::Gated;
 use super::pace::Pace;
 use super::registers::Unit;
 use super::scpi::{Done, Part, Refusal, Status, text};
@@ -28,7 +29,7 @@ pub(super) enum Panel {
 }
 
 /// The panel of an instrument by its kind of driver; `None` for one that has none.
-pub(super) fn of(rig: &SimulatedRig, instrument: &Instrument, _pace: &Pace) -> Option<Panel> {
+pub(super) fn of(rig: &SimulatedRig, instrument: &Instrument, pace: &Pace) -> Option<Panel> {
     let rig = rig.clone();
     let name = instrument.name.as_str();
     Some(match instrument.driver.as_str() {
@@ -43,6 +44,10 @@ pub(super) fn of(rig: &SimulatedRig, instrument: &Instrument, _pace: &Pace) -> O
         }
         "text-ambient" => text_panel(name, move |part| ambient(&rig, part)),
         "stream-acquisition" => Panel::Stream,
+        "scpi-acquisition" => {
+            let mut gated = Gated::new(rig, pace.sink());
+            text_panel(name, move |part| gated.part(part))
+        }
         "modbus-amplifier" | "manual-amplifier" => Panel::Registers(Unit::amplifier(rig)),
         "modbus-contacts" => Panel::Registers(Unit::contacts(rig)),
         "modbus-ambient" => Panel::Registers(Unit::ambient(rig)),

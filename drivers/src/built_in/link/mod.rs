@@ -1,7 +1,7 @@
 //! The ways to an instrument: TCP, a serial line, a character device.
 //!
 //! Owns: the settings of a link, opening one within a time, and the two manners of speaking over it: lines of text
-//! ([`talk`]) and, beside this folder, Modbus. Every wait here ends; nothing is retried more often than the settings say.
+//! (`talk`) and, beside this folder, Modbus. Every wait here ends; nothing is retried more often than the settings say.
 
 pub(super) mod lane;
 pub(super) mod number;

@@ -77,10 +77,10 @@ impl DriverFactory for Factory {
     }
 }
 
-/// Longest time that making safe takes: the transfer that is under way, two attempts of four transfers, and the link opened
+/// Longest time that making safe takes: the transfer that is under way, two attempts of five transfers, and the link opened
 /// anew between them (twice the time-out, the quiet and the identity).
 fn safe_within(settings: &SourceSettings) -> Seconds {
-    settings.link.timeout * (1.0 + 2.0 * 4.0 + 4.0)
+    settings.link.timeout * (1.0 + 2.0 * 5.0 + 4.0)
 }
 
 /// What the source, its task and its safe handle share.

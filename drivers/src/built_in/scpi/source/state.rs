@@ -167,6 +167,10 @@ impl State {
         self.note_reopened();
         self.prepared = false;
         let frequency = self.frequency.unwrap_or(settings.frequency_min.si());
+        // A long ramp of its own would take its time; what this does not do the switch may.
+        if let Some(Ok((fast, _))) = settings.ramp_command(0.0) {
+            let _ = errors::set(&mut self.talk, op, &fast, settings.queue()).await;
+        }
         let zero = settings
             .command(&settings.amplitude, frequency, settings.amplitude_min.si())
             .map_err(|d| self.talk.wrong(ErrorKind::Bug, op, d))?;

@@ -194,6 +194,20 @@ async fn making_safe_ends_a_way() {
     assert!(safe.make_safe(StopReason::Trip).await.unwrap().is_safe());
 }
 
+/// A ramp of the instrument's own is made short before it is brought to 0 V.
+#[tokio::test]
+async fn making_safe_does_not_wait_for_a_long_ramp() {
+    let (peer, generator) = bench().await;
+    let (mut source, safe) = open(&peer, "ramp = \"RAMP {s:.3}\"\nramp_min = \"20 ms\"").await;
+    safe.make_safe(StopReason::Start).await.unwrap();
+    let applied = source.set_tone(&permit(), want(16.0, 1.0, 9.0)).await.unwrap();
+    assert_eq!(applied, want(16.0, 1.0, 9.0));
+    lock(&generator).log.clear();
+    assert!(safe.make_safe(StopReason::Trip).await.unwrap().is_safe());
+    let told: Vec<String> = lock(&generator).log.iter().filter(|l| !l.ends_with('?')).cloned().collect();
+    assert_eq!(told, ["RAMP 0.020", "VOLT 0.000", "OUTP OFF"]);
+}
+
 #[tokio::test]
 async fn an_output_that_stays_on_is_said_loudly() {
     let (peer, generator) = bench().await;
