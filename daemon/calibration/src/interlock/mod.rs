@@ -28,7 +28,7 @@ pub use monitor::{Ceiling, Limits, Monitor, Watch};
 pub use stroke::StrokeMonitor;
 pub use told::{Coil, CoilHeat, Other, Told};
 pub use tones::Tones;
-pub use transition::{Event, Order, State, next};
+pub use transition::{Event, Order, State, may_be_the_amplifiers, next};
 pub use trip::{Trip, TripReason};
 
 #[cfg(test)]
