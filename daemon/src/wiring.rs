@@ -7,11 +7,10 @@ use crate::record::words::SensitivityUnit;
 use crate::settings::Settings;
 use crate::station::clock::SimulatedClock;
 use crate::station::{Clock, Observer};
-use calibration::interlock::{Trip, TripReason};
 use calibration::sequence::Event;
 use drivers::client::{Hosted, HostedOptions, PlugIns, Program};
 use drivers::{DriverFactory, Registry};
-use plan_schema::faults::{Faults, PointPhase};
+use plan_schema::faults::{FaultKind, Faults, PointPhase};
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Rig;
 use plan_schema::units::{Hertz, Mono, Seconds};
@@ -154,12 +153,13 @@ impl Simulated {
         truth.final_drive.si().abs() <= 0.0 && truth.muted
     }
 
-    /// The same after a trip: a source that is itself the suspect, or may be, does not follow, and the mute alone has to do.
+    /// The same, but of a source that a fault keeps from following: the mute alone has to do.
     #[must_use]
-    pub fn is_safe_after(&self, trip: Option<&Trip>) -> bool {
-        let suspect = [TripReason::SourceNotFollowing, TripReason::SourceDc, TripReason::AccelerationLimit];
-        let mute_does = trip.is_some_and(|trip| suspect.contains(&trip.reason));
-        self.is_at_rest() || (mute_does && self.rig.truth().muted)
+    pub fn is_safe(&self) -> bool {
+        let truth = self.rig.truth();
+        let deaf = [FaultKind::SourceDeaf, FaultKind::SourceHoldsLast];
+        let mute_does = truth.faults_struck.iter().any(|f| deaf.contains(&f.kind));
+        self.is_at_rest() || (mute_does && truth.muted)
     }
 }
 

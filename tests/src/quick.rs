@@ -77,7 +77,7 @@ pub fn run(setup: &Setup, seed: u64, faults: &Faults, folder: &Path) -> Result<R
         .map_err(|e| anyhow::anyhow!("{e}"))
         .context("the results can't be evaluated")?;
     let truth = simulated.truth("quick");
-    let at_rest = simulated.is_safe_after(report.trip.as_ref());
+    let at_rest = simulated.is_safe();
     let begun = clock.lock().unwrap_or_else(PoisonError::into_inner).clone();
     Ok(Ran { report, result, truth, at_rest, begun })
 }

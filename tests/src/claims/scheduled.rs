@@ -224,12 +224,24 @@ pub const CONTRACT: [(FaultKind, Option<&str>, Wanted, bool); 19] = [
     (
         FaultKind::GainJump,
         Some("-100 %"),
-        Wanted::TripOrRejectAll(&["source_dc", "source_not_following", "stroke_limit"]),
+        Wanted::TripOrRejectAll(&[
+            "source_dc",
+            "source_not_following",
+            "stroke_limit",
+            "acceleration_limit",
+            "overload",
+        ]),
         false,
     ),
     (FaultKind::AmplifierTrip, None, Wanted::Trip(&["amplifier_fault"]), false),
     (FaultKind::SourceDeaf, None, Wanted::Trip(&["source_not_following"]), false),
-    (FaultKind::SourceHoldsLast, None, Wanted::Trip(&["source_dc", "source_not_following"]), false),
+    // A displacement channel may see the armature leave before the tone is missed.
+    (
+        FaultKind::SourceHoldsLast,
+        None,
+        Wanted::Trip(&["source_dc", "source_not_following", "stroke_limit"]),
+        false,
+    ),
     (FaultKind::AcquisitionStall, None, Wanted::Trip(&["blocks_missing"]), false),
     (FaultKind::Overload, None, Wanted::Trip(&["overload"]), true),
     (FaultKind::Overload, None, Wanted::Reject(&["clipped"], &["overload"]), false),
@@ -242,7 +254,7 @@ pub const CONTRACT: [(FaultKind, Option<&str>, Wanted, bool); 19] = [
     (
         FaultKind::LooseMount,
         Some("100 %"),
-        Wanted::RejectOrRight(&["distortion", "residual", "noise"], &[]),
+        Wanted::RejectOrRight(&["distortion", "residual", "noise"], &["overload"]),
         false,
     ),
     (FaultKind::Hum, None, Wanted::RejectOrRight(&["hum", "noise", "residual", "distortion"], &[]), false),

@@ -5,10 +5,14 @@
 //! not count: it has to last, or to be seen both ways within a cycle. Must not: know the rig's limits.
 
 use super::monitor::Watch;
+use super::reference;
 use super::trip::{Trip, TripReason};
 use crate::block::BlockView;
 use crate::hazard::notice::{BEYOND_FORESEEN, GROUPS, LASTING};
 use plan_schema::units::{Accel, Peak, SampleCount, SampleIndex, SamplesPerSecond, Seconds, engineering};
+
+/// Share of its zero up to which a reference is at 0 V.
+const DEAD: f64 = 0.1;
 
 /// Means that lie beyond the ceiling.
 #[derive(Debug, Clone)]
@@ -94,8 +98,14 @@ impl AboveForeseen {
             (self.sum, self.count) = (0.0, 0);
             self.groups += 1;
             if self.is_beyond(mean, volts, lasting, per_cycle) {
+                let at = block.first_sample + SampleCount(n as u64);
+                // At 0 V instead of its zero: no motion, but a line that is cut.
+                let zero = watch.zero.si();
+                if (mean + zero).abs() < DEAD * zero.abs() {
+                    return Some(Trip { at_sample: Some(at), ..reference::open() });
+                }
                 let seen = Accel::<Peak>::new((mean / watch.sensitivity.si()).abs());
-                return Some(self.trip(seen, limit, block.first_sample + SampleCount(n as u64)));
+                return Some(self.trip(seen, limit, at));
             }
         }
         None
@@ -172,6 +182,16 @@ mod tests {
             let jump = |t: f64| if (0.05..0.05 + lasts).contains(&t) { 2.0 } else { 0.0 };
             assert_eq!(trips(&mut monitor, 0, jump), expected, "{lasts} s");
         }
+        // A reference whose zero is at 0.5 V falls to 0 V.
+        let wave = vec![0.0f32; 2000];
+        let channels: [&[f32]; 1] = [&wave];
+        let (first_sample, gap_before) = (SampleIndex(0), SampleCount(0));
+        let block = BlockView { first_sample, gap_before, channels: &channels, overload: &[false] };
+        let (sensitivity, zero) = (Sensitivity::new(0.1), VoltsDc::new(0.5));
+        let mut cut = monitor();
+        cut.expect(Accel::new(1.0), false, 0.0);
+        let trip = cut.look(&block, &Watch { frequency: Hertz::new(10.0), sensitivity, zero });
+        assert_eq!(trip.map(|t| t.reason), Some(TripReason::ReferenceOpen));
         let mut unwatched = monitor();
         assert!(!trips(&mut unwatched, 0, tone(100.0)));
     }

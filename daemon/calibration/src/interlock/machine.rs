@@ -149,7 +149,11 @@ impl Interlock {
         self.last_block = Some(now);
         let driving = self.may_drive();
         let motion = self.monitor.look(block, driving);
-        let foreseen = || self.watch.and_then(|watch| self.foreseen.look(block, &watch));
+        let tones = &self.tones;
+        let foreseen = || {
+            let trip = self.watch.and_then(|watch| self.foreseen.look(block, &watch));
+            trip.map(|trip| tones.on_reference(trip))
+        };
         let found = motion.or_else(foreseen).or_else(|| self.tones.look(block));
         self.judged(found, orders);
     }

@@ -30,7 +30,7 @@ pub use observer::{Commanded, Departure, Observed, Observer};
 pub use stroke::{StrokeLimits, StrokeMonitor};
 pub use told::{Coil, CoilHeat, Other, Told};
 pub use tones::Tones;
-pub use transition::{Event, Order, State, next};
+pub use transition::{Event, Order, State, may_be_the_amplifiers, next};
 pub use trip::{Trip, TripReason};
 
 #[cfg(test)]

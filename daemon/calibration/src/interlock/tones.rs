@@ -252,8 +252,13 @@ impl Tones {
         heard.then(|| Trip { at_sample: Some(block.first_sample), ..trip() })
     }
 
+    /// The same trip with the name of the reference's channel.
+    pub(super) fn on_reference(&self, trip: Trip) -> Trip {
+        Trip { channel: self.names.get(self.reference).cloned(), ..trip }
+    }
+
     fn of_reference(&self, trip: Trip, at: SampleIndex) -> Trip {
-        Trip { at_sample: Some(at), channel: self.names.get(self.reference).cloned(), ..trip }
+        self.on_reference(Trip { at_sample: Some(at), ..trip })
     }
 }
 

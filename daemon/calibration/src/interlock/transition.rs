@@ -68,7 +68,9 @@ pub fn next(state: State, event: Event) -> (State, Option<Order>) {
         }
         (State::Tripped(old), Event::Wrong(new)) => {
             if explains(new.reason, old.reason) {
-                (State::Tripped(new), Some(Order::Withdraw))
+                let message = format!("{} Seen before it: {}", new.message, old.message);
+                let at_sample = new.at_sample.or(old.at_sample);
+                (State::Tripped(Trip { at_sample, message, ..new }), Some(Order::Withdraw))
             } else {
                 (State::Tripped(old), None)
             }
@@ -93,11 +95,23 @@ fn commanded(state: State, drive: Volts<Peak>, allowed: Volts<Peak>) -> (State, 
 }
 
 /// True if a reason takes the place of the first one. What follows a trip is its consequence and changes nothing, except
-/// that a failure to make safe is louder than all else, and that an amplifier which says itself why the motion ceased
-/// knows more than a monitor that only saw it cease.
+/// that a failure to make safe is louder than all else, and that an amplifier which says itself that it failed knows more
+/// than a monitor that only saw the motion jump or cease by it.
 const fn explains(new: TripReason, old: TripReason) -> bool {
-    let ceased =
-        matches!(old, TripReason::SourceDc | TripReason::SourceNotFollowing | TripReason::AccelerationLimit);
     let louder = matches!(new, TripReason::MakeSafeFailed) && !matches!(old, TripReason::MakeSafeFailed);
-    louder || (ceased && matches!(new, TripReason::AmplifierFault))
+    louder || (may_be_the_amplifiers(old) && matches!(new, TripReason::AmplifierFault))
+}
+
+/// True for what an amplifier that fails may look like before it says so.
+#[must_use]
+pub const fn may_be_the_amplifiers(reason: TripReason) -> bool {
+    matches!(
+        reason,
+        TripReason::SourceDc
+            | TripReason::SourceNotFollowing
+            | TripReason::StrokeLimit
+            | TripReason::VelocityLimit
+            | TripReason::AccelerationLimit
+            | TripReason::Overload
+    )
 }

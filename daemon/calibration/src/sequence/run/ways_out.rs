@@ -1,7 +1,7 @@
 //! The ways out of a run: trip, stop, failure, and the end of the way out.
 
 use super::{Run, State, carry_out};
-use crate::interlock::{Trip, TripReason};
+use crate::interlock::{Trip, may_be_the_amplifiers};
 use crate::sequence::finding::{Finding, FindingKind};
 use crate::sequence::input::{Action, Consequence, Event, Outcome, Target};
 use crate::sequence::stopping::{Stage, Stopping, Targets};
@@ -87,11 +87,10 @@ impl Run {
         }
     }
 
-    /// A tone that ceased, or a motion that left what was foreseen, may be the amplifier's doing: what it says of itself after the trip is waited for, everything
-    /// being safe by then, and not for long.
+    /// A motion that jumped or ceased may be the amplifier's doing: what it says of itself after the trip is waited for,
+    /// everything being safe by then, and not for long.
     fn knows_why(&mut self) -> bool {
-        let ceased = [TripReason::SourceDc, TripReason::SourceNotFollowing, TripReason::AccelerationLimit];
-        let asks = self.trip().is_some_and(|t| ceased.contains(&t.reason)) && !self.answered;
+        let asks = self.trip().is_some_and(|t| may_be_the_amplifiers(t.reason)) && !self.answered;
         let timing = &self.setup.job.rig.timing;
         let moment = self.now.after(timing.poll_interval * 2.0 + timing.reply_limit);
         !asks || self.now >= *self.asked_until.get_or_insert(moment)
