@@ -54,8 +54,19 @@ pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> 
         standards: standards(request)?,
         ..PdfOptions::default()
     };
-    let pdf = typst_pdf::pdf(&document, &options).map_err(|errors| Failure::Template(problems(&errors)))?;
     let mut warnings: Vec<_> = problems(&compiled.warnings).iter().map(ToString::to_string).collect();
+    let pdf = match typst_pdf::pdf(&document, &options) {
+        Ok(pdf) => pdf,
+        // A name in letters that no font has, or a template of a laboratory's own, must not keep it from its certificate.
+        Err(why) => {
+            let plain = PdfOptions { standards: PdfStandards::default(), ..options };
+            let pdf =
+                typst_pdf::pdf(&document, &plain).map_err(|errors| Failure::Template(problems(&errors)))?;
+            let why: Vec<_> = problems(&why).iter().map(ToString::to_string).collect();
+            warnings.push(format!("the PDF is not made for archives (PDF/A-3): {}", why.join("; ")));
+            pdf
+        }
+    };
     warnings.extend(missing_letters(&document));
     Ok(Typeset { document, pdf, warnings })
 }

@@ -26,7 +26,6 @@ pub(crate) struct Bench {
     pub(crate) power: Opened,
     pub(crate) permit: DrivePermit,
     pub(crate) frames: u32,
-    want: AcquisitionRequest,
 }
 
 impl Bench {
@@ -62,7 +61,6 @@ impl Bench {
             power,
             permit: issuer.grant(Volts::new(5.0)),
             frames,
-            want,
         })
     }
 

@@ -79,7 +79,7 @@ fn where_nothing_can_be_had_the_point_is_refused() {
 #[test]
 fn a_waiver_leaves_the_limits_of_the_shaker() {
     let mut files = asked("portable.toml", "portable.toml", "1 Hz", "8 Hz", "1 g pk");
-    let waived = "[waiver]\nname = \"A. Person\"\nreason = \"spare armature\"\n\n[roles]\n";
+    let waived = "[timing]\nobserver_share = \"90 %\"\n\n[waiver]\nname = \"A. Person\"\nreason = \"spare armature\"\n\n[roles]\n";
     let text = example("rigs/portable.toml").replace("[roles]\n", waived);
     files.rig = plan_schema::read::Document::read("rig", &text).unwrap();
     let job = settled(&files);
