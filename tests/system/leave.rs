@@ -19,7 +19,11 @@ const PLACE: &str = "state/calwright/rig/long-stroke";
 fn laboratory() -> Bench {
     let bench = Bench::new().unwrap();
     let text = fs::read_to_string(bench.path(RIG)).unwrap();
-    let text = text.replacen("driver = \"simulated\"", "driver = \"bench-generator\"", 1);
+    let text = text.replacen(
+        "driver = \"simulated\"",
+        "driver = \"plug-in\"\nsettings = { program = \"generator.py\" }",
+        1,
+    );
     let text = text.replacen("format = 1\n", "format = 1\nleave_limit = \"10 h\"\n", 1);
     let more = "\n[[checklist]]\ntext = \"transport lock out\"\n[[checklist]]\ntext = \"hands clear\"\n";
     fs::write(bench.path(RIG), text + more).unwrap();

@@ -66,6 +66,9 @@ pub fn complete(run: &RunDir) -> Result<Size> {
         let name = format!("certificate-{serial}.pdf");
         ensure!(run.bytes(&name)?.starts_with(b"%PDF-"), "{name} is no PDF");
         expected.insert(name);
+        for ending in ["xml", "csv"] {
+            expected.insert(format!("certificate-{serial}.{ending}"));
+        }
     }
     for kind in ["quiet", "first_motion", "point"] {
         for entry in run.entries(kind)? {

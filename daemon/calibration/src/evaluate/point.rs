@@ -288,13 +288,12 @@ fn figures(
     let standard = setup.table.at(point.frequency)?;
     let on_channel = setup.reference_at(point.frequency).map_or(standard.sensitivity, |r| r.0);
     let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / on_channel.si());
-    let rate = job.rig.acquisition.rate.si();
     let samples: usize = used.iter().map(|s| s.measurement.length).sum();
     Ok(Some(Value {
         frequency: first.estimate.frequency,
         acceleration,
         displacement: acceleration.displacement_at(first.estimate.frequency),
-        cycles: samples as f64 / rate * first.estimate.frequency.si(),
+        cycles: samples as f64 / job.rig.acquisition.rate.si() * first.estimate.frequency.si(),
         segments: used.iter().map(|s| s.estimate.segments.len()).sum(),
         sensitivity: Sensitivity::new(response.norm()),
         phase: standard.phase.is_some().then(|| Radians::new(wrap(response.arg()))),

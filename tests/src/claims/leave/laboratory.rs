@@ -64,7 +64,11 @@ impl Laboratory {
         let bench = Bench::new()?;
         let text = std::fs::read_to_string(bench.path(RIG_FILE))?;
         let guard = "\n[[permissive]]\nname = \"guard door\"\ninput = 0\nstate = \"closed\"\nwhen = \"always\"\nguard = true\n";
-        let real = text.replacen("driver = \"simulated\"", "driver = \"bench-generator\"", 1) + guard;
+        let real = text.replacen(
+            "driver = \"simulated\"",
+            "driver = \"plug-in\"\nsettings = { program = \"generator.py\" }",
+            1,
+        ) + guard;
         std::fs::write(bench.path(RIG_FILE), real)?;
         Ok(Self { bench, seed })
     }
