@@ -21,6 +21,8 @@ from pathlib import Path
 from jsonschema import Draft202012Validator
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+PROTOCOL = EXAMPLES.parent / "drivers" / "PROTOCOL.md"
+SKELETON = EXAMPLES / "plug-ins" / "skeleton.py"
 JOB = EXAMPLES / "low-frequency.toml"
 FAULTS = EXAMPLES / "faults" / "emergency-stop.toml"
 # What a file of the examples is follows from where it lies.
@@ -34,7 +36,8 @@ KIND_OF_FILE = {
     "settings/scope.toml": "scope",
 }
 # Every kind that has a schema; each has to turn up.
-KINDS = {"plan", "job", "rig", "sensors", "references", "settings", "scope", "faults", "result", "truth", "check", "run", "journal"}
+KINDS = {"plan", "job", "rig", "sensors", "references", "settings", "scope", "faults", "result", "truth", "check", "run", "journal",
+         "protocol"}
 # Parts of run.json that are documents of another kind.
 WITHIN_RUN = ("plan", "job", "rig", "sensors", "references")
 # Of each document, at most so many lists' items are broken: the rest are like them.
@@ -84,6 +87,7 @@ def documents(program: Program) -> Iterator[tuple[str, str, object]]:
         with path.open("rb") as file:
             yield kind_of(path), path.relative_to(EXAMPLES).as_posix(), plain(tomllib.load(file))
     yield "check", "check --json", json.loads(program.call(["check", str(JOB), "--json"], 0))
+    yield from (("protocol", name, message) for name, message in (*messages_of_the_text(), *messages_of_a_plug_in()))
     for name, more, status in (("run", [], 0), ("tripped run", ["--faults", str(FAULTS)], 3)):
         out = program.folder / name
         program.call(["dry-run", str(JOB), "--no-certificates", "--out", str(out), *more], status)
@@ -94,6 +98,35 @@ def documents(program: Program) -> Iterator[tuple[str, str, object]]:
         yield "truth", f"{name}: truth.json", json.loads((out / "truth.json").read_bytes())
         for number, line in enumerate((out / "journal.jsonl").read_bytes().splitlines(), start=1):
             yield "journal", f"{name}: journal.jsonl, line {number}", json.loads(line)
+
+
+def messages_of_the_text() -> Iterator[tuple[str, object]]:
+    """The messages that the protocol's text shows: an arrow begins one, and it goes on over the lines below."""
+    messages, inside = [], False
+    for line in PROTOCOL.read_text(encoding="utf-8").splitlines():
+        if line.startswith("```"):
+            inside = not inside and line == "```"
+        elif inside and line[:1] in ("→", "←"):
+            messages.append(line[1:])
+        elif inside:
+            messages[-1] += line
+    for number, message in enumerate(messages, start=1):
+        yield f"{PROTOCOL.name}, message {number}", json.loads(message)
+
+
+def messages_of_a_plug_in() -> Iterator[tuple[str, object]]:
+    """A conversation with the skeleton of the examples, both sides of it."""
+    hello = {"protocol": "1.0", "instrument": "x", "driver": "plug-in", "latency_s": 0.05, "settings": {},
+             "reply_limit_s": 1, "heartbeat_limit_s": 60}
+    calls = [("hello", hello), ("make_safe", {"reason": "start"}), ("ambient.read", {}), ("contacts.read", {})]
+    plug_in = subprocess.Popen([sys.executable, SKELETON], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    with plug_in:
+        for ident, (method, params) in enumerate(calls):
+            asked = {"jsonrpc": "2.0", "id": ident, "method": method, "params": params}
+            plug_in.stdin.write(json.dumps(asked) + "\n")
+            plug_in.stdin.flush()
+            yield f"asking a plug-in: {method}", asked
+            yield f"answer of a plug-in: {method}", json.loads(plug_in.stdout.readline())
 
 
 def places(value, path=()) -> Iterator[tuple]:
@@ -119,6 +152,9 @@ def broken(kind: str, document) -> Iterator[tuple[str, object]]:
     free = set(WITHIN_RUN) if kind == "run" else set()
     if kind == "rig":
         free = {"settings"}  # a driver's own, unknown to the rig's schema
+    if kind == "protocol":
+        # A result without any member is one, and a later version may add members.
+        free = {"settings", "result"}
     for path in places(document):
         if free & set(path):
             continue

@@ -1,5 +1,6 @@
 //! Driver hosts as real processes: what the protocol's text promises, from both sides, up to what breaks.
 
+mod built_in;
 mod client;
 mod python;
 mod wire;

@@ -1,8 +1,8 @@
 //! What an instrument in a process of its own costs, and what becomes of lines that are no messages.
 
 use crate::Figure;
-use crate::host::{Wire, factory, frame_peer, instrument, path_of_test_host, trusted, wait_for};
-use crate::program::root;
+use crate::host::{Wire, factory, frame_peer, instrument, path_of_test_host, trusted};
+use crate::program::{Built, root};
 use anyhow::{Context, Result, bail, ensure};
 use drivers::client::{Hosted, HostedOptions, PlugIns, Program};
 use drivers::protocol::{
@@ -34,8 +34,10 @@ struct Cost {
 /// Where a stream did not come through, or came through wrong.
 pub fn cost(full: bool) -> Result<Vec<Figure>> {
     let seconds = if full { 30.0 } else { 4.0 };
+    // A build without optimisation says nothing about the program that people run.
+    let most = if Built::here()?.profile == "dev" { f64::INFINITY } else { 5.0 };
     let mut figures = Vec::new();
-    for (channels, limit) in [(16, 5.0), (64, f64::INFINITY)] {
+    for (channels, limit) in [(16, most), (64, f64::INFINITY)] {
         figures.push(figure(
             "host and daemon together, Rust",
             channels,
@@ -347,6 +349,5 @@ fn into_a_client(rounds: usize, draw: &mut Draw) -> Result<usize> {
             )
         })?;
     }
-    wait_for("threads to end", || Some(()))?;
     Ok(wrong)
 }
