@@ -7,14 +7,16 @@
 use anyhow::Result;
 use std::process::ExitCode;
 use std::time::Instant;
-use tests::claims::{amplitude, estimator, identity, main_job, outside, pace, records, rig, suites, trips};
+use tests::claims::{
+    amplitude, estimator, identity, main_job, outside, pace, records, rig, suites, trips, watched,
+};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
 
 /// A figure's name, what it is about, and how it is found out; `true` for the full form.
 type Entry = (&'static str, &'static str, fn(bool) -> Result<Vec<Figure>>);
 
-const FIGURES: [Entry; 20] = [
+const FIGURES: [Entry; 21] = [
     ("A.1", "time of the README's first command", time),
     ("A.2", "identity of two runs with one seed", same_bytes),
     ("A.3", "altered bytes that go unnoticed", alterations),
@@ -35,6 +37,9 @@ const FIGURES: [Entry; 20] = [
     ("C.5", "speed of the estimator beside numpy", |_| Ok(estimator::speed()?.into())),
     ("C.6", "the golden table of the amplitude loop", golden_table),
     ("C.7", "time for the frequencies of a key comparison", |_| Ok(vec![pace::key_comparison()?])),
+    ("D.4", "the bound of the observer against the truth", |full| {
+        watched::figures(if full { 10_000 } else { 60 })
+    }),
 ];
 
 fn main() -> ExitCode {

@@ -12,3 +12,4 @@ pub mod rig;
 pub mod suites;
 pub mod ten_points;
 pub mod trips;
+pub mod watched;
