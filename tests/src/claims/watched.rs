@@ -27,8 +27,11 @@ const JOBS: [&str; 7] = [
     "workshop",
 ];
 
+/// A fault as it is drawn from.
+type Drawn = (&'static str, bool, Option<(f64, f64)>);
+
 /// Faults: kind, whether on the reference's channel, and the size in percent at least and at most, if it has one.
-const FAULTS: [(&str, bool, Option<(f64, f64)>); 15] = [
+const FAULTS: [Drawn; 15] = [
     ("", false, None),
     ("gain_jump", false, Some((-100.0, 400.0))),
     ("gain_jump", false, Some((-20.0, 20.0))),
