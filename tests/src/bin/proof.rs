@@ -11,7 +11,7 @@ use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
     amplitude, common_practice, coverage, estimator, graded, hosts, identity, leave, main_job, outside, pace,
-    peers, reaction, records, release, rig, scheduled, stops, suites, trips, worked,
+    peers, reaction, records, release, rig, scheduled, stops, suites, trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -46,6 +46,9 @@ const FIGURES: &[Entry] = &[
     }),
     ("D.3", "scheduled faults, and faults of graded size", |full| {
         Ok(vec![scheduled::all(full)?, graded::all(full)?])
+    }),
+    ("D.4", "the bound of the observer against the truth", |full| {
+        watched::figures(if full { 10_000 } else { 60 })
     }),
     ("D.5", "reaction of the station beside a bare echo", |full| {
         reaction::beside_an_echo(if full { 5000 } else { 200 })

@@ -23,4 +23,5 @@ pub mod stops;
 pub mod suites;
 pub mod ten_points;
 pub mod trips;
+pub mod watched;
 pub mod worked;

@@ -111,6 +111,9 @@ impl StrokeMonitor {
         let mut found = self.channel.as_ref().and_then(|channel| channel.look(block, ceiling, self.braking));
         let Some(observer) = self.observer.as_mut() else { return found };
         let Some(samples) = block.channels.get(self.reference.0) else { return found };
+        if block.gap_before > SampleCount(0) {
+            observer.interrupted();
+        }
         let mut departed: Option<(Departure, bool, Afterwards)> = None;
         for (n, volts) in samples.iter().enumerate() {
             let at = block.first_sample + SampleCount(n as u64);
@@ -123,7 +126,7 @@ impl StrokeMonitor {
             } else if let Some(departure) = observer.departure().filter(|_| !was_lost && found.is_none()) {
                 let moves = self.others.show(departure.seen.si() - departure.foreseen.si());
                 departed = Some((*departure, moves, Afterwards::default()));
-            } else if self.channel.is_none() && !was_lost && found.is_none() {
+            } else if self.channel.is_none() && observed.bound.si().is_finite() && found.is_none() {
                 let on_the_way = observer.is_on_the_way(at);
                 found = beyond(&self.limits, ceiling, &observed, on_the_way, self.braking).map(|trip| Trip {
                     at_sample: Some(at),

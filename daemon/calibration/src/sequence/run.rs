@@ -141,6 +141,12 @@ impl Run {
         self.interlock.trip()
     }
 
+    /// What watches the stroke.
+    #[must_use]
+    pub fn stroke(&self) -> &StrokeMonitor {
+        &self.stroke
+    }
+
     /// Time spent in waits that were foreseen: soak, quiet parts, first motion, closing point, decays.
     #[must_use]
     pub fn waited(&self) -> Seconds {

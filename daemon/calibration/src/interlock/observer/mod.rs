@@ -116,6 +116,8 @@ pub struct Observer {
     lost: Option<Departure>,
     /// What the reference showed last, m/s².
     seen: f64,
+    /// Samples were lost: nothing is known any more.
+    blind: bool,
 }
 
 impl Observer {
@@ -152,6 +154,7 @@ impl Observer {
             departures: Departures::at_rest(period),
             lost: None,
             seen: 0.0,
+            blind: false,
         };
         observer.calibrate(sensitivity);
         observer
@@ -214,6 +217,11 @@ impl Observer {
         (1.0 / (self.frequency * self.facts.period), self.acceleration)
     }
 
+    /// Samples were lost: it has lost track.
+    pub fn interrupted(&mut self) {
+        self.blind = true;
+    }
+
     /// A stop brakes: what drives the coil is not known any more.
     pub fn brakes(&mut self) {
         self.weigh(0.0);
@@ -243,7 +251,7 @@ impl Observer {
         }
         let estimate = self.weight * self.state[DISPLACEMENT] + left;
         let bound = self.bound.take(estimate, drift);
-        let bound = if self.lost.is_some() { f64::INFINITY } else { bound };
+        let bound = if self.lost.is_some() || self.blind { f64::INFINITY } else { bound };
         Observed { estimate: Metres::new(estimate), bound: Displacement::new(bound) }
     }
 
