@@ -43,9 +43,7 @@ const FIGURES: [Entry; 24] = [
     ("E.3", "every reader against mangled and drawn input", |full| {
         Ok(vec![fuzz::readers(if full { 10_000_000 } else { 2000 })?])
     }),
-    ("E.4", "units and kinematics against a library of units", |_| {
-        Ok(vec![outside::units()?])
-    }),
+    ("E.4", "units and kinematics against a library of units", |_| Ok(vec![outside::units()?])),
 ];
 
 fn main() -> ExitCode {
