@@ -28,7 +28,7 @@ PLAIN = {
     "Hz": "1/second", "mHz": "1e-3/second", "uHz": "1e-6/second", "kHz": "1e3/second", "MHz": "1e6/second",
     "1": "1", "%": "0.01", "percent": "0.01", "ppm": "1e-6", "V/V": "1", "mV/V": "1e-3",
     "degC": "1", "deg": "degree", "rad": "radian", "mrad": "1e-3 radian", "urad": "1e-6 radian",
-    "N·m": "newton*meter", "N·cm": "newton*centimeter",
+    "N·m": "newton*meter", "Nm": "newton*meter", "N·cm": "newton*centimeter",
     "%/K": "0.01/kelvin", "ppm/K": "1e-6/kelvin", "1/K": "1/kelvin",
     "W·s/K": "watt*second/kelvin",
     "V/(m/s2)": "volt/(meter/second**2)", "V·s2/m": "volt*second**2/meter",

@@ -61,9 +61,7 @@ const FIGURES: &[Entry] = &[
     ("E.3", "every reader against mangled and drawn input", |full| {
         Ok(vec![fuzz::readers(if full { 10_000_000 } else { 2000 })?])
     }),
-    ("E.4", "units, kinematics and preferred frequencies against their sources", |_| {
-        Ok(vec![outside::units()?])
-    }),
+    ("E.4", "units and kinematics against a library of units", |_| Ok(vec![outside::units()?])),
     ("F.1", "worked examples of uncertainty, and random models against GTC", examples_of_uncertainty),
     ("F.2", "coverage of stated intervals", |full| coverage::coverage(if full { 2000 } else { 200 })),
     ("F.3", "coverage under budgets that are wrong", |full| {

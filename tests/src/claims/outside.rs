@@ -57,8 +57,7 @@ pub fn schemas() -> Result<Figure> {
     })
 }
 
-/// Compares units, kinematics and preferred frequencies with a library of units and published lists; the figure is the
-/// largest relative difference.
+/// Compares units and the kinematics of sines with a library of units; the figure is the largest relative difference.
 ///
 /// # Errors
 /// If the check can't be carried out.
