@@ -137,7 +137,7 @@ impl StrokeMonitor {
         }
         if let Some((departure, moves, after)) = departed {
             let gone = after.gone(observer);
-            let trip = left_what_was_foreseen(&departure, moves, gone);
+            let trip = left_what_was_foreseen(&departure, moves, gone, observer.tone().1);
             let of_source = matches!(trip.reason, TripReason::SourceDc | TripReason::SourceNotFollowing);
             let channel = (!of_source).then(|| self.reference.1.clone());
             found = found.or(Some(Trip { channel, ..trip }));
@@ -205,20 +205,26 @@ fn beyond(
     Some(Trip::beyond(TripReason::StrokeLimit, value, limit, "m", message))
 }
 
+/// On the way between settings a motion that passes the larger tone so many times is more than either.
+const MORE: f64 = 1.5;
+
 /// The trip of a departure. Where nothing else shows it, it is the reference's: of a line that is open nothing is left, of one
 /// that turned round the same with the other sign. `ceased` says whether the tone was gone afterwards, where that is known.
 /// Of the motion more than was foreseen is a limit that is passed, and less
 /// says that the drive is not what was commanded.
-fn left_what_was_foreseen(departure: &Departure, moves: bool, ceased: Option<bool>) -> Trip {
+fn left_what_was_foreseen(departure: &Departure, moves: bool, ceased: Option<bool>, tone: f64) -> Trip {
     let (seen, foreseen, allowed) = (departure.seen.si(), departure.foreseen.si(), departure.allowed.si());
     let shown = [seen, foreseen, allowed].map(|v| engineering(v, "m/s²"));
     // Whatever the others say, a reference that shows neither nothing nor the opposite is no broken line.
     let gone = ceased.unwrap_or(seen.abs() <= 0.5 * foreseen.abs());
-    let turned = seen * foreseen < 0.0 && (seen + foreseen).abs() <= 0.5 * foreseen.abs();
+    // On the way its size is not known well enough to be compared.
+    let opposite = (departure.on_the_way && !moves) || (seen + foreseen).abs() <= 0.5 * foreseen.abs();
+    let turned = seen * foreseen < 0.0 && opposite;
     let moves = moves || !(gone || turned);
-    let trip = if moves && departure.on_the_way {
+    let more = departure.on_the_way && seen.abs() > MORE * tone;
+    let trip = if moves && departure.on_the_way && !more {
         source::not_following("the motion is not the one of the setting that it took")
-    } else if moves && !ceased.unwrap_or(seen.abs() <= foreseen.abs()) {
+    } else if moves && (more || !ceased.unwrap_or(seen.abs() <= foreseen.abs())) {
         let next = "The amplifier's gain or the payload may have changed. Check them, then acknowledge.";
         Trip::plain(TripReason::AccelerationLimit, format!("the motion is more than it was. {next}"))
     } else if moves {

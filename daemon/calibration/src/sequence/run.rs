@@ -258,10 +258,12 @@ impl Run {
             Input::Block(block) => {
                 self.recent.push(block);
                 let seen = self.stroke.look(block, |_, _| {});
+                lock.block(now, block, &mut orders);
+                // What an acquisition says itself, and what a tone shows, name a cause; that the motion is another than was
+                // foreseen names none.
                 if let Some(trip) = seen.filter(|_| lock.may_drive()) {
                     lock.latch(trip, &mut orders);
                 }
-                lock.block(now, block, &mut orders);
             }
             Input::Contacts { emergency_stop_closed, inputs } => {
                 lock.contacts(now, *emergency_stop_closed, &mut orders);
