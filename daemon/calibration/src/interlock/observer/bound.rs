@@ -8,15 +8,15 @@
 //! model lacks, whatever its size, makes no error. What does is a change of it, and a change shows in `z`:
 //!
 //! - *a change of drive or plant* (ways that begin at another moment than assumed, stiffness, force factor, resistance and
-//!   gain off the rig file, bend, a gain that jumps): over onsets at all phases on the machines of the three example rigs the
-//!   error was at most 2.2 times the largest `z` so far at a corner of a fifth of the tone, 0.6 at a tenth, 0.3 at a
-//!   twenty-fifth;
+//!   gain off the rig file, bend, a gain that jumps): the error is some multiple of the largest `z` so far, the more the
+//!   nearer the corner lies to the tone;
 //! - *a change of the reference* that the armature does not make: then the error is what was integrated of it, `z` itself
-//!   behind its notch; at most 1.3 times the largest `z` at corners from a tenth down.
+//!   behind its notch.
 //!
-//! So [`of_changes`] takes 3 at a fifth, falling to 1.5 at a tenth; `z` is held and let decay no faster than the leak.
-//! Changes that are sudden and large show in the acceleration before the error has grown: they are departures, upon which
-//! the observer says that it lost track.
+//! [`of_changes`] takes 3 at a corner of a fifth of the tone, falling to 1.5 at a tenth; `z` is held and let decay no faster
+//! than the leak. These two factors rest on a few integrations of the three example rigs, in which a fifth needed up to
+//! 2.2 and a tenth up to 1.3 where nothing departed; sudden and large changes needed more, and are departures, upon which
+//! the observer says that it lost track. They are no proof: figure D.4 compares the bound with the truth at random.
 
 use std::f64::consts::TAU;
 
