@@ -311,7 +311,10 @@ fn figures(tried: &[Tried], seed: u64) -> Vec<Figure> {
 }
 
 /// The same of each, on two threads; in the order in which they were given.
-fn side_by_side<A: Sync, B: Send>(of: &[A], work: impl Fn(&A) -> Result<B> + Sync) -> Result<Vec<B>> {
+pub(super) fn side_by_side<A: Sync, B: Send>(
+    of: &[A],
+    work: impl Fn(&A) -> Result<B> + Sync,
+) -> Result<Vec<B>> {
     let next = Mutex::new(0..of.len());
     let done = Mutex::new(Vec::new());
     std::thread::scope(|scope| {

@@ -6,6 +6,7 @@
 
 mod harness;
 
+use super::stops::side_by_side;
 use crate::figure::Figure;
 use crate::program::root;
 use anyhow::{Context, Result};
@@ -99,8 +100,9 @@ pub fn figures(cases: u64) -> Result<Vec<Figure>> {
         .map_err(|e| anyhow::anyhow!("{e:?}"))?;
     let (mut worst, mut with_static, mut exceeded, mut lost) = (0.0f64, 0.0f64, Vec::new(), 0);
     let mut typical = Vec::new();
-    for seed in 1..=cases {
-        let case = one(&jobs, seed).with_context(|| format!("case {seed}"))?;
+    let seeds: Vec<u64> = (1..=cases).collect();
+    let found = side_by_side(&seeds, |seed| one(&jobs, *seed).with_context(|| format!("case {seed}")))?;
+    for case in found {
         worst = worst.max(case.ratio);
         with_static = with_static.max(case.with_static);
         lost += u64::from(case.lost);
@@ -265,11 +267,15 @@ fn faults(random: &mut Chance, job: &ResolvedJob) -> Result<Faults> {
     if kind.is_empty() {
         return Ok(Faults { format: job.plan.format, faults: Vec::new() });
     }
-    let phase = if random.unit() < 0.3 { "settle" } else { "dwell" };
-    let cycles = 8.0 * random.unit();
-    let mut text = format!(
-        "format = 1\n[[fault]]\nkind = \"{kind}\"\nat = {{ point = 1, phase = \"{phase}\", after_cycles = {cycles:.3} }}\n"
-    );
+    // Half of them at any time, so at any phase and before the point too; half within the point for sure.
+    let at = if random.unit() < 0.5 {
+        let cycle = job.points.first().map_or(1.0, |p| 1.0 / p.frequency.si());
+        format!("\"{:.6} s\"", 2.0 + (10.0 + 12.0 * cycle) * random.unit())
+    } else {
+        let phase = if random.unit() < 0.3 { "settle" } else { "dwell" };
+        format!("{{ point = 1, phase = \"{phase}\", after_cycles = {} }}", random.below(9))
+    };
+    let mut text = format!("format = 1\n[[fault]]\nkind = \"{kind}\"\nat = {at}\n");
     if on_reference {
         text.push_str(&format!("channel = \"{}\"\n", job.rig.reference.channel));
     }
