@@ -6,6 +6,7 @@ use plan_schema::faults::Faults;
 use plan_schema::job::Job;
 use plan_schema::plan::Plan;
 use plan_schema::read::{Diagnostic, Diagnostics, Document, Report, Written};
+use plan_schema::registers::SensorRegister;
 use plan_schema::resolve::{JobFiles, ResolvedJob};
 use plan_schema::rig::Rig;
 use plan_schema::scope::Scope;
@@ -49,6 +50,8 @@ pub struct Loaded {
     pub plan: Document<Plan>,
     /// The rig's file.
     pub rig: Document<Rig>,
+    /// The register of sensors.
+    pub sensors: Document<SensorRegister>,
 }
 
 /// Loads a job with all its files.
@@ -79,7 +82,7 @@ pub fn job_on_rig(path: &Path, rig: Option<&Path>) -> Result<Loaded, LoadError> 
         (Some(plan), Some(rig), Some(sensors), Some(references)) => {
             let files = JobFiles { job, plan, rig, sensors, references };
             let (job, warnings) = resolve(&files).map_err(LoadError::Input)?;
-            Ok(Loaded { job, warnings, plan: files.plan, rig: files.rig })
+            Ok(Loaded { job, warnings, plan: files.plan, rig: files.rig, sensors: files.sensors })
         }
         (plan, rig, sensors, references) => {
             // What one file says wrong does not hide what the others say wrong by themselves.

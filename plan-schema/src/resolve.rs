@@ -89,6 +89,8 @@ pub struct MountedReference {
     pub volts: f64,
     /// What comes after it.
     pub chain: Chain,
+    /// How much of its ranges each point uses.
+    pub uses: Vec<RangeUse>,
 }
 
 /// A sensor in its place.
@@ -111,6 +113,25 @@ pub struct MountedSensor {
     /// One for each point of the plan: why this sensor alone does not take it, as a sentence; its channel may overload
     /// there. `None` where it does.
     pub skips: Vec<Option<String>>,
+    /// How much of its ranges each point uses, whether it takes it or not.
+    pub uses: Vec<RangeUse>,
+}
+
+/// How much of its ranges a transducer uses at a point.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RangeUse {
+    /// Of its own range, with gravity where it shows that.
+    pub of_range: Fraction,
+    /// Of the range of its channel, with offset, overshoot and the harmonics that the plan allows.
+    pub of_channel: Fraction,
+}
+
+impl RangeUse {
+    /// The larger of the two.
+    #[must_use]
+    pub fn most(&self) -> Fraction {
+        self.of_range.max(self.of_channel)
+    }
 }
 
 impl MountedReference {
@@ -281,10 +302,11 @@ impl ResolvedJob {
                 found.second_reach(&points, second, first);
             }
         }
+        let uses = Uses::of(&found, [reference.as_ref(), second.as_ref()], &sensors);
         let noted = in_order(files, found.noted);
         match reference {
             Some(first) if noted.is_usable() => {
-                let parts = Parts { first, second, sensors, points };
+                let parts = Parts { first, second, sensors, points, uses };
                 Ok((assemble(files, parts), noted))
             }
             _ => Err(Report(noted)),
@@ -340,11 +362,32 @@ struct Parts {
     second: Option<FoundReference>,
     sensors: Vec<FoundSensor>,
     points: Vec<ResolvedPoint>,
+    uses: Uses,
+}
+
+/// How much of their ranges the transducers use, point by point.
+struct Uses {
+    references: [Vec<RangeUse>; 2],
+    /// In the order in which the sensors were found.
+    sensors: Vec<Vec<RangeUse>>,
+}
+
+impl Uses {
+    fn of(found: &Found<'_>, references: [Option<&FoundReference>; 2], sensors: &[FoundSensor]) -> Self {
+        let points = &found.points;
+        let of_reference = |reference: Option<&FoundReference>| {
+            reference.map_or(Vec::new(), |r| points.iter().map(|p| found.used_by_reference(p, r)).collect())
+        };
+        let of_sensor =
+            |sensor: &FoundSensor| points.iter().filter_map(|p| found.used_by_sensor(p, sensor)).collect();
+        Self { references: references.map(of_reference), sensors: sensors.iter().map(of_sensor).collect() }
+    }
 }
 
 /// Numbers the channels in use and builds the job from what was found.
 fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
-    let Parts { first, second, sensors, points } = parts;
+    let Parts { first, second, sensors, points, uses } = parts;
+    let [first_uses, second_uses] = uses.references;
     let of_sensors = sensors.iter().flat_map(|s| std::iter::once(s.channel).chain(s.supply));
     let rig = files.rig.value.clone();
     let displacement =
@@ -353,8 +396,9 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
     let used: BTreeSet<usize> = of_sensors.chain(references).chain(displacement).collect();
     let column = |channel: usize| used.range(..channel).count();
     let (under_test, check_standards): (Vec<_>, Vec<_>) =
-        sensors.into_iter().partition(FoundSensor::is_under_test);
-    let mounted = |s: FoundSensor| MountedSensor {
+        sensors.into_iter().zip(uses.sensors).partition(|(s, _)| s.is_under_test());
+    let mounted = |(s, uses): (FoundSensor, Vec<RangeUse>)| MountedSensor {
+        uses,
         column: column(s.channel),
         supply_column: s.supply.map(column),
         skips: s.skips,
@@ -364,13 +408,14 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
         sensor: s.sensor,
         mounted: s.mounted,
     };
-    let standard = |s: &FoundSensor| {
-        let channel = rig.channels.get(s.channel)?;
+    let standard = |s: &(FoundSensor, Vec<RangeUse>)| {
+        let channel = rig.channels.get(s.0.channel)?;
         Some(Witness::of_check_standard(&mounted(s.clone()), channel))
     };
     let mut witnesses: Vec<Witness> = check_standards.iter().filter_map(standard).collect();
     witnesses.extend(second.as_ref().map(|s| Witness::of_reference(s, &first, column(s.channel))));
-    let reference = |found: FoundReference| MountedReference {
+    let reference = |found: FoundReference, uses: Vec<RangeUse>| MountedReference {
+        uses,
         column: column(found.channel),
         reference: found.reference,
         calibration: found.calibration,
@@ -385,8 +430,8 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
             .filter(|(n, _)| used.contains(n))
             .map(|(_, c)| c.clone())
             .collect(),
-        reference: reference(first),
-        second_reference: second.map(reference),
+        reference: reference(first, first_uses),
+        second_reference: second.map(|s| reference(s, second_uses)),
         displacement_column: displacement.map(column),
         sensors: under_test.into_iter().map(mounted).collect(),
         check_standards: check_standards.into_iter().map(mounted).collect(),

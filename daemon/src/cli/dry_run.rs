@@ -54,6 +54,13 @@ fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Prepared, E
         say::error(&check::obstacles(&loaded, &setup).render(say::colour()));
         return Err(Exit::Input);
     }
+    let tight = check::tight::found(&loaded, &setup, arguments.at);
+    if !tight.0.is_empty() {
+        say::error(&tight.render(say::colour()));
+    }
+    if !tight.is_usable() {
+        return Err(Exit::Input);
+    }
     let faults = match &arguments.faults {
         Some(path) => load::faults(path, &loaded.job).map_err(|e| check::refuse(&e))?,
         None => Faults { format: loaded.job.plan.format, faults: Vec::new() },

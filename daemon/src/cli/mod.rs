@@ -78,6 +78,9 @@ enum Command {
         /// The day of the measurement; without it now, or the day of dry runs where every instrument is simulated.
         #[arg(long)]
         at: Option<UtcTime>,
+        /// Show everything about one point, by its number in the table.
+        #[arg(long, value_name = "N")]
+        point: Option<usize>,
     },
     /// Run a job on the simulated rig, faster than real time.
     DryRun(DryRunArguments),
@@ -272,7 +275,7 @@ pub fn main() -> ExitCode {
     }
     let context = Context { settings, json: arguments.json };
     let exit = match arguments.command {
-        Command::Check { job, at } => check::run(&context, &job, at),
+        Command::Check { job, at, point } => check::run(&context, &job, at, point),
         Command::DryRun(arguments) => dry_run::run(&context, &arguments),
         Command::Recompute { run } => recompute::run(&context, &run),
         Command::Certificate { run, out, locale } => {

@@ -1,7 +1,7 @@
 //! What transducers and their channels can take of each point: a sensor that can't is left out there, a reference has to.
 
-use super::ResolvedPoint;
 use super::found::{Found, FoundReference, FoundSensor};
+use super::{RangeUse, ResolvedPoint};
 use crate::rig::Orientation;
 use crate::units::{
     Accel, AccelDc, Fraction, Hertz, Peak, STANDARD_GRAVITY, Sensitivity, VoltsDc, engineering,
@@ -80,6 +80,29 @@ impl Found<'_> {
             moved: 1.0,
             gravity: self.gravity(input.is_some_and(|c| c.ac_corner.is_some())),
             channel: found.channel,
+        }
+    }
+
+    /// How much of its ranges the reference uses at a point.
+    pub(super) fn used_by_reference(&self, point: &ResolvedPoint, found: &FoundReference) -> RangeUse {
+        self.used(point, &self.of_reference(point, found))
+    }
+
+    /// The same of a sensor.
+    pub(super) fn used_by_sensor(&self, point: &ResolvedPoint, found: &FoundSensor) -> Option<RangeUse> {
+        Some(self.used(point, &self.of_sensor(point, found)?))
+    }
+
+    /// With gravity, and at the channel with offset, overshoot and harmonics.
+    fn used(&self, point: &ResolvedPoint, transducer: &Transducer) -> RangeUse {
+        let gravity = transducer.gravity.si();
+        let felt = point.target.si() * transducer.moved + gravity;
+        let peak = OVERSHOOT * (1.0 + point.distortion_limit.si()) * point.target.si();
+        let output = transducer.zero_output.si().abs() + (peak + gravity) * transducer.sensitivity.si().abs();
+        let channel = self.files.rig.value.channels.get(transducer.channel);
+        RangeUse {
+            of_range: Fraction::new(felt / transducer.range.si()),
+            of_channel: Fraction::new(channel.map_or(0.0, |c| output / c.range.si())),
         }
     }
 

@@ -10,8 +10,8 @@ use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
-    amplitude, common_practice, coverage, estimator, graded, hosts, identity, leave, main_job, outside, pace,
-    peers, reaction, records, release, rig, scheduled, stops, suites, trips, watched, worked,
+    amplitude, check_speed, common_practice, coverage, estimator, graded, hosts, identity, leave, main_job,
+    outside, pace, peers, reaction, records, release, rig, scheduled, stops, suites, trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -62,6 +62,9 @@ const FIGURES: &[Entry] = &[
         Ok(vec![fuzz::readers(if full { 10_000_000 } else { 2000 })?])
     }),
     ("E.4", "units and kinematics against a library of units", |_| Ok(vec![outside::units()?])),
+    ("E.5", "time of `check` for 200 points and 16 sensors", |full| {
+        Ok(vec![check_speed::speed(if full { 30 } else { 5 })?])
+    }),
     ("F.1", "worked examples of uncertainty, and random models against GTC", examples_of_uncertainty),
     ("F.2", "coverage of stated intervals", |full| coverage::coverage(if full { 2000 } else { 200 })),
     ("F.3", "coverage under budgets that are wrong", |full| {

@@ -1,6 +1,7 @@
 //! What is claimed of the program, each as a function that finds out. Tests want them to hold, `proof` prints them.
 
 pub mod amplitude;
+pub mod check_speed;
 pub mod common_practice;
 pub mod conventional;
 pub mod coverage;

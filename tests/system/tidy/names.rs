@@ -5,9 +5,9 @@ use serde_json::Value;
 use std::collections::BTreeSet;
 
 /// The units of the contract.
-const UNITS: [&str; 16] = [
-    "hz", "s", "ms", "v", "mps2", "mps", "m", "n", "a", "degc", "deg", "percent", "db", "cycles", "samples",
-    "mv_per_g",
+const UNITS: [&str; 17] = [
+    "hz", "kg", "s", "ms", "v", "mps2", "mps", "m", "n", "a", "degc", "deg", "percent", "db", "cycles",
+    "samples", "mv_per_g",
 ];
 
 /// What may follow the unit: the kind of an amplitude, then of which of several values it is.

@@ -2,6 +2,7 @@
 
 use super::approach::window;
 use super::decay::decay_wait;
+use super::noise::lengthened;
 use super::parallel::each;
 use super::plant::{Need, Plant};
 use crate::hazard::{Hazards, Place};
@@ -23,6 +24,8 @@ pub struct Forecast {
     pub ceiling: Ceiling,
     /// Time of the whole point, foreseen: the overhead, the wait for a decay, and the dwells.
     pub time: Seconds,
+    /// How many times the plan's cycles it is likely to be measured for, until noise counts for little.
+    pub lengthened: u64,
     /// Of it the ways off the point before and up to this one, and settling.
     pub overhead: Seconds,
     /// Of it what is waited for the decay of AC-coupled sensors and channels, beyond settling.
@@ -85,6 +88,7 @@ pub fn foresee(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> Forec
         ceiling: ceiling(job, &need, frequency, target),
         need,
         time: Seconds::ZERO,
+        lengthened: 1,
         overhead: Seconds::ZERO,
         decay_wait: Seconds::ZERO,
         largest: largest(job, plant, &place, frequency, &obstacles),
@@ -98,6 +102,7 @@ impl Forecast {
     fn taking(self, times: &ForeseenTime) -> Self {
         Self {
             time: times.overhead + times.decay_wait + times.measured,
+            lengthened: times.lengthened,
             overhead: times.overhead,
             decay_wait: times.decay_wait,
             ..self
@@ -226,6 +231,7 @@ const CORRECTION_CHANCE: f64 = 0.3;
 /// The parts of a point's time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct ForeseenTime {
+    lengthened: u64,
     overhead: Seconds,
     decay_wait: Seconds,
     measured: Seconds,
@@ -241,8 +247,11 @@ fn foreseen_time(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> For
     let target = plant.need(point.frequency, point.target).drive;
     let small = plant.transition_between(point.frequency, target, target);
     let correction = small + latency + looked;
-    let dwell = f64::from(point.dwell_cycles) * f64::from(point.repeats) / point.frequency.si();
+    let lengthened = lengthened(job, point);
+    let cycles = f64::from(point.dwell_cycles) * lengthened as f64;
+    let dwell = cycles * f64::from(point.repeats) / point.frequency.si();
     ForeseenTime {
+        lengthened,
         overhead: plant.transition(point.frequency) * 2.0
             + latency * 2.0
             + looked

@@ -43,7 +43,7 @@ pub use options::{DwellOptions, FrequencySearch};
 pub use quiet::{AtRest, Quiet, at_rest, quiet};
 pub use ratio::{RatioEstimate, TypeABasis};
 pub use running::{Running, RunningEstimate};
-pub use stop::may_stop;
+pub use stop::{LENGTHS, may_stop};
 
 #[cfg(test)]
 mod tests;

@@ -1,5 +1,8 @@
 //! When a dwell may end.
 
+/// Lengths at which a dwell is looked at, in multiples of the plan's cycles.
+pub const LENGTHS: [u64; 4] = [1, 2, 4, 8];
+
 /// Segments from which their scatter is trusted to say when to stop. Stopping as soon as a scatter is small picks the
 /// runs in which it came out small by chance; with a handful of segments that costs coverage, with ten hardly any.
 const TRUSTED: usize = 10;

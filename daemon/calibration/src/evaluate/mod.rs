@@ -5,6 +5,7 @@
 
 mod budgets;
 mod drift;
+mod foreseen;
 mod hum;
 mod point;
 mod scope;
@@ -13,6 +14,7 @@ mod verdict;
 mod witness;
 
 pub use budgets::{Circumstances, magnitude_budget, phase_budget};
+pub use foreseen::{Foreseen, foreseen};
 pub use point::{PointResult, RepeatResult, Status, Value};
 pub use scope::Accredited;
 pub use verdict::sensor_decision;

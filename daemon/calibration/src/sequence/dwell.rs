@@ -8,13 +8,10 @@ use super::collect::Collector;
 use super::measure::{base_length, model};
 use super::quality::{Standing, is_silent, motion};
 use crate::block::BlockView;
-use crate::estimate::{DwellEstimate, DwellFit, EstimateError, may_stop};
+use crate::estimate::{DwellEstimate, DwellFit, EstimateError, LENGTHS, may_stop};
 use crate::uncertainty::coverage_factor;
 use plan_schema::units::{Hertz, SampleCount, SampleIndex};
 use std::sync::Arc;
-
-/// Lengths that are looked at, in multiples of the plan's cycles.
-pub(super) const LENGTHS: [u64; 4] = [1, 2, 4, 8];
 
 /// A dwell under way.
 #[derive(Debug, Clone)]

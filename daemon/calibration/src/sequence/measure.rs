@@ -5,6 +5,7 @@
 
 use super::finding::Finding;
 use super::quality::{Standing, findings};
+use crate::control::SEGMENTS;
 use crate::estimate::{DwellEstimate, DwellOptions, EstimateError, FrequencySearch, dwell};
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::{Accel, Celsius, Fraction, Hertz, Peak, SampleCount, SampleIndex, Seconds, Volts};
@@ -67,9 +68,6 @@ pub struct Measurement {
 /// How far source and acquisition may disagree about a frequency.
 const CLOCKS_WITHIN: Fraction = Fraction::new(1e-3);
 
-/// Segments that a dwell is cut into, where it has as many cycles.
-const SEGMENTS: usize = 10;
-
 /// The model that is fitted to a dwell.
 pub(super) fn model(standing: &Standing<'_>, applied: Hertz) -> DwellOptions {
     let job = standing.job;
@@ -79,7 +77,7 @@ pub(super) fn model(standing: &Standing<'_>, applied: Hertz) -> DwellOptions {
         frequency: FrequencySearch::Measure { within: CLOCKS_WITHIN },
         nominal: Some(applied),
         base: Some(base_length(standing, applied)),
-        segments: SEGMENTS,
+        segments: SEGMENTS as usize,
         mains: standing.rest.and_then(|r| r.mains),
         decays: decays(standing, applied),
     }

@@ -68,6 +68,17 @@ impl Budget {
         self.components.iter().find(|component| component.name() == name)
     }
 
+    /// The components that contribute most, the largest first, with their share of the variance.
+    #[must_use]
+    pub fn largest(&self, count: usize) -> Vec<(&Component, f64)> {
+        let variance: f64 = self.components.iter().map(|c| c.standard().powi(2)).sum();
+        let share = |c: &Component| if variance > 0.0 { c.standard().powi(2) / variance } else { 0.0 };
+        let mut parts: Vec<(&Component, f64)> = self.components.iter().map(|c| (c, share(c))).collect();
+        parts.sort_by(|a, b| b.1.total_cmp(&a.1));
+        parts.truncate(count);
+        parts
+    }
+
     /// The same, never stated below this expanded uncertainty: the best capability of the laboratory's scope.
     #[must_use]
     pub fn not_below(self, least: Option<f64>) -> Self {

@@ -30,7 +30,8 @@ fn time_is_the_sum_of_its_parts() {
     }
     for point in &job.points {
         let found = foresee(&job, &plant, point);
-        let dwells = f64::from(point.dwell_cycles * point.repeats) / point.frequency.si();
+        let cycles = u64::from(point.dwell_cycles * point.repeats) * found.lengthened;
+        let dwells = cycles as f64 / point.frequency.si();
         let sum = found.overhead.si() + found.decay_wait.si() + dwells;
         assert!((found.time.si() - sum).abs() < 1e-9);
         // The ways alone take three cycles at least.

@@ -4,6 +4,7 @@ mod common_practice;
 mod facts;
 mod integration;
 mod largest;
+mod plans;
 mod touch;
 mod verdicts;
 
