@@ -26,6 +26,6 @@ pub use foresee::{Forecast, Obstacle, foresee, foresee_all, overshoot_allowed};
 pub use identify::PlantModel;
 pub use largest::resolve;
 pub(crate) use noise::SEGMENTS;
-pub use noise::{Scatter, lengthened, scatter};
+pub use noise::{Scatter, scatter};
 pub use order::order;
 pub use plant::{Need, Plant};

@@ -39,7 +39,7 @@ pub fn scatter(job: &ResolvedJob, mounted: &MountedSensor, point: &ResolvedPoint
 
 /// How many times the plan's cycles a point is likely to be measured for: as many as its sensors want.
 #[must_use]
-pub fn lengthened(job: &ResolvedJob, point: &ResolvedPoint) -> u64 {
+pub(super) fn lengthened(job: &ResolvedJob, point: &ResolvedPoint) -> u64 {
     let limit = job.plan.dwell_limit.si();
     let sensors: Vec<&MountedSensor> =
         job.sensors.iter().filter(|s| s.is_within_band(point.frequency)).collect();

@@ -4,7 +4,7 @@
 //! only the run shows: distortion, hum, drift, repeats that disagree.
 
 use super::budgets::{Circumstances, Observed, magnitude};
-use crate::control::{lengthened, scatter};
+use crate::control::scatter;
 use crate::sequence::Setup;
 use crate::uncertainty::{
     Budget, Combined, Decision, DecisionRule, UncertaintyError, decide, deviation_between,
@@ -89,10 +89,11 @@ fn budget(
     circumstances: &Circumstances,
 ) -> Result<Budget, UncertaintyError> {
     let job = &setup.job;
-    let (Some(point), Some(mounted)) = (job.points.get(number), job.sensors.get(sensor)) else {
+    let known = (job.points.get(number), setup.forecasts.get(number), job.sensors.get(sensor));
+    let (Some(point), Some(forecast), Some(mounted)) = known else {
         return magnitude(setup, sensor, Hertz::ZERO, circumstances, None);
     };
-    let noise = scatter(job, mounted, point, lengthened(job, point));
+    let noise = scatter(job, mounted, point, forecast.lengthened);
     let repeats = f64::from(point.repeats.max(1));
     let observed =
         Observed { type_a: noise.standard / repeats.sqrt(), dof: noise.dof * repeats, ..Observed::default() };

@@ -2,6 +2,7 @@
 
 use super::gum::normal_quantile;
 use statrs::distribution::{ContinuousCDF, StudentsT};
+use std::sync::OnceLock;
 
 /// Coverage probability of an expanded uncertainty: that of ±2 standard deviations of a normal quantity,
 /// `erf(√2)`, usually written 95.45 %. With it a normal quantity has a factor of 2 exactly.
@@ -12,15 +13,34 @@ const NORMAL: f64 = 2.0;
 
 /// From here on the factor is taken from the expansion for many degrees of freedom: the library loses digits there
 /// (4e-4 at a million), the expansion has all but the last few.
-const MANY: f64 = 1000.0;
+const MANY: f64 = KEPT as f64;
+
+/// Degrees of freedom below this have their factor from the library, found once each.
+const KEPT: usize = 1000;
 
 /// Two-sided factor of Student's distribution at [`COVERAGE_PROBABILITY`], for degrees of freedom truncated to the
 /// next lower integer (GUM G.4.1). Degrees of freedom below 1 give an infinite factor: nothing is known.
 #[must_use]
 pub fn coverage_factor(dof: f64) -> f64 {
     let whole = dof.floor();
-    if whole >= MANY { expansion(NORMAL, whole) } else { student(whole, COVERAGE_PROBABILITY) }
+    if whole >= MANY {
+        return expansion(NORMAL, whole);
+    }
+    let find = || student(whole, COVERAGE_PROBABILITY);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "whole and below MANY; what is below zero or no number comes to the place of none"
+    )]
+    let place = whole as usize;
+    match KNOWN.get(place) {
+        Some(known) if place > 0 => *known.get_or_init(find),
+        _ => find(),
+    }
 }
+
+/// Factors that were asked for once, by degrees of freedom: a plan of many points asks thousands of times.
+static KNOWN: [OnceLock<f64>; KEPT] = [const { OnceLock::new() }; KEPT];
 
 /// The same at any coverage probability.
 #[must_use]
