@@ -65,6 +65,7 @@ impl Written for Date {
             "type": "string",
             "description": "Written as year-month-day, without quotes.",
             "format": "date",
+            "pattern": "^[0-9]{4}-(?:(?:0[13578]|1[02])-(?:0[1-9]|[12][0-9]|3[01])|(?:0[469]|11)-(?:0[1-9]|[12][0-9]|30)|02-(?:0[1-9]|[12][0-9]))$",
             "examples": ["2026-03-31"],
         })
     }

@@ -99,7 +99,9 @@ fn text(schema: &Value, wrong: usize, chance: &mut Chance) -> Value {
         return json!(chance.of(&TEXTS));
     }
     let example = chance.of(&examples);
-    let Some((_, rest)) = example.split_once(' ') else { return json!(example) };
+    let Some((_, rest)) = example.split_once(' ') else {
+        return if chance.in_percent(wrong.max(10)) { json!(chance.of(&TEXTS)) } else { json!(example) };
+    };
     let rest = if chance.in_percent(wrong.max(10)) { chance.of(&RESTS) } else { rest };
     let (spelled, written) = (spelled(rest, chance), digits(chance));
     let blank = chance.of(&[" ", " ", " ", "", "  ", "\u{a0}"]);
