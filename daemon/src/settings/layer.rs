@@ -14,6 +14,9 @@ use std::path::Path;
 use std::sync::Arc;
 use tracing_subscriber::EnvFilter;
 
+/// Variables that begin like settings and are none: the settings file itself, and the schema that tests validate against.
+const NO_SETTING: [&str; 2] = ["CALWRIGHT_SETTINGS", "CALWRIGHT_DCC_XSD"];
+
 /// So many mistakes of one source are told at most.
 const MOST: usize = 50;
 
@@ -57,7 +60,8 @@ impl Layer {
     /// Each variable of the environment that is a setting.
     pub(super) fn of_environment() -> Vec<Self> {
         let ours = |name: &str| {
-            name.to_uppercase().starts_with(PREFIX) && !name.eq_ignore_ascii_case("CALWRIGHT_SETTINGS")
+            name.to_uppercase().starts_with(PREFIX)
+                && !NO_SETTING.iter().any(|n| name.eq_ignore_ascii_case(n))
         };
         let variables = std::env::vars_os().filter_map(|(name, value)| {
             let name = name.into_string().ok().filter(|name| ours(name))?;
