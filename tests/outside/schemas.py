@@ -102,13 +102,13 @@ def documents(program: Program) -> Iterator[tuple[str, str, object]]:
 
 def messages_of_the_text() -> Iterator[tuple[str, object]]:
     """The messages that the protocol's text shows: an arrow begins one, and it goes on over the lines below."""
-    messages, inside = [], False
+    messages, fence = [], None
     for line in PROTOCOL.read_text(encoding="utf-8").splitlines():
         if line.startswith("```"):
-            inside = not inside and line == "```"
-        elif inside and line[:1] in ("→", "←"):
+            fence = line if fence is None else None
+        elif fence == "```" and line[:1] in ("→", "←"):
             messages.append(line[1:])
-        elif inside:
+        elif fence == "```":
             messages[-1] += line
     for number, message in enumerate(messages, start=1):
         yield f"{PROTOCOL.name}, message {number}", json.loads(message)
@@ -149,7 +149,7 @@ def changed(document, path: tuple, change):
 
 def broken(kind: str, document) -> Iterator[tuple[str, object]]:
     """Variants that no schema worth its name accepts."""
-    free = set(WITHIN_RUN) if kind == "run" else set()
+    free = {*WITHIN_RUN, "scope"} if kind == "run" else set()
     if kind == "rig":
         free = {"settings"}  # a driver's own, unknown to the rig's schema
     if kind == "protocol":

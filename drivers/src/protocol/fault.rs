@@ -34,6 +34,7 @@ pub struct Fault {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct FaultData {
     /// One of timeout, disconnected, busy, out_of_range, unsupported, overload, bad_data, protocol, bug.
+    #[schemars(extend("enum" = ErrorKind::ALL.map(ErrorKind::word)))]
     pub kind: String,
 }
 

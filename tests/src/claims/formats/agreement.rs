@@ -13,6 +13,7 @@ use plan_schema::read::Written;
 use plan_schema::record::from_json;
 use plan_schema::registers::{ReferenceRegister, SensorRegister};
 use plan_schema::rig::Rig;
+use plan_schema::scope::Scope;
 use plan_schema::{WRITTEN_KINDS, schema};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
@@ -74,6 +75,7 @@ fn takes(kind: &str, document: &Value) -> bool {
         "rig" => read::<Rig>(document),
         "sensors" => read::<SensorRegister>(document),
         "references" => read::<ReferenceRegister>(document),
+        "scope" => read::<Scope>(document),
         _ => read::<Faults>(document),
     }
 }
