@@ -5,7 +5,7 @@
 //! judge what the file says; the reader does.
 //!
 //! Format 0 is the draft from before the formats had numbers: a file without a `format` line (or with `format = 0`) whose
-//! lists have the plural names in [`steps`]. No release wrote it. It is read so that notes of that time can be taken over, and
+//! lists have the plural names in `steps`. No release wrote it. It is read so that notes of that time can be taken over, and
 //! so that the way from one format to the next exists before it is needed.
 
 mod steps;

@@ -2,8 +2,8 @@
 //!
 //! Each sequence is drawn from its seed: `arm`, `acknowledge`, `stop` of the real program, edits of the rig file, runs under
 //! a leave that stands, that was kept too long or that ends on the way, with faults, stops and failures of the program in
-//! them. A checker that is no part of the run ([`watch`]) looks at true drive, latch and leave after every block. In
-//! [`killed`] the process that has the run is killed with drive on.
+//! them. A checker that is no part of the run (`watch`) looks at true drive, latch and leave after every block. In
+//! `killed` the process that has the run is killed with drive on.
 
 mod killed;
 mod laboratory;

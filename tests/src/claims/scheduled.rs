@@ -1,10 +1,10 @@
 //! Every scheduled fault at every point of the example plans: the right trip, or the right finding, and no stop touched.
 //!
-//! Owns: single points of the examples' jobs ([`Place`]), the moments at which a fault strikes, and what the contract at the
-//! head of `sim/src/faults.rs` wants of each kind ([`wanted`]). How large a fault has to be is `graded`'s.
+//! Owns: single points of the examples' jobs (`Place`), the moments at which a fault strikes, and what the contract at the
+//! head of `sim/src/faults.rs` wants of each kind (`wanted`). How large a fault has to be is `graded`'s.
 //!
 //! A place is run by itself: quiet part, first motion, the small motion that identifies, then the point. Dwells are cut to
-//! [`CYCLES`] cycles, soak and warning are left out; neither has to do with what is looked for.
+//! `CYCLES` cycles, soak and warning are left out; neither has to do with what is looked for.
 
 use crate::bench::Bench;
 use crate::figure::Figure;

@@ -2,7 +2,7 @@
 //!
 //! Each point that `check` admits is run to its dwell on the simulated rig, and from there on the run is forked: at each of
 //! 32 phases of a cycle it is stopped in each way, and the simulator tells what the armature did until it was at rest. Points
-//! that are refused are left out and counted; [`refused`] forces one a rig.
+//! that are refused are left out and counted; `refused` forces one a rig.
 
 mod refused;
 mod variant;
