@@ -182,7 +182,12 @@ fn one(jobs: &[ResolvedJob], seed: u64) -> Result<Case> {
     harness.start()?;
     for _ in 0..MOST_BLOCKS {
         if let Some(block) = harness.block()? {
-            watch.take(&block, &what);
+            // A trip of this block says that nothing is promised any more.
+            if harness.run.trip().is_some() {
+                watch.case.lost = true;
+            } else {
+                watch.take(&block, &what);
+            }
         }
         if harness.run.is_done() {
             break;

@@ -91,6 +91,13 @@ impl StrokeMonitor {
         }
     }
 
+    /// Some monitor tripped.
+    pub fn tripped(&mut self) {
+        if let Some(observer) = &mut self.observer {
+            observer.tripped();
+        }
+    }
+
     /// A stop brakes from now on: the armature coasts as was foreseen of it.
     pub fn brakes(&mut self) {
         if let Some(observer) = self.observer.as_mut().filter(|_| !self.braking) {

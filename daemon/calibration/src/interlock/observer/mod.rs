@@ -21,7 +21,8 @@
 //! At every sample `n` from the first command on, `|x(n) − x₀ − estimate(n)| ≤ bound(n)`, where `x(n)` is the displacement at
 //! the moment that sample `n` shows and `x₀` the static part: where the armature would rest with the drive at zero. What a
 //! direct voltage or current does slowly is static: the rig file's allowance is for it. The promise ends, and the bound
-//! is infinite, from the sample at which the observer says that it lost track: at a [`Departure`]. It counts as kept only
+//! is infinite, from the sample at which the observer says that it lost track: at a [`Departure`], at a gap, or when any
+//! monitor tripped. Nor is anything promised before the first motion taught the model what the drive does. It counts as kept only
 //! if that was said not later than in the block in which the error became larger than the bound. The promise covers a
 //! plant that is not as its file says, an amplifier whose gain jumps or that mutes, a source that stops, holds a value or
 //! ignores commands, and a reference that opens, turns round or overloads. It cannot cover a reference whose sensitivity is
@@ -118,6 +119,8 @@ pub struct Observer {
     seen: f64,
     /// Samples were lost: nothing is known any more.
     blind: bool,
+    /// Nothing was learned of the rig yet.
+    untaught: bool,
 }
 
 impl Observer {
@@ -155,6 +158,7 @@ impl Observer {
             lost: None,
             seen: 0.0,
             blind: false,
+            untaught: true,
         };
         observer.calibrate(sensitivity);
         observer
@@ -195,6 +199,7 @@ impl Observer {
         let notch = turns_out.then(|| Notch::new(frequency, period));
         let group = group(self.frequency, 1.0 / period);
         let larger = after.max(self.acceleration);
+        self.untaught = !tone.taught;
         let noise = if tone.taught { self.noise } else { f64::INFINITY };
         self.departures.commanded((notch, group), (larger, after), noise, self.weight > 0.0, steady_from);
         self.acceleration = after;
@@ -219,6 +224,11 @@ impl Observer {
 
     /// Samples were lost: it has lost track.
     pub fn interrupted(&mut self) {
+        self.blind = true;
+    }
+
+    /// Some monitor tripped: the rig is not as it was foretold, and nothing is promised any more.
+    pub fn tripped(&mut self) {
         self.blind = true;
     }
 
@@ -251,7 +261,8 @@ impl Observer {
         }
         let estimate = self.weight * self.state[DISPLACEMENT] + left;
         let bound = self.bound.take(estimate, drift);
-        let bound = if self.lost.is_some() || self.blind { f64::INFINITY } else { bound };
+        let unknown = self.lost.is_some() || self.blind || self.untaught;
+        let bound = if unknown { f64::INFINITY } else { bound };
         Observed { estimate: Metres::new(estimate), bound: Displacement::new(bound) }
     }
 

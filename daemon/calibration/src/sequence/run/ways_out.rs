@@ -13,6 +13,7 @@ const PATIENCE: Seconds = Seconds::new(0.5);
 impl Run {
     /// Makes safe at once, whatever the run was doing, and tells.
     pub(super) fn tripped(&mut self, trip: Trip, out: &mut Vec<Action>) {
+        self.stroke.tripped();
         if let State::Stopping(stopping) = &mut self.state {
             // Already on the way out: it goes on without waiting, and what comes out of it is a trip.
             stopping.outcome = Outcome::Tripped;
