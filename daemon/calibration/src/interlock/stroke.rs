@@ -82,6 +82,10 @@ impl StrokeMonitor {
     /// the motion beside it.
     pub fn commanded(&mut self, tone: &Commanded, sensitivity: Complex<f64>, others: &[Other]) {
         self.ceilings.applied(tone.begins.1 + tone.way + tone.follows);
+        // The reply to a ramp that a stop overtook foretells nothing.
+        if self.braking {
+            return;
+        }
         if let Some(observer) = &mut self.observer {
             observer.commanded(tone, sensitivity);
             if tone.amplitude > Volts::ZERO {
