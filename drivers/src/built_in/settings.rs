@@ -3,6 +3,7 @@
 //! Owns: the way from the free table in the rig file to a driver's own type (unknown keys, units, missing keys), and the
 //! types that several drivers share. A mistake is said as `settings.KEY: what is wrong; what to write`.
 
+use super::link::talk::Talk;
 use crate::error::{DriverError, ErrorKind};
 use crate::safe::Identity;
 use plan_schema::read::{Diagnostic, Document, Node, Notes, Written};
@@ -123,6 +124,24 @@ written_table! {
 }
 
 impl WantedIdentity {
+    /// Who an instrument says it is, once that is who is wanted; nobody in particular where it is not to be asked.
+    ///
+    /// # Errors
+    /// As [`Self::compare`], or where it does not answer.
+    pub(super) async fn ask(
+        &self,
+        talk: &mut Talk,
+        identify: &str,
+        instrument: &str,
+    ) -> Result<Identity, DriverError> {
+        let found = match identify {
+            "" => Identity::default(),
+            question => identity(&talk.identify(question).await?),
+        };
+        self.compare(&found, instrument)?;
+        Ok(found)
+    }
+
     /// Compares with who answers.
     ///
     /// # Errors

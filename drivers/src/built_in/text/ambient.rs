@@ -3,12 +3,12 @@
 use super::Figure;
 use crate::built_in::link::Link;
 use crate::built_in::link::talk::Talk;
-use crate::built_in::settings::{WantedIdentity, check, identity, read_or_refuse};
+use crate::built_in::settings::{WantedIdentity, check, read_or_refuse};
 use crate::built_in::{Harmless, ambient, opened};
 use crate::error::{DriverError, ErrorKind};
 use crate::registry::DriverFactory;
 use crate::roles::{Ambient, AmbientReading};
-use crate::safe::{Identity, Opened};
+use crate::safe::Opened;
 use async_trait::async_trait;
 use plan_schema::rig::Instrument;
 use plan_schema::units::Seconds;
@@ -51,11 +51,7 @@ impl DriverFactory for Factory {
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
         let settings = read_or_refuse(instrument, |settings: &AmbientSettings| settings.link.problems())?;
         let mut talk = Talk::new(&instrument.name, &settings.link);
-        let mut found = Identity::default();
-        if !settings.identify.is_empty() {
-            found = identity(&talk.identify(&settings.identify).await?);
-        }
-        settings.identity.compare(&found, &instrument.name)?;
+        let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
         let mut sensor = Sensor { talk, settings };
         sensor.read().await?;
         let mut opened = opened(found, Arc::new(Harmless), Seconds::ZERO);

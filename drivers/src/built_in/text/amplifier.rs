@@ -5,12 +5,12 @@ use crate::built_in::link::Link;
 use crate::built_in::link::lane::Lane;
 use crate::built_in::link::talk::Talk;
 use crate::built_in::opened;
-use crate::built_in::settings::{WantedIdentity, check, identity, read_or_refuse};
+use crate::built_in::settings::{WantedIdentity, check, read_or_refuse};
 use crate::error::{DriverError, ErrorKind};
 use crate::permit::DrivePermit;
 use crate::registry::DriverFactory;
 use crate::roles::{AmplifierStatus, PowerAmplifier};
-use crate::safe::{Identity, Opened, SafeHandle, SafeProof, StopReason};
+use crate::safe::{Opened, SafeHandle, SafeProof, StopReason};
 use async_trait::async_trait;
 use plan_schema::rig::Instrument;
 use plan_schema::units::Seconds;
@@ -78,11 +78,7 @@ impl DriverFactory for Factory {
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
         let settings = read_or_refuse(instrument, AmplifierSettings::problems)?;
         let mut talk = Talk::new(&instrument.name, &settings.link);
-        let mut found = Identity::default();
-        if !settings.identify.is_empty() {
-            found = identity(&talk.identify(&settings.identify).await?);
-        }
-        settings.identity.compare(&found, &instrument.name)?;
+        let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
         settings.muted.ask(&mut talk, "open").await?;
         let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * 4.0) + settings.follows * 2.0;
         let state = Known { talk, proved: false };

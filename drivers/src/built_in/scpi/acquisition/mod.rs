@@ -14,12 +14,12 @@ use crate::built_in::feed::{Inlet, Outlet, Stretch, feed};
 use crate::built_in::link::number::parse;
 use crate::built_in::link::talk::Talk;
 use crate::built_in::link::template::{Given, Template};
-use crate::built_in::settings::{check, identity, read_or_refuse};
+use crate::built_in::settings::{check, read_or_refuse};
 use crate::built_in::{Harmless, opened};
 use crate::error::{DriverError, ErrorKind};
 use crate::registry::DriverFactory;
 use crate::roles::{Acquisition, AcquisitionRequest, Continuity};
-use crate::safe::{Identity, Opened};
+use crate::safe::Opened;
 use async_trait::async_trait;
 use plan_schema::rig::Instrument;
 use plan_schema::units::Seconds;
@@ -49,13 +49,10 @@ impl DriverFactory for Factory {
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
         let settings = read_or_refuse(instrument, AcquisitionSettings::problems)?;
         let mut talk = Talk::new(&instrument.name, &settings.link);
-        let mut found = Identity::default();
         if settings.identify.is_empty() {
             talk.reach("open").await?;
-        } else {
-            found = identity(&talk.identify(&settings.identify).await?);
         }
-        settings.identity.compare(&found, &instrument.name)?;
+        let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
         if let Some(queue) = settings.queue() {
             errors::clear(&mut talk, "open", queue).await?;
         }

@@ -11,13 +11,13 @@ pub use settings::{AmplitudeUnit, SourceSettings};
 
 use crate::built_in::link::lane::Lane;
 use crate::built_in::link::talk::Talk;
-use crate::built_in::settings::{check, identity, read_or_refuse};
+use crate::built_in::settings::{check, read_or_refuse};
 use crate::built_in::{link::number::shorten, opened};
 use crate::error::{DriverError, ErrorKind};
 use crate::permit::DrivePermit;
 use crate::registry::DriverFactory;
 use crate::roles::{SignalSource, SourceLimits, Tone, Transition};
-use crate::safe::{Identity, Opened, SafeHandle, SafeProof, StopReason};
+use crate::safe::{Opened, SafeHandle, SafeProof, StopReason};
 use async_trait::async_trait;
 use plan_schema::rig::Instrument;
 use plan_schema::units::{Hertz, Peak, Seconds, Volts};
@@ -47,13 +47,10 @@ impl DriverFactory for Factory {
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
         let settings = read_or_refuse(instrument, SourceSettings::problems)?;
         let mut talk = Talk::new(&instrument.name, &settings.link);
-        let mut found = Identity::default();
         if settings.identify.is_empty() {
             talk.reach("open").await?;
-        } else {
-            found = identity(&talk.identify(&settings.identify).await?);
         }
-        settings.identity.compare(&found, &instrument.name)?;
+        let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
         if let Some(queue) = settings.queue() {
             let old = super::errors::clear(&mut talk, "open", queue).await?;
             if !old.is_empty() {
