@@ -12,6 +12,7 @@ pub mod load;
 pub mod recompute;
 pub mod record;
 pub mod release;
+pub mod serve;
 pub mod settings;
 pub mod station;
 pub mod wiring;
