@@ -98,6 +98,12 @@ enum Command {
         /// Where they go.
         #[arg(long, default_value = ".")]
         out: PathBuf,
+        /// The run of the same sensors as found: its results stand beside those as left. It is verified too.
+        #[arg(long, value_name = "RUN")]
+        as_found: Option<PathBuf>,
+        /// Print the budgets behind the uncertainties as an annex, whatever the settings say.
+        #[arg(long)]
+        budgets: bool,
         /// How columns and numbers of the CSV are parted; without it as the settings say.
         #[arg(long, value_name = "KIND")]
         locale: Option<CsvLocale>,
@@ -287,10 +293,11 @@ pub fn main() -> ExitCode {
         Command::Check { job, at, point } => check::run(&context, &job, at, point),
         Command::DryRun(arguments) => dry_run::run(&context, &arguments),
         Command::Recompute { run } => recompute::run(&context, &run),
-        Command::Certificate { run, out, locale } => {
+        Command::Certificate { run, out, as_found, budgets, locale } => {
             let mut context = context;
             context.settings.certificate.csv = locale.unwrap_or(context.settings.certificate.csv);
-            certificates::run(&context, &run, &out)
+            context.settings.certificate.budgets |= budgets;
+            certificates::run(&context, &run, &out, as_found.as_deref())
         }
         Command::Approve(arguments) => approve::run(&context, &arguments),
         Command::Keygen { name } => keys::run(&name),

@@ -11,7 +11,7 @@ use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
     amplitude, check_speed, common_practice, coverage, estimator, graded, hosts, identity, leave, main_job,
-    outside, pace, peers, power_cut, reaction, records, release, rig, scheduled, stops, suites, trips,
+    outside, pace, pages, peers, power_cut, reaction, records, release, rig, scheduled, stops, suites, trips,
     watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
@@ -71,6 +71,7 @@ const FIGURES: &[Entry] = &[
     ("F.3", "coverage under budgets that are wrong", |full| {
         coverage::wrong_budgets(if full { 20_000 } else { 2000 })
     }),
+    ("F.5", "the pages of certificates", |_| Ok(vec![pages::pages()?])),
     ("F.6", "certificates as XML against the open schema", |full| {
         Ok(vec![release::documents(if full { 20 } else { 5 })?])
     }),

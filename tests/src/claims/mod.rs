@@ -14,6 +14,7 @@ pub mod leave;
 pub mod main_job;
 pub mod outside;
 pub mod pace;
+pub mod pages;
 pub mod peers;
 pub mod power_cut;
 pub mod reaction;
