@@ -246,9 +246,8 @@ impl Modbus {
         #[expect(clippy::cast_possible_truncation, reason = "the settings are checked to be at most 255")]
         let unit = Slave(self.link.unit as u8);
         self.context = Some(if self.link.keeps_late_answers() {
-            if self.opened {
-                drain(&mut wire, transfer).await.map_err(|e| of_io(&e))?;
-            }
+            // At the first opening too: what a host before this one asked may be answered only now.
+            drain(&mut wire, transfer).await.map_err(|e| of_io(&e))?;
             rtu::attach_slave(wire, unit)
         } else {
             tcp::attach_slave(wire, unit)
