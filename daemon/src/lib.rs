@@ -6,6 +6,8 @@
 
 pub mod certificate;
 pub mod cli;
+pub mod doctor;
+pub mod execution;
 pub mod files;
 pub mod hash;
 pub mod load;

@@ -10,6 +10,7 @@ use plan_schema::registers::SensorRegister;
 use plan_schema::resolve::{JobFiles, ResolvedJob};
 use plan_schema::rig::Rig;
 use plan_schema::scope::Scope;
+use std::collections::BTreeMap;
 use std::fmt;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -69,12 +70,65 @@ pub fn job(path: &Path) -> Result<Loaded, LoadError> {
 pub fn job_on_rig(path: &Path, rig: Option<&Path>) -> Result<Loaded, LoadError> {
     let job: Document<Job> = document(path)?;
     let folder = path.parent().unwrap_or(Path::new(""));
-    let mut named = Named { job: &job, folder, problems: Vec::new() };
+    assembled(job, |key, name| {
+        let path = match rig {
+            Some(other) if key == "rig" => other.to_owned(),
+            _ => folder.join(name),
+        };
+        let shown = path.display().to_string();
+        text(&path).map(|text| (shown.clone(), text)).map_err(|error| Missing {
+            message: match error {
+                LoadError::File { detail, .. } => format!("{shown}: {detail}"),
+                LoadError::Input(_) => error.to_string(),
+            },
+            remedy: "write the path of a file that is there, relative to the folder of this file",
+        })
+    })
+}
+
+/// A job that was handed in as texts, with those of the files that it names, for a rig whose file is at hand.
+#[derive(Debug, Clone, Copy)]
+pub struct Texts<'a> {
+    /// What the job is called in messages.
+    pub name: &'a str,
+    /// Its text.
+    pub job: &'a str,
+    /// Texts of the files that it names, by these names.
+    pub files: &'a BTreeMap<String, String>,
+    /// The rig's file: what it is called in messages, and its text. It counts, whatever rig the job names.
+    pub rig: (&'a str, &'a str),
+}
+
+/// Loads a job from texts; no file is opened. Messages name the files as the job names them.
+///
+/// # Errors
+/// Everything that is wrong or was not handed in.
+pub fn job_of_texts(texts: &Texts<'_>) -> Result<Loaded, LoadError> {
+    let job: Document<Job> = Document::read(texts.name, texts.job).map_err(LoadError::Input)?;
+    assembled(job, |key, name| match (key, texts.files.get(name)) {
+        ("rig", _) => Ok((texts.rig.0.to_owned(), texts.rig.1.to_owned())),
+        (_, Some(text)) => Ok((name.to_owned(), text.clone())),
+        (_, None) => Err(Missing {
+            message: format!("{name}: this file was not handed in with the job"),
+            remedy: "hand it in under the name by which the job names it",
+        }),
+    })
+}
+
+/// A file that can't be had.
+struct Missing {
+    message: String,
+    remedy: &'static str,
+}
+
+/// Puts a job together from the files that it names, as `fetch` gives them by key and name: what each is called, and its text.
+fn assembled(
+    job: Document<Job>,
+    mut fetch: impl FnMut(&str, &str) -> Result<(String, String), Missing>,
+) -> Result<Loaded, LoadError> {
+    let mut named = Named { job: &job, fetch: &mut fetch, problems: Vec::new() };
     let plan = named.file("plan", &job.value.plan);
-    let rig = match rig {
-        Some(other) => named.at("rig", other),
-        None => named.file("rig", &job.value.rig),
-    };
+    let rig = named.file("rig", &job.value.rig);
     let sensors = named.file("sensors", &job.value.sensors);
     let references = named.file("references", &job.value.references);
     let mut problems = named.problems;
@@ -108,23 +162,25 @@ fn in_order(job: &Document<Job>, mut problems: Vec<Diagnostic>) -> Diagnostics {
 }
 
 /// The files that a job names, while they are read.
-struct Named<'a> {
+struct Named<'a, F> {
     job: &'a Document<Job>,
-    folder: &'a Path,
+    fetch: &'a mut F,
     problems: Vec<Diagnostic>,
 }
 
-impl Named<'_> {
+impl<F: FnMut(&str, &str) -> Result<(String, String), Missing>> Named<'_, F> {
     /// The file that the job names under `key`; notes what is wrong with it.
     fn file<T: Written>(&mut self, key: &str, name: &str) -> Option<Document<T>> {
-        self.at(key, &self.folder.join(name))
-    }
-
-    /// The same, wherever it lies.
-    fn at<T: Written>(&mut self, key: &str, path: &Path) -> Option<Document<T>> {
-        match document(path) {
+        let (shown, text) = match (self.fetch)(key, name) {
+            Ok(found) => found,
+            Err(Missing { message, remedy }) => {
+                self.problems.push(self.job.error(key, message, remedy));
+                return None;
+            }
+        };
+        match Document::read(&shown, &text) {
             Ok(document) => return Some(document),
-            Err(LoadError::Input(Report(Diagnostics(mut found)))) => {
+            Err(Report(Diagnostics(mut found))) => {
                 // A file of another kind is a mistake of whoever names it.
                 if let [only] = found.as_mut_slice()
                     && only.message.ends_with("is wanted here")
@@ -134,11 +190,6 @@ impl Named<'_> {
                 }
                 self.problems.extend(found);
             }
-            Err(LoadError::File { path, detail }) => self.problems.push(self.job.error(
-                key,
-                format!("{}: {detail}", path.display()),
-                "write the path of a file that is there, relative to the folder of this file",
-            )),
         }
         None
     }
@@ -169,7 +220,15 @@ pub fn scope(path: &Path) -> Result<Scope, LoadError> {
 /// # Errors
 /// As [`job`].
 pub fn faults(path: &Path, job: &ResolvedJob) -> Result<Faults, LoadError> {
-    let faults: Document<Faults> = document(path)?;
+    faults_of_text(&path.display().to_string(), &text(path)?, job)
+}
+
+/// Reads the text of a faults file, for a run of `job` on its simulated rig.
+///
+/// # Errors
+/// What is wrong with it.
+pub fn faults_of_text(name: &str, text: &str, job: &ResolvedJob) -> Result<Faults, LoadError> {
+    let faults: Document<Faults> = Document::read(name, text).map_err(LoadError::Input)?;
     plan_schema::check_faults(&faults, job).map_err(LoadError::Input)?;
     Ok(faults.value)
 }
@@ -207,3 +266,6 @@ pub(crate) fn text(path: &Path) -> Result<String, LoadError> {
         }
     })
 }
+
+#[cfg(test)]
+mod tests;

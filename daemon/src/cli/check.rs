@@ -3,17 +3,16 @@
 mod foresee;
 mod one_point;
 mod table;
-pub(super) mod tight;
 
 use super::{Context, DAY_OF_DRY_RUNS, Exit, arm, driver_settings, say};
+use crate::execution::{obstacles, overdue, tight};
 use crate::load::{self, LoadError, Loaded};
 use crate::record::check::CheckRecord;
 use crate::record::time::UtcTime;
 use crate::wiring::SIMULATED;
 use calibration::sequence::Setup;
-use plan_schema::read::{Diagnostics, Report};
+use plan_schema::read::Report;
 use plan_schema::resolve::ResolvedJob;
-use plan_schema::units::{Accel, engineering};
 use std::path::Path;
 
 pub(super) fn run(context: &Context, path: &Path, at: Option<UtcTime>, point: Option<usize>) -> Exit {
@@ -94,12 +93,6 @@ fn exit_of(record: &CheckRecord) -> Exit {
     if record.feasible && record.can_pass != Some(false) { Exit::Done } else { Exit::Input }
 }
 
-/// What is not in calibration on the day of the measurement; `None` where everything is.
-pub(super) fn overdue(loaded: &Loaded, day: UtcTime) -> Option<Diagnostics> {
-    let found = plan_schema::resolve::overdue(&loaded.job, &loaded.rig, day.day());
-    (!found.0.is_empty()).then_some(found)
-}
-
 /// Prints what is wrong with the written input.
 pub(super) fn refuse(error: &LoadError) -> Exit {
     match error {
@@ -107,43 +100,4 @@ pub(super) fn refuse(error: &LoadError) -> Exit {
         LoadError::File { .. } => say::error(&error.to_string()),
     }
     Exit::Input
-}
-
-/// The obstacles as errors at their points.
-pub(super) fn obstacles(loaded: &Loaded, setup: &Setup) -> Diagnostics {
-    let mut found = Vec::new();
-    for (point, forecast) in setup.job.points.iter().zip(&setup.forecasts) {
-        let Some(largest) = forecast.largest else {
-            continue;
-        };
-        let messages: Vec<&str> = forecast.obstacles.iter().map(|o| o.message.as_str()).collect();
-        found.push(loaded.plan.error(
-            &point.origin.path("amplitude"),
-            format!("this point can't be run: {}", messages.join("; ")),
-            if largest > Accel::ZERO {
-                format!(
-                    "the largest amplitude here is {} pk ({} g pk)",
-                    engineering(largest.si(), "m/s²"),
-                    significant(largest.si() / plan_schema::units::STANDARD_GRAVITY)
-                )
-            } else {
-                "no amplitude can be run here: leave this frequency out, or look at how the rig stops"
-                    .to_owned()
-            },
-        ));
-    }
-    Diagnostics(found)
-}
-
-/// Rounded down to three significant digits: what is named as the largest must itself be accepted.
-fn significant(value: f64) -> String {
-    let exponent = value.abs().max(1e-30).log10().floor();
-    let unit = 10f64.powf(exponent - 2.0);
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "clamped to what a format can use"
-    )]
-    let decimals = (2.0 - exponent).clamp(0.0, 12.0) as usize;
-    format!("{:.decimals$}", (value / unit + 1e-9).floor() * unit)
 }

@@ -8,6 +8,7 @@ mod arm;
 mod certificates;
 mod check;
 mod conform;
+mod doctor;
 mod driver_host;
 mod driver_settings;
 mod dry_run;
@@ -145,6 +146,11 @@ enum Command {
         /// The simulated rig of this name, not the real one.
         #[arg(long)]
         simulated: bool,
+    },
+    /// Say what this machine lacks: folders, disk, clock, keys, and whether a rig's instruments could be reached. Opens none.
+    Doctor {
+        /// Rig files.
+        rigs: Vec<PathBuf>,
     },
     /// List the drivers; `conform` tries those of a rig on its instruments.
     Drivers {
@@ -308,6 +314,7 @@ pub fn main() -> ExitCode {
         }
         Command::Arm(arguments) => arm::run(&context, &arguments),
         Command::Stop { rig, simulated } => stop::run(&context, &rig, simulated),
+        Command::Doctor { rigs } => doctor::run(&context, &rigs),
         Command::Drivers { command: None } => schema::drivers(&context),
         Command::Drivers { command: Some(DriversCommand::Conform(arguments)) } => {
             conform::run(&context, &arguments)

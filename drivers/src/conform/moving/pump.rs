@@ -46,7 +46,10 @@ pub(super) struct Pump<'a> {
     amplifier: String,
     acquisition: String,
     rate: f64,
+    /// Number of the last leave; never the same twice.
     generation: u64,
+    /// Whether leave stands.
+    under_leave: bool,
     /// What the reference showed, from sample 0 on.
     reference: Vec<f32>,
     overloaded: bool,
@@ -96,6 +99,7 @@ impl<'a> Pump<'a> {
             acquisition: named(&roles.acquisition),
             rate: 1.0,
             generation: 0,
+            under_leave: false,
             reference: Vec::new(),
             overloaded: false,
             epoch: now,
@@ -209,7 +213,7 @@ impl<'a> Pump<'a> {
             self.offset = self.offset.min(offset);
             let most = TOO_MUCH * self.motion.reference.si() + 0.05 * self.motion.reference.si();
             let worst = channel.iter().map(|s| (f64::from(*s) - self.middle).abs()).fold(0.0, f64::max);
-            if self.generation > 0 && worst > most {
+            if self.under_leave && worst > most {
                 let why = format!(
                     "the reference showed {worst:.4} V where {:.4} V were foreseen; everything was made safe",
                     self.motion.reference.si()
@@ -222,7 +226,7 @@ impl<'a> Pump<'a> {
                 station.voice.judged(end);
             }
         }
-        if self.generation > 0 && self.polled.elapsed() > POLL {
+        if self.under_leave && self.polled.elapsed() > POLL {
             self.polled = Instant::now();
             let name = self.amplifier.clone();
             if let Some(station) = self.stations.get_mut(&name) {
@@ -264,6 +268,7 @@ impl<'a> Pump<'a> {
     /// A new leave for everybody, and the amplifier live.
     pub(super) fn leave(&mut self) -> Result<(), String> {
         self.generation += 1;
+        self.under_leave = true;
         for station in self.stations.values() {
             station.voice.leave(self.generation);
         }
@@ -394,7 +399,7 @@ impl<'a> Pump<'a> {
                 wrong.push(format!("'{name}' was not made safe: {error}"));
             }
         }
-        self.generation = 0;
+        self.under_leave = false;
         for station in self.stations.values() {
             station.voice.leave(0);
         }

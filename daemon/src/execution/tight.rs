@@ -11,7 +11,7 @@ use plan_schema::units::engineering;
 
 /// Where the plan's rule lets nothing pass, an error: the work would be for nothing. Where it judges without the
 /// uncertainty, a warning. Each place is named once, with the point at which it is worst.
-pub(in crate::cli) fn found(loaded: &Loaded, setup: &Setup, day: UtcTime) -> Diagnostics {
+pub fn found(loaded: &Loaded, setup: &Setup, day: UtcTime) -> Diagnostics {
     let circumstances = circumstances(setup, day);
     let mut worst: Vec<Tight> = Vec::new();
     for number in 0..setup.job.points.len() {
