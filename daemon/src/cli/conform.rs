@@ -12,7 +12,7 @@ use crate::station::leave_file::leave_for;
 use crate::wiring;
 use calibration::control::Plant;
 use calibration::interlock::TripReason;
-use drivers::conform::{self, Motion, Outcome, Report};
+use drivers::conform::{self, Choice, Motion, Outcome, Report};
 use plan_schema::read::Document;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Rig;
@@ -31,6 +31,12 @@ pub(super) struct Arguments {
     /// Leave out everything that could move the armature; needs no leave.
     #[arg(long, conflicts_with = "job")]
     without_motion: bool,
+    /// Try this instrument only; may be given several times.
+    #[arg(long, value_name = "NAME")]
+    instrument: Vec<String>,
+    /// Try only rows whose name holds this; may be given several times.
+    #[arg(long, value_name = "TEXT")]
+    only: Vec<String>,
     /// Where the measured times go, in the form in which a rig file has them; without it measured-RIG.toml in this folder.
     #[arg(long)]
     out: Option<PathBuf>,
@@ -75,7 +81,8 @@ fn conformed(context: &Context, arguments: &Arguments) -> Result<Exit, Exit> {
         .map_err(|e| refuse(Exit::Environment, &format!("the path of this program is not known: {e}")))?;
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
     let runtime = runtime.map_err(|e| refuse(Exit::Environment, &e.to_string()))?;
-    let report = conform::run(&rig.value, &registry, motion.as_ref(), runtime.handle());
+    let choice = Choice { instruments: arguments.instrument.clone(), rows: arguments.only.clone() };
+    let report = conform::run(&rig.value, &registry, motion.as_ref(), &choice, runtime.handle());
     at_rest(&place, latch, motion.is_some(), &report, lock)?;
     let stored = store(arguments, name, &report)?;
     if context.json {

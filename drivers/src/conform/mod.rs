@@ -28,11 +28,33 @@ use std::collections::BTreeMap;
 use subject::Subject;
 use tokio::runtime::Handle;
 
+/// What is tried; everything where nothing is named.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Choice {
+    /// Names of instruments.
+    pub instruments: Vec<String>,
+    /// Parts of the names of rows.
+    pub rows: Vec<String>,
+}
+
+impl Choice {
+    fn takes(&self, instrument: &str, row: &str) -> bool {
+        (self.instruments.is_empty() || self.instruments.iter().any(|i| i == instrument))
+            && (self.rows.is_empty() || self.rows.iter().any(|r| row.contains(r.as_str())))
+    }
+}
+
 /// Tries every instrument of a rig, each through the driver and the host that a run would use.
 ///
 /// Blocks the thread for some minutes; must not be called from a task of `runtime`, which carries the relays.
 #[must_use]
-pub fn run(rig: &Rig, registry: &Registry, motion: Option<&Motion>, runtime: &Handle) -> Report {
+pub fn run(
+    rig: &Rig,
+    registry: &Registry,
+    motion: Option<&Motion>,
+    choice: &Choice,
+    runtime: &Handle,
+) -> Report {
     let mut report = Report::default();
     let mut subjects = BTreeMap::new();
     for instrument in &rig.instruments {
@@ -47,10 +69,10 @@ pub fn run(rig: &Rig, registry: &Registry, motion: Option<&Motion>, runtime: &Ha
         }
     }
     for subject in subjects.values() {
-        still::run(subject, registry, runtime, &mut report);
+        still::run(subject, registry, choice, runtime, &mut report);
     }
     if let Some(motion) = motion {
-        moving::run(&rig.roles, &subjects, motion, &mut report);
+        moving::run(&rig.roles, &subjects, motion, choice, &mut report);
     }
     report
 }

@@ -229,6 +229,9 @@ impl<T: AsyncRead + AsyncWrite + Unpin + Send + Debug> Wire for T {}
 /// Most bytes that are thrown away before a line counts as babbling.
 const BABBLE: usize = 1 << 20;
 
+/// Longest time that a line has to be quiet before it is spoken on: who makes safe waits for it.
+pub(super) const QUIET: Duration = Duration::from_millis(250);
+
 /// Throws away what comes in until nothing came for `quiet`. Ends after eight such times at the latest.
 ///
 /// # Errors

@@ -6,9 +6,9 @@ mod safe_paths;
 mod tone;
 mod tones;
 
-use super::instrument_of;
 use super::report::{Report, Tried, Verdict};
 use super::subject::Subject;
+use super::{Choice, instrument_of};
 use crate::protocol::ContinuityWord;
 use plan_schema::rig::Roles;
 use plan_schema::units::{Hertz, Peak, Seconds, Volts};
@@ -65,7 +65,13 @@ const CASES: &[Case] = &[
 ];
 
 /// Tries everything that moves the armature. Ends at the first instrument that can't be made safe.
-pub(super) fn run(roles: &Roles, subjects: &BTreeMap<String, Subject>, motion: &Motion, report: &mut Report) {
+pub(super) fn run(
+    roles: &Roles,
+    subjects: &BTreeMap<String, Subject>,
+    motion: &Motion,
+    choice: &Choice,
+    report: &mut Report,
+) {
     let names = [&roles.source, &roles.amplifier, &roles.acquisition].map(|role| instrument_of(role));
     let [source, amplifier, acquisition] = names;
     for (who, row, case) in CASES {
@@ -74,6 +80,9 @@ pub(super) fn run(roles: &Roles, subjects: &BTreeMap<String, Subject>, motion: &
             Who::Amplifier => amplifier,
             Who::Acquisition => acquisition,
         };
+        if !choice.takes(name, row) {
+            continue;
+        }
         let tried = Pump::open(roles, subjects, motion).and_then(|mut pump| {
             if pump.continuity() != ContinuityWord::Continuous {
                 return Ok(Verdict::not_supported("its acquisition has gaps, in which an effect could hide"));

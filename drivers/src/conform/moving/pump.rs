@@ -189,9 +189,23 @@ impl<'a> Pump<'a> {
             let left = time.saturating_sub(begun.elapsed());
             self.take(left.min(Duration::from_millis(20)))?;
             if left.is_zero() {
-                return Ok(());
+                return self.catch_up();
             }
         }
+    }
+
+    /// Takes blocks until what is sampled now has come: a loaded machine may hand them on late.
+    fn catch_up(&mut self) -> Result<(), String> {
+        let (now, limit) = (Instant::now(), Duration::from_secs(5));
+        let due = now.saturating_duration_since(self.epoch).as_secs_f64();
+        // Before the first block nothing is known of when samples come.
+        while self.offset.is_infinite() || self.moment(self.reference.len()) < due {
+            if now.elapsed() > limit {
+                return Err("the acquisition has stopped".to_owned());
+            }
+            self.take(Duration::from_millis(20))?;
+        }
+        Ok(())
     }
 
     /// Takes what comes within a time, judges it, and says so to every host.

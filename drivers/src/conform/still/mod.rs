@@ -7,6 +7,8 @@ mod opening;
 mod safe;
 mod samples;
 
+use super::Choice;
+use super::relay::Manner;
 use super::report::{Report, Tried};
 use super::subject::Subject;
 use crate::registry::Registry;
@@ -36,12 +38,23 @@ const CASES: &[Case] = &[
 ];
 
 /// Tries everything that moves nothing on an instrument.
-pub(super) fn run(subject: &Subject, registry: &Registry, runtime: &Handle, report: &mut Report) {
-    report.add(&subject.name, "identification", opening::identification(subject, registry, runtime));
+pub(super) fn run(
+    subject: &Subject,
+    registry: &Registry,
+    choice: &Choice,
+    runtime: &Handle,
+    report: &mut Report,
+) {
+    const FIRST: &str = "identification";
+    if choice.takes(&subject.name, FIRST) {
+        report.add(&subject.name, FIRST, opening::identification(subject, registry, runtime));
+    }
     for (row, case) in CASES {
-        subject.link(super::relay::Manner::Plain);
-        let tried = case(subject);
-        subject.link(super::relay::Manner::Plain);
-        report.add(&subject.name, row, tried);
+        if choice.takes(&subject.name, row) {
+            subject.link(Manner::Plain);
+            let tried = case(subject);
+            subject.link(Manner::Plain);
+            report.add(&subject.name, row, tried);
+        }
     }
 }

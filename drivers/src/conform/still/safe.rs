@@ -2,9 +2,9 @@
 
 use super::super::relay::Manner;
 use super::super::report::{Tried, Verdict};
-use super::super::subject::{Subject, TRANSIT, is_safe, make_safe, safe_limit};
-use super::super::voice::Failure;
-use crate::protocol::{MakeSafe, Reason};
+use super::super::subject::{Question, Subject, TRANSIT, is_safe, make_safe, safe_limit};
+use super::super::voice::{Failure, Voice};
+use crate::protocol::{Introduction, MakeSafe, OutputOff, Reason};
 use std::time::Duration;
 
 /// Four times, each with proof and in time.
@@ -31,18 +31,14 @@ pub(super) fn in_transfer(subject: &Subject) -> Tried {
     let transfer = Duration::from_secs_f64(introduction.transfer_ms.clamp(0.0, 60_000.0) * 1e-3);
     subject.link(Manner::Late((transfer / 8).min(Duration::from_millis(20))));
     let questions = subject.questions(&introduction);
-    for question in &questions {
-        question.put(&mut voice).map_err(|e| e.to_string())?;
-    }
+    hang(&mut voice, &introduction, &questions)?;
     let answer = voice.call(&MakeSafe { reason: Reason::Trip }, safe_limit(&introduction));
     let answer = answer.map_err(|e| format!("while a call was under way: {e}"))?;
     is_safe(&answer.value, &introduction)?;
     let slow = answer.took.as_secs_f64() * 1e3;
     std::thread::sleep(TRANSIT);
     subject.link(Manner::Held);
-    for question in &questions {
-        question.put(&mut voice).map_err(|e| e.to_string())?;
-    }
+    hang(&mut voice, &introduction, &questions)?;
     std::thread::sleep(Duration::from_millis(5));
     match make_safe(&mut voice, &introduction, Reason::Trip) {
         // It may have nothing to ask the instrument for.
@@ -53,4 +49,15 @@ pub(super) fn in_transfer(subject: &Subject) -> Tried {
     subject.link(Manner::Plain);
     Ok(Verdict::pass(format!("{slow:.1} ms behind slow answers; answered while none came"))
         .figure("make_safe_ms", slow))
+}
+
+/// Puts calls under way that move nothing.
+fn hang(voice: &mut Voice, introduction: &Introduction, questions: &[Question]) -> Result<(), String> {
+    for question in questions {
+        question.put(voice).map_err(|e| e.to_string())?;
+    }
+    if introduction.roles.source.is_some() {
+        voice.ask(&OutputOff { over_s: 0.0 }).map_err(|e| e.to_string())?;
+    }
+    Ok(())
 }
