@@ -91,6 +91,23 @@ impl RigSim {
         Ok(Document::<Rig>::read(RIG, &text)?.value.instruments)
     }
 
+    /// Text of a rig file in which each instrument is found here: its own, or another with the same written addresses.
+    ///
+    /// # Errors
+    /// If its own file can't be read.
+    pub fn addressed(&self, other: Option<&str>) -> Result<String> {
+        let own = std::fs::read_to_string(self.folder.path().join("rig.toml"))?;
+        let mut text = other.unwrap_or(&own).to_owned();
+        for instrument in Document::<Rig>::read(RIG, &own)?.value.instruments {
+            if let (Some(link), Some(address)) =
+                (drivers::built_in::link_of(&instrument), self.addresses.get(&instrument.name))
+            {
+                text = text.replace(&format!("\"{}\"", link.address()), &format!("\"{address}\""));
+            }
+        }
+        Ok(text)
+    }
+
     /// Ends it as Ctrl-C does; returns its exit status.
     ///
     /// # Errors

@@ -7,6 +7,7 @@ mod approve;
 mod arm;
 mod certificates;
 mod check;
+mod conform;
 mod doctor;
 mod driver_host;
 mod driver_settings;
@@ -158,8 +159,11 @@ enum Command {
         /// Rig files.
         rigs: Vec<PathBuf>,
     },
-    /// List the drivers.
-    Drivers,
+    /// List the drivers; `conform` tries those of a rig on its instruments.
+    Drivers {
+        #[command(subcommand)]
+        command: Option<DriversCommand>,
+    },
     /// Serve the simulated rig in real time, behind the interfaces that its instruments have. On this machine only.
     RigSim(RigSimArguments),
     /// Print the JSON Schema of a file.
@@ -182,6 +186,13 @@ enum Command {
     /// Render certificates: internal, reads a request on standard input.
     #[command(hide = true)]
     Render,
+}
+
+#[derive(Debug, Subcommand)]
+enum DriversCommand {
+    /// Try whether the drivers of a rig keep what they promise, on the instruments themselves. Moves the armature a little,
+    /// under leave given with `arm`, unless told otherwise.
+    Conform(conform::Arguments),
 }
 
 #[derive(Debug, Args)]
@@ -314,7 +325,10 @@ pub fn main() -> ExitCode {
         Command::Arm(arguments) => arm::run(&context, &arguments),
         Command::Stop { rig, simulated } => stop::run(&context, &rig, simulated),
         Command::Doctor { rigs } => doctor::run(&context, &rigs),
-        Command::Drivers => schema::drivers(&context),
+        Command::Drivers { command: None } => schema::drivers(&context),
+        Command::Drivers { command: Some(DriversCommand::Conform(arguments)) } => {
+            conform::run(&context, &arguments)
+        }
         Command::RigSim(arguments) => rig_sim::run(&context, &arguments),
         Command::Schema { kind } => schema::print(&kind),
         Command::DriverHost | Command::Render => Exit::Environment,

@@ -3,6 +3,7 @@
 pub mod amplitude;
 pub mod check_speed;
 pub mod common_practice;
+pub mod conformance;
 pub mod conventional;
 pub mod coverage;
 pub mod estimator;
