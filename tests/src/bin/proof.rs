@@ -10,15 +10,9 @@ use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
-<<<<<<< HEAD
-    amplitude, check_speed, common_practice, coverage, estimator, graded, hosts, identity, leave, main_job,
-    outside, pace, pages, peers, power_cut, reaction, records, release, rig, scheduled, stops, suites, trips,
-    watched, worked,
-=======
     amplitude, check_speed, common_practice, conformance, coverage, estimator, graded, hosts, identity,
-    leave, main_job, outside, pace, peers, power_cut, reaction, records, release, rig, scheduled, stops,
-    suites, trips, watched, worked,
->>>>>>> gx-ready
+    leave, main_job, outside, pace, pages, peers, power_cut, reaction, records, release, rig, scheduled,
+    stops, suites, trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
