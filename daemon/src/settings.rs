@@ -9,6 +9,7 @@ use crate::certificate::csv::CsvLocale;
 use crate::certificate::data::Laboratory;
 use crate::certificate::messages::Language;
 use crate::load::{self, LoadError};
+use crate::serve::settings::ServeSettings;
 use figment::Figment;
 use figment::providers::Serialized;
 use layer::Layer;
@@ -46,6 +47,9 @@ pub struct Settings {
     /// How certificates are released.
     #[serde(default)]
     pub release: ReleaseSettings,
+    /// The daemon: its rig, its data, and how a simulated rig goes.
+    #[serde(default)]
+    pub serve: ServeSettings,
     /// File with the scope of the laboratory's accreditation; null where it has none. Nothing better is stated.
     #[serde(default)]
     pub scope: Option<PathBuf>,
@@ -109,6 +113,7 @@ impl Default for Settings {
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
             release: ReleaseSettings::default(),
+            serve: ServeSettings::default(),
             scope: None,
         }
     }
@@ -136,6 +141,12 @@ impl Settings {
             Ok(settings) if found.is_empty() => Ok(settings),
             _ => Err(Report(Diagnostics(found))),
         }
+    }
+
+    /// Folder of the daemon's database and runs.
+    #[must_use]
+    pub fn data_dir(&self) -> PathBuf {
+        self.serve.data_dir.clone().unwrap_or_else(|| self.state_dir().join("data"))
     }
 
     /// Folder of what outlives a run.

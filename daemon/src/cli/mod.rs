@@ -195,7 +195,7 @@ fn hours(text: &str) -> Result<f64, String> {
 }
 
 /// What a dry run takes for now, so that its outputs compare byte for byte.
-const DAY_OF_DRY_RUNS: &str = "2000-01-01T00:00:00Z";
+pub(crate) const DAY_OF_DRY_RUNS: &str = "2000-01-01T00:00:00Z";
 
 #[derive(Debug, Args)]
 struct DryRunArguments {

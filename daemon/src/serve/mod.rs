@@ -10,4 +10,14 @@
 //! Invariant: nothing here moves a rig: a run does, under the leave that a person gave.
 
 pub mod desk;
+pub mod directory;
+pub mod house;
+pub mod keeper;
+pub mod names;
+pub mod news;
+pub mod queue;
+pub mod rig;
+pub mod settings;
+pub mod store;
+pub mod watcher;
 pub mod words;
