@@ -1,6 +1,7 @@
 //! Files written so that a power cut leaves either the old or the new, never half of one.
 //!
-//! Owns: the trait [`Files`], so that tests can put a disk in its place that loses what was not synced, and [`Disk`].
+//! Owns: the trait [`Files`]; what it takes on any [`Volume`], so that tests can put one in its place that loses what was not
+//! synced; and [`Disk`].
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
@@ -33,45 +34,144 @@ pub trait Files: Send + Sync {
     fn read(&self, path: &Path) -> io::Result<Vec<u8>>;
 }
 
-/// The disk of this machine.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Disk;
+/// What a file system does, one call at a time. What has to happen in which order, and what has to be synced, is decided in one
+/// place above it: `Files` for every `Volume`.
+pub trait Volume: Send + Sync {
+    /// Makes a file with these bytes, or empties it first. Nothing of it is durable.
+    ///
+    /// # Errors
+    /// Of the operating system, as with all of them.
+    fn create(&self, path: &Path, bytes: &[u8]) -> io::Result<()>;
 
-impl Files for Disk {
+    /// Adds to the end of a file, which is made where it is not there. Nothing of it is durable.
+    ///
+    /// # Errors
+    /// Of the operating system.
+    fn extend(&self, path: &Path, bytes: &[u8]) -> io::Result<()>;
+
+    /// Makes the bytes of a file durable; its name in its directory is not.
+    ///
+    /// # Errors
+    /// Of the operating system.
+    fn sync(&self, path: &Path) -> io::Result<()>;
+
+    /// Gives a file another name, in place of a file that has it. Not durable.
+    ///
+    /// # Errors
+    /// Of the operating system.
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
+
+    /// Takes a file away.
+    ///
+    /// # Errors
+    /// Of the operating system.
+    fn remove(&self, path: &Path) -> io::Result<()>;
+
+    /// Makes one directory. Not durable.
+    ///
+    /// # Errors
+    /// Of the operating system; `AlreadyExists` where something has this name.
+    fn make_directory(&self, path: &Path) -> io::Result<()>;
+
+    /// Makes the names in a directory durable.
+    ///
+    /// # Errors
+    /// Of the operating system.
+    fn sync_directory(&self, path: &Path) -> io::Result<()>;
+
+    /// Whether something has this name.
+    fn exists(&self, path: &Path) -> bool;
+
+    /// The bytes of a file.
+    ///
+    /// # Errors
+    /// Of the operating system.
+    fn load(&self, path: &Path) -> io::Result<Vec<u8>>;
+}
+
+impl<V: Volume> Files for V {
     fn write(&self, path: &Path, bytes: &[u8]) -> io::Result<()> {
         let directory = parent(path);
         let mut name = path.file_name().unwrap_or_default().to_owned();
         name.push(".part");
         let temporary = directory.join(name);
         let written = (|| {
-            let mut file = File::create(&temporary)?;
-            file.write_all(bytes)?;
-            file.sync_all()?;
-            fs::rename(&temporary, path)?;
-            sync_directory(directory)
+            self.create(&temporary, bytes)?;
+            self.sync(&temporary)?;
+            self.rename(&temporary, path)?;
+            // A rename is durable only once the directory is.
+            self.sync_directory(directory)
         })();
         if written.is_err() {
             // What is left of the temporary file says nothing; the error that matters is the first one.
-            let _ = fs::remove_file(&temporary);
+            let _ = self.remove(&temporary);
         }
         written
     }
 
     fn append(&self, path: &Path, bytes: &[u8]) -> io::Result<()> {
-        let existed = path.exists();
-        let mut file = OpenOptions::new().create(true).append(true).open(path)?;
-        file.write_all(bytes)?;
-        file.sync_data()?;
-        if existed { Ok(()) } else { sync_directory(parent(path)) }
+        let existed = self.exists(path);
+        self.extend(path, bytes)?;
+        self.sync(path)?;
+        if existed { Ok(()) } else { self.sync_directory(parent(path)) }
     }
 
     fn create_dir(&self, path: &Path) -> io::Result<()> {
-        fs::create_dir_all(path)?;
-        sync_directory(path)?;
-        sync_directory(parent(path))
+        let missing: Vec<&Path> =
+            path.ancestors().take_while(|p| !p.as_os_str().is_empty() && !self.exists(p)).collect();
+        for directory in missing.iter().rev() {
+            match self.make_directory(directory) {
+                Err(error) if error.kind() != io::ErrorKind::AlreadyExists => return Err(error),
+                _ => self.sync_directory(parent(directory))?,
+            }
+        }
+        // One that was there may have been made by somebody whose sync never came.
+        self.sync_directory(parent(path))
     }
 
     fn read(&self, path: &Path) -> io::Result<Vec<u8>> {
+        self.load(path)
+    }
+}
+
+/// The disk of this machine.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Disk;
+
+impl Volume for Disk {
+    fn create(&self, path: &Path, bytes: &[u8]) -> io::Result<()> {
+        File::create(path)?.write_all(bytes)
+    }
+
+    fn extend(&self, path: &Path, bytes: &[u8]) -> io::Result<()> {
+        OpenOptions::new().create(true).append(true).open(path)?.write_all(bytes)
+    }
+
+    fn sync(&self, path: &Path) -> io::Result<()> {
+        File::open(path)?.sync_all()
+    }
+
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        fs::rename(from, to)
+    }
+
+    fn remove(&self, path: &Path) -> io::Result<()> {
+        fs::remove_file(path)
+    }
+
+    fn make_directory(&self, path: &Path) -> io::Result<()> {
+        fs::create_dir(path)
+    }
+
+    fn sync_directory(&self, path: &Path) -> io::Result<()> {
+        File::open(path)?.sync_all()
+    }
+
+    fn exists(&self, path: &Path) -> bool {
+        path.exists()
+    }
+
+    fn load(&self, path: &Path) -> io::Result<Vec<u8>> {
         fs::read(path)
     }
 }
@@ -81,11 +181,6 @@ fn parent(path: &Path) -> &Path {
         Some(p) if !p.as_os_str().is_empty() => p,
         _ => Path::new("."),
     }
-}
-
-/// A rename is durable only once the directory is.
-fn sync_directory(path: &Path) -> io::Result<()> {
-    File::open(path)?.sync_all()
 }
 
 #[cfg(test)]

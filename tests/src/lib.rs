@@ -15,6 +15,7 @@ pub mod readme;
 pub mod rig_sim;
 pub mod run_dir;
 pub mod shell;
+pub mod volatile;
 
 pub use bench::Bench;
 pub use figure::Figure;

@@ -2,12 +2,19 @@
 
 use serde_json::Value;
 use std::fs;
+use tests::claims::power_cut;
 use tests::claims::records::{self, Flip};
 use tests::{Bench, RunDir};
 
 #[test]
 fn a_run_is_derived_again_and_no_altered_byte_goes_unnoticed() {
     let figure = records::alterations(&[1], 3).unwrap();
+    assert!(figure.met(), "{figure}");
+}
+
+#[test]
+fn nothing_that_was_reported_as_stored_is_lost_when_the_power_is_cut() {
+    let figure = power_cut::figure(false).unwrap();
     assert!(figure.met(), "{figure}");
 }
 

@@ -7,6 +7,7 @@ mod approve;
 mod arm;
 mod certificates;
 mod check;
+mod doctor;
 mod driver_host;
 mod driver_settings;
 mod dry_run;
@@ -144,6 +145,11 @@ enum Command {
         /// The simulated rig of this name, not the real one.
         #[arg(long)]
         simulated: bool,
+    },
+    /// Say what this machine lacks: folders, disk, clock, keys, and whether a rig's instruments could be reached. Opens none.
+    Doctor {
+        /// Rig files.
+        rigs: Vec<PathBuf>,
     },
     /// List the drivers.
     Drivers,
@@ -297,6 +303,7 @@ pub fn main() -> ExitCode {
         }
         Command::Arm(arguments) => arm::run(&context, &arguments),
         Command::Stop { rig, simulated } => stop::run(&context, &rig, simulated),
+        Command::Doctor { rigs } => doctor::run(&context, &rigs),
         Command::Drivers => schema::drivers(&context),
         Command::RigSim(arguments) => rig_sim::run(&context, &arguments),
         Command::Schema { kind } => schema::print(&kind),

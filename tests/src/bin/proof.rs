@@ -11,7 +11,8 @@ use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
     amplitude, check_speed, common_practice, coverage, estimator, graded, hosts, identity, leave, main_job,
-    outside, pace, peers, reaction, records, release, rig, scheduled, stops, suites, trips, watched, worked,
+    outside, pace, peers, power_cut, reaction, records, release, rig, scheduled, stops, suites, trips,
+    watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -79,6 +80,7 @@ const FIGURES: &[Entry] = &[
     ("G.4", "peers that no one here wrote", foreign_peers),
     ("G.5", "what an instrument in a process of its own costs", hosts::cost),
     ("G.7", "bytes from a peer, broken at random", hosts::fuzzed),
+    ("H.3", "power cuts under a disk that forgets", |full| Ok(vec![power_cut::figure(full)?])),
 ];
 
 fn main() -> ExitCode {

@@ -15,6 +15,7 @@ pub mod main_job;
 pub mod outside;
 pub mod pace;
 pub mod peers;
+pub mod power_cut;
 pub mod reaction;
 pub mod records;
 pub mod release;
