@@ -8,6 +8,7 @@ mod layer;
 use crate::certificate::csv::CsvLocale;
 use crate::certificate::data::Laboratory;
 use crate::certificate::messages::Language;
+use crate::http::settings::DoorSettings;
 use crate::load::{self, LoadError};
 use crate::serve::settings::ServeSettings;
 use figment::Figment;
@@ -50,6 +51,9 @@ pub struct Settings {
     /// The daemon: its rig, its data, and how a simulated rig goes.
     #[serde(default)]
     pub serve: ServeSettings,
+    /// Where the daemon listens, and who may come in.
+    #[serde(default)]
+    pub doors: DoorSettings,
     /// File with the scope of the laboratory's accreditation; null where it has none. Nothing better is stated.
     #[serde(default)]
     pub scope: Option<PathBuf>,
@@ -114,6 +118,7 @@ impl Default for Settings {
             certificate: CertificateSettings::default(),
             release: ReleaseSettings::default(),
             serve: ServeSettings::default(),
+            doors: DoorSettings::default(),
             scope: None,
         }
     }

@@ -7,6 +7,7 @@ mod approve;
 mod arm;
 mod certificates;
 mod check;
+mod daemon;
 mod doctor;
 mod driver_host;
 mod driver_settings;
@@ -18,9 +19,11 @@ mod recompute;
 mod rig_sim;
 mod say;
 mod schema;
+mod serve;
 mod stop;
 mod summary;
 mod verify;
+mod watch;
 
 use crate::certificate::csv::CsvLocale;
 use crate::record::UtcTime;
@@ -161,6 +164,26 @@ enum Command {
         #[arg(value_parser = clap::builder::PossibleValuesParser::new(KINDS))]
         kind: String,
     },
+    /// Hand a job in to the daemon.
+    Submit(daemon::SubmitArguments),
+    /// List what waits and what ran, newest first.
+    Runs(daemon::RunsArguments),
+    /// Show the results of a run.
+    Show(daemon::RunArguments),
+    /// Watch a run live until it has ended; the exit status is that of the run.
+    Watch(daemon::RunArguments),
+    /// Take a job out of the queue; one that runs winds down.
+    Cancel(daemon::CancelArguments),
+    /// Hold a job back, or the whole queue.
+    Hold(daemon::HoldArguments),
+    /// Let a job that was held, or the whole queue, go on.
+    Unhold(daemon::UnholdArguments),
+    /// Put a job that waits at another place.
+    Move(daemon::MoveArguments),
+    /// Go on with a run that was cut off, at its first missing point.
+    Resume(daemon::RunArguments),
+    /// Serve one rig: a queue of jobs, their records, an API and a page, until told to end.
+    Serve(serve::Arguments),
     /// Speak for one instrument over the standard streams: internal, see drivers/PROTOCOL.md.
     #[command(hide = true)]
     DriverHost,
@@ -307,6 +330,16 @@ pub fn main() -> ExitCode {
         Command::Drivers => schema::drivers(&context),
         Command::RigSim(arguments) => rig_sim::run(&context, &arguments),
         Command::Schema { kind } => schema::print(&kind),
+        Command::Submit(arguments) => daemon::submit(&context, &arguments),
+        Command::Runs(arguments) => daemon::runs(&context, &arguments),
+        Command::Show(arguments) => daemon::show(&context, &arguments),
+        Command::Watch(arguments) => watch::run(&context, &arguments),
+        Command::Cancel(arguments) => daemon::cancel(&context, &arguments),
+        Command::Hold(arguments) => daemon::hold(&context, &arguments),
+        Command::Unhold(arguments) => daemon::unhold(&context, &arguments),
+        Command::Move(arguments) => daemon::move_to(&context, &arguments),
+        Command::Resume(arguments) => daemon::resume(&context, &arguments),
+        Command::Serve(arguments) => serve::run(&context, &arguments),
         Command::DriverHost | Command::Render => Exit::Environment,
         Command::Migrate { files } => migrate::run(&context, &files),
     };

@@ -25,6 +25,7 @@ use super::store::{Store, StoreError};
 use super::words::{Happening, Person, Role};
 use crate::settings::Settings;
 use crate::station::Start;
+use calibration::sequence::Operator;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -94,7 +95,7 @@ impl House {
         let mut now = self.now();
         if let Some(running) = &mut now.running {
             if running.cancelled.is_some() || self.is_closing() {
-                start.tell(calibration::sequence::Operator::Cancel);
+                start.tell(Operator::Cancel);
             }
             running.start = Some(start);
         }
@@ -122,10 +123,25 @@ impl House {
         }
     }
 
-    /// The daemon winds down: nothing begins any more.
+    /// The daemon winds down: a run that goes on ends, and nothing begins any more.
     pub fn close(&self) {
         self.closing.store(true, Ordering::SeqCst);
+        if let Some(start) = self.running().and_then(|r| r.start) {
+            start.tell(Operator::Cancel);
+        }
         self.changed.notify_one();
+    }
+
+    /// Makes the run that goes on safe at once.
+    pub fn hurry(&self) {
+        if let Some(start) = self.running().and_then(|r| r.start) {
+            start.tell(Operator::Stop);
+        }
+    }
+
+    /// Lets go of the database.
+    pub async fn close_store(&self) {
+        self.store.close().await;
     }
 
     /// True once the daemon winds down.

@@ -135,7 +135,7 @@ impl Store {
         let rows = match &filter.serial {
             None => {
                 let text = summaries!(
-                    "WHERE number < ? AND (?2 IS NULL OR state = ?2) ORDER BY number DESC LIMIT ?"
+                    "WHERE number < ?1 AND (?2 IS NULL OR state = ?2) ORDER BY number DESC LIMIT ?3"
                 );
                 sqlx::query(text).bind(before).bind(&filter.state).bind(limit).fetch_all(&self.pool).await?
             }
