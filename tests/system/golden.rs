@@ -82,7 +82,12 @@ fn schemas_are_the_same_everywhere() {
 
 fn first_sensor(run: &RunDir) -> Value {
     let mut result = run.json("result.json").unwrap();
-    result["sensors"].as_array_mut().unwrap().truncate(1);
+    let sensors = result["sensors"].as_array_mut().unwrap();
+    sensors.truncate(1);
+    // One budget shows what all are like.
+    for point in sensors[0]["points"].as_array_mut().unwrap().iter_mut().skip(1) {
+        assert!(point["budgets"].take().is_object());
+    }
     result
 }
 

@@ -5,6 +5,8 @@
 #[cfg(test)]
 mod doctor;
 #[cfg(test)]
+mod doors;
+#[cfg(test)]
 mod golden;
 #[cfg(test)]
 mod host;

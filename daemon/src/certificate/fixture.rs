@@ -7,6 +7,9 @@ use super::data::{
     MountingSheet, Reference, RequestSchema, Rule, SensorKind,
 };
 use super::messages::Language;
+use crate::record::budget::{
+    BudgetDistribution, BudgetRecord, BudgetRowRecord, BudgetSource, BudgetsRecord, PropagatedBy,
+};
 use crate::record::result::{
     AmbientRecord, Finding, PointRecord, ReferenceRecord, RepeatRecord, ResultRecord, ResultSchema,
     SensorRecord, Software,
@@ -197,6 +200,66 @@ pub(crate) fn point(frequency_hz: f64, target: f64) -> PointRecord {
         snr_db: Some(71.0),
         temperature_degc: Some(23.1),
         repeats: vec![RepeatRecord { sensitivity: Some(sensitivity), phase_deg: Some(phase), valid: true }],
+        budgets: Some(budgets(u_rel, 0.22 + 0.13 / frequency_hz)),
+    }
+}
+
+/// Budgets that combine to these expanded uncertainties: most from the certificate of the reference, the rest from limits.
+fn budgets(u_percent: f64, u_deg: f64) -> BudgetsRecord {
+    use BudgetSource::{ReferenceCertificate, Register, RigFile};
+    let scatter = |combined| row("scatter within the dwell", BudgetSource::ThisRun, combined, 0.1);
+    let of = |unit: &str, expanded: f64, mut rows: Vec<BudgetRowRecord>| {
+        rows.push(scatter(expanded / 2.0));
+        BudgetRecord {
+            unit: unit.into(),
+            rows,
+            combined: expanded / 2.0,
+            nu_eff: Some(180.0),
+            coverage_factor: 2.0,
+            expanded,
+            by: PropagatedBy::FirstOrder,
+            simulated: None,
+            least: None,
+        }
+    };
+    let (magnitude, phase) = (u_percent / 2.0, u_deg / 2.0);
+    let of_magnitude = vec![
+        row("reference sensitivity", ReferenceCertificate, magnitude, 0.6),
+        row("reference drift", Register, magnitude, 0.1),
+        row("channel ratio", RigFile, magnitude, 0.1),
+        row("mounting", RigFile, magnitude, 0.1),
+    ];
+    let of_phase = vec![
+        row("reference phase", ReferenceCertificate, phase, 0.8),
+        row("channel phase", RigFile, phase, 0.1),
+    ];
+    BudgetsRecord {
+        magnitude: of("percent", u_percent, of_magnitude),
+        phase: Some(of("deg", u_deg, of_phase)),
+        ratio: None,
+    }
+}
+
+fn row(component: &str, source: BudgetSource, combined: f64, share: f64) -> BudgetRowRecord {
+    let (distribution, divisor, dof) = match source {
+        BudgetSource::ThisRun => (BudgetDistribution::TypeA, 1.0, Some(9.0)),
+        BudgetSource::ReferenceCertificate => (BudgetDistribution::Normal, 2.0, None),
+        BudgetSource::RigFile | BudgetSource::Register => {
+            (BudgetDistribution::Rectangular, f64::sqrt(3.0), None)
+        }
+    };
+    let standard = combined * f64::sqrt(share);
+    BudgetRowRecord {
+        component: component.into(),
+        source,
+        distribution,
+        value: standard * divisor,
+        divisor,
+        standard_uncertainty: standard,
+        sensitivity_coefficient: 1.0,
+        contribution: standard,
+        dof,
+        correlation: 0.0,
     }
 }
 
@@ -245,6 +308,7 @@ pub(crate) fn not_reached(frequency_hz: f64, target: f64) -> PointRecord {
         snr_db: None,
         temperature_degc: None,
         repeats: vec![],
+        budgets: None,
         ..point(frequency_hz, target)
     }
 }

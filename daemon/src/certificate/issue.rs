@@ -121,13 +121,14 @@ fn request(
         operator: Some(job.job.operator.clone()),
         authorised_by: None,
         remarks: Vec::new(),
-        result: of_taken_points(result),
+        result: of_one(result, &item.serial),
     }
 }
 
-/// The result without the points that a sensor does not take: its certificate does not speak of them.
-fn of_taken_points(result: &ResultRecord) -> ResultRecord {
+/// The result of one sensor, without the points that it does not take: its certificate speaks of nothing else.
+fn of_one(result: &ResultRecord, serial: &str) -> ResultRecord {
     let mut result = result.clone();
+    result.sensors.retain(|s| s.serial == serial);
     for sensor in &mut result.sensors {
         sensor.points.retain(|p| p.status != PointStatus::Skipped);
     }

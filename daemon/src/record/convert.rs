@@ -1,5 +1,6 @@
 //! From the core's results to the records, by hand, so that renaming something inside never changes a record.
 
+use super::budget::BudgetsRecord;
 use super::result::{
     AmbientRecord, Finding as FindingRecord, PointRecord, RepeatRecord, SensorRecord, TripRecord,
     WitnessPointRecord, WitnessRecord,
@@ -173,6 +174,7 @@ fn point(result: &PointResult, harmonics: u32) -> PointRecord {
         snr_db: number(&|v| Some(v.snr_db)),
         temperature_degc: result.temperature.map(|t| t.si()),
         repeats: result.repeats.iter().map(repeat).collect(),
+        budgets: value.map(BudgetsRecord::of),
     }
 }
 

@@ -5,6 +5,7 @@
 //! renaming something inside never changes a stored record.
 
 pub mod assemble;
+pub mod budget;
 pub mod check;
 pub mod convert;
 pub mod directory;

@@ -10,6 +10,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::budget::BudgetsRecord;
 use super::time::UtcTime;
 use super::words::{
     Decision, FindingKind, Method, Outcome, PointStatus, Polarity, SensitivityUnit, State, TripReason,
@@ -279,6 +280,8 @@ pub struct PointRecord {
     pub temperature_degc: Option<f64>,
     /// Single results in the same mounting.
     pub repeats: Vec<RepeatRecord>,
+    /// What the uncertainties are made of; null where nothing was measured.
+    pub budgets: Option<BudgetsRecord>,
 }
 
 /// Something that was noticed about a point.
@@ -342,7 +345,7 @@ mod tests {
                  displacement_m_peak cycles_measured settle_s settled_error_percent n_segments sensitivity sensitivity_unit \
                  sensitivity_mv_per_g phase_deg deviation_percent u_rel_percent u_phase_deg u_deviation_percent \
                  coverage_factor nu_eff decision guard_band_percent conformity_percent accredited phase_accredited \
-                 thd_percent thd_harmonic_max snr_db temperature_degc repeats"
+                 thd_percent thd_harmonic_max snr_db temperature_degc repeats budgets"
             );
         }
     }

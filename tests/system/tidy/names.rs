@@ -14,7 +14,7 @@ const UNITS: [&str; 17] = [
 const AFTER: [&str; 8] = ["peak", "rms", "max", "min", "start", "end", "before", "after"];
 
 /// Numbers that count, number or name something, or say their unit beside them, and why their names are as they are.
-const WITHOUT_UNIT: [(&str, &str); 35] = [
+const WITHOUT_UNIT: [(&str, &str); 46] = [
     ("seq", "number of an entry"),
     ("seed", "seed of chance"),
     ("format", "version of a format"),
@@ -39,6 +39,17 @@ const WITHOUT_UNIT: [(&str, &str); 35] = [
     ("nu_eff", "degrees of freedom, a pure number"),
     ("sensitivity", "its unit stands in `sensitivity_unit`"),
     ("sensitivity_expected", "its unit stands in `sensitivity_unit`"),
+    ("combined", "its unit stands in `unit`"),
+    ("expanded", "its unit stands in `unit`"),
+    ("least", "its unit stands in `unit`"),
+    ("low", "its unit stands in `unit`"),
+    ("high", "its unit stands in `unit`"),
+    ("standard_uncertainty", "its unit stands in `unit`"),
+    ("contribution", "its unit stands in `unit`"),
+    ("divisor", "a pure number"),
+    ("sensitivity_coefficient", "a pure number"),
+    ("dof", "degrees of freedom, a pure number"),
+    ("trials", "a count"),
     ("value", "its unit stands in `unit`"),
     ("limit", "its unit stands in `unit`"),
     ("raw_bytes", "bytes"),

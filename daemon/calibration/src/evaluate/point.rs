@@ -82,6 +82,9 @@ pub struct Value {
     pub deviation: Option<f64>,
     /// Expanded uncertainty of that deviation.
     pub u_deviation: Option<f64>,
+    /// Budget of the ratio to the value at the reference frequency, where the deviation refers to that: times 1 + D it is the
+    /// deviation's.
+    pub ratio: Option<Budget>,
     /// Budget of the magnitude.
     pub magnitude: Budget,
     /// Budget of the phase.
@@ -284,7 +287,8 @@ fn figures(
         drift: drift.map(|d| d.phase),
         ..common
     };
-    let least = super::scope::band(job, mounted, point);
+    let seen = [&magnitude_seen, &phase_seen];
+    let (magnitude, phase_budget) = both_budgets(setup, circumstances, (sensor, number), seen)?;
     let standard = setup.table.at(point.frequency)?;
     let on_channel = setup.reference_at(point.frequency).map_or(standard.sensitivity, |r| r.0);
     let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / on_channel.si());
@@ -299,13 +303,50 @@ fn figures(
         phase: standard.phase.is_some().then(|| Radians::new(wrap(response.arg()))),
         deviation: None,
         u_deviation: None,
-        magnitude: magnitude(setup, sensor, point.frequency, circumstances, Some(&magnitude_seen))?
-            .not_below(least.map(|band| band.u.si())),
-        phase_budget: phase(setup, sensor, point.frequency, Some(&phase_seen))?
-            .map(|budget| budget.not_below(least.and_then(|band| band.u_phase).map(|u| u.si()))),
+        ratio: None,
+        magnitude,
+        phase_budget,
         distortion,
         snr_db: first.estimate.channels.get(mounted.column).map_or(0.0, |c| c.snr_db),
     }))
+}
+
+/// Budgets of magnitude and phase, each with what was observed: never below the scope, simulated where that is called for.
+fn both_budgets(
+    setup: &Setup,
+    circumstances: &Circumstances,
+    (sensor, number): (usize, usize),
+    [magnitude_seen, phase_seen]: [&Observed; 2],
+) -> Result<(Budget, Option<Budget>), UncertaintyError> {
+    let job = &setup.job;
+    let (Some(point), Some(mounted)) = (job.points.get(number), job.sensors.get(sensor)) else {
+        return Err(UncertaintyError::KindsDisagree);
+    };
+    let least = super::scope::band(job, mounted, point);
+    let of_magnitude = magnitude(setup, sensor, point.frequency, circumstances, Some(magnitude_seen))?
+        .not_below(least.map(|band| band.u.si()))
+        .confirmed(stream(sensor, number, Quantity::Magnitude))?;
+    let of_phase = phase(setup, sensor, point.frequency, Some(phase_seen))?.map(|budget| {
+        budget.not_below(least.and_then(|band| band.u_phase).map(|u| u.si())).confirmed(stream(
+            sensor,
+            number,
+            Quantity::Phase,
+        ))
+    });
+    Ok((of_magnitude, of_phase.transpose()?))
+}
+
+/// What a budget is simulated for.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Quantity {
+    Magnitude,
+    Phase,
+    Deviation,
+}
+
+/// The stream of numbers of a simulation: its own for each quantity of each point of each sensor, the same every time.
+pub(super) fn stream(sensor: usize, number: usize, quantity: Quantity) -> u64 {
+    ((sensor as u64) << 32) | ((number as u64) << 2) | quantity as u64
 }
 
 /// How far repeats lie apart by some figure of theirs, which is taken about their mean.

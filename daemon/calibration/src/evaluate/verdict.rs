@@ -1,8 +1,8 @@
 //! Deviations and decisions: what each refers to, and what they add up to for a sensor.
 
-use super::point::{PointResult, Status, Value};
+use super::point::{PointResult, Quantity, Status, Value, stream};
 use crate::sequence::Setup;
-use crate::uncertainty::{Decision, UncertaintyError, decide, deviation_between, deviation_from_nominal};
+use crate::uncertainty::{Decision, UncertaintyError, decide, deviation_from_nominal, difference};
 use plan_schema::plan::DeviationFrom;
 use plan_schema::units::Hertz;
 
@@ -29,7 +29,14 @@ pub(super) fn judge(
             DeviationFrom::ReferenceFrequency => match &base {
                 Some((at, base)) if *at != n => {
                     let deviation = value.sensitivity / base.sensitivity - 1.0;
-                    Some((deviation, deviation_between(&value.magnitude, &base.magnitude, deviation)?))
+                    let ratio = difference(&value.magnitude, &base.magnitude)?.confirmed(stream(
+                        sensor,
+                        n,
+                        Quantity::Deviation,
+                    ))?;
+                    let found = deviation_from_nominal(&ratio, deviation);
+                    value.ratio = Some(ratio);
+                    Some((deviation, found))
                 }
                 _ => None,
             },

@@ -2,7 +2,7 @@
 
 use super::gum::welch_satterthwaite;
 use super::student::coverage_factor;
-use super::{Component, UncertaintyError};
+use super::{Component, SimulatedEnds, UncertaintyError};
 
 /// What a budget is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -20,6 +20,8 @@ pub struct Budget {
     components: Vec<Component>,
     /// The expanded uncertainty is never stated below this.
     least: Option<f64>,
+    /// What was simulated, where that did not confirm the first order.
+    simulated: Option<SimulatedEnds>,
 }
 
 /// What a budget combines to, in the budget's unit.
@@ -30,7 +32,8 @@ pub struct Combined {
     /// Effective degrees of freedom after Welch and Satterthwaite, not truncated; infinite where every component is
     /// taken as exactly known.
     pub nu_eff: f64,
-    /// Coverage factor for 95.45 %, from the degrees of freedom truncated to the next lower integer.
+    /// Coverage factor for 95.45 %, from the degrees of freedom truncated to the next lower integer; where the budget was
+    /// simulated, expanded over standard uncertainty.
     pub k: f64,
     /// Expanded uncertainty `k·u`.
     pub expanded: f64,
@@ -47,7 +50,7 @@ impl Budget {
                 return Err(UncertaintyError::RepeatedName { component: component.name().to_owned() });
             }
         }
-        Ok(Self { measurand, components, least: None })
+        Ok(Self { measurand, components, least: None, simulated: None })
     }
 
     /// What it is about.
@@ -91,16 +94,31 @@ impl Budget {
         self.least
     }
 
-    /// What the components alone combine to, whatever may be stated.
+    /// The same with the interval of a simulation to be stated.
+    pub(super) fn with_ends(self, ends: SimulatedEnds) -> Self {
+        Self { simulated: Some(ends), ..self }
+    }
+
+    /// What a simulation gave that did not confirm the first order, and is stated instead.
+    #[must_use]
+    pub fn simulated(&self) -> Option<&SimulatedEnds> {
+        self.simulated.as_ref()
+    }
+
+    /// What the components alone combine to, to first order, whatever may be stated.
     pub(super) fn of_components(&self) -> Combined {
         Combined::of(self.components.iter().map(|component| (component.standard(), component.dof())))
     }
 
-    /// Root sum of squares with effective degrees of freedom and coverage factor (GUM 5.1.2, G.4), raised to the least
-    /// that may be stated.
+    /// Root sum of squares with effective degrees of freedom and coverage factor (GUM 5.1.2, G.4), or the interval of a
+    /// simulation where the first order was not confirmed; raised to the least that may be stated.
     #[must_use]
     pub fn combined(&self) -> Combined {
         let own = self.of_components();
+        let own = match self.simulated.map(|ends| ends.expanded()) {
+            Some(expanded) if own.u > 0.0 => Combined { k: expanded / own.u, expanded, ..own },
+            _ => own,
+        };
         match self.least {
             Some(least) if least > own.expanded => Combined { u: least / own.k, expanded: least, ..own },
             _ => own,

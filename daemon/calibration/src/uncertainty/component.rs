@@ -134,6 +134,11 @@ impl Component {
         }
     }
 
+    /// The same under another name.
+    pub(super) fn renamed(self, name: String) -> Self {
+        Self { name, ..self }
+    }
+
     /// What it is called.
     #[must_use]
     pub fn name(&self) -> &str {

@@ -25,23 +25,32 @@ pub fn deviation_between(
     at_reference_frequency: &Budget,
     deviation: f64,
 ) -> Result<Combined, UncertaintyError> {
+    Ok(difference(budget, at_reference_frequency)?.combined().scaled(scale(budget, deviation)))
+}
+
+/// The budget of the ratio of the value at one frequency to that at the reference frequency (for a phase, of their
+/// difference), before it is scaled by 1 + D: see [`deviation_between`].
+///
+/// # Errors
+/// As [`deviation_between`].
+pub fn difference(budget: &Budget, at_reference_frequency: &Budget) -> Result<Budget, UncertaintyError> {
     if budget.measurand() != at_reference_frequency.measurand() {
         return Err(UncertaintyError::KindsDisagree);
     }
     let mut parts = Vec::new();
     for component in budget.components() {
         match at_reference_frequency.component(component.name()) {
-            None => parts.push(part(component)),
+            None => parts.push(component.clone()),
             Some(other) => add_pair(component, other, &mut parts)?,
         }
     }
     let alone =
         at_reference_frequency.components().iter().filter(|other| budget.component(other.name()).is_none());
-    parts.extend(alone.map(part));
-    Ok(Combined::of(parts.into_iter()).scaled(scale(budget, deviation)))
+    parts.extend(alone.map(there));
+    Budget::new(budget.measurand(), parts)
 }
 
-fn add_pair(one: &Component, other: &Component, parts: &mut Vec<(f64, f64)>) -> Result<(), UncertaintyError> {
+fn add_pair(one: &Component, other: &Component, parts: &mut Vec<Component>) -> Result<(), UncertaintyError> {
     let r = one.correlation_over_frequency();
     if (r - other.correlation_over_frequency()).abs() > f64::EPSILON {
         return Err(UncertaintyError::CorrelationsDisagree { component: one.name().to_owned() });
@@ -50,15 +59,18 @@ fn add_pair(one: &Component, other: &Component, parts: &mut Vec<(f64, f64)>) -> 
         let (u1, u2) = (one.standard(), other.standard());
         // (u1 − u2)² + 2(1 − r)u1·u2: the same, without a difference of nearly equal squares.
         let square = (u1 - u2).powi(2) + 2.0 * (1.0 - r) * u1 * u2;
-        parts.push((square.sqrt(), one.dof().min(other.dof())));
+        let stated = square.sqrt() * one.distribution().divisor();
+        let together = Component::new(one.name(), one.source(), one.distribution(), stated)?;
+        parts.push(together.with_dof(one.dof().min(other.dof()))?.with_correlation(r)?);
     } else {
-        parts.extend([part(one), part(other)]);
+        parts.extend([one.clone(), there(other)]);
     }
     Ok(())
 }
 
-fn part(component: &Component) -> (f64, f64) {
-    (component.standard(), component.dof())
+/// A component that the value at the reference frequency has by itself.
+fn there(component: &Component) -> Component {
+    component.clone().renamed(format!("{} (reference frequency)", component.name()))
 }
 
 fn scale(budget: &Budget, deviation: f64) -> f64 {

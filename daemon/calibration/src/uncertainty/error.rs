@@ -47,6 +47,11 @@ pub enum UncertaintyError {
     },
     /// Two budgets that are compared are not of the same kind.
     KindsDisagree,
+    /// A budget could not be simulated.
+    Simulation {
+        /// Why.
+        what: String,
+    },
     /// The certificate has no point, or points that are not in rising order of positive frequency, or a value in
     /// them that is no usable number.
     Certificate {
@@ -88,6 +93,7 @@ impl fmt::Display for UncertaintyError {
                 write!(f, "'{component}' has another correlation at the reference frequency")
             }
             Self::KindsDisagree => write!(f, "a budget of magnitude can't be compared with one of phase"),
+            Self::Simulation { what } => write!(f, "the budget can't be simulated: {what}"),
             Self::Certificate { point, what } => {
                 write!(f, "point {} of the reference's certificate: {what}", point + 1)
             }
