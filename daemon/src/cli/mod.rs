@@ -12,6 +12,7 @@ mod doctor;
 mod driver_host;
 mod driver_settings;
 mod dry_run;
+mod keeping;
 mod keys;
 mod migrate;
 mod progress;
@@ -91,7 +92,7 @@ enum Command {
     DryRun(DryRunArguments),
     /// Derive every result of a run directory again and verify its records.
     Recompute {
-        /// The run directory.
+        /// The run directory, or the file that `export` wrote.
         run: PathBuf,
     },
     /// Make the certificates of a run directory again.
@@ -183,6 +184,31 @@ enum Command {
     Move(daemon::MoveArguments),
     /// Go on with a run that was cut off, at its first missing point.
     Resume(daemon::RunArguments),
+    /// Make the daemon's index of runs again from the run directories.
+    Reindex,
+    /// Write a run with everything that belongs to it into one file.
+    Export {
+        /// The run's name, or its folder.
+        run: String,
+        /// The file; without it RUN.tar.zst in this folder.
+        #[arg(long)]
+        out: Option<PathBuf>,
+    },
+    /// Take a run out of such a file into the daemon's runs.
+    Import {
+        /// The file.
+        file: PathBuf,
+    },
+    /// Copy everything that is kept into an empty folder, while the daemon goes on.
+    Backup {
+        /// The folder.
+        to: PathBuf,
+    },
+    /// Put a backup in place on a machine that has nothing yet.
+    Restore {
+        /// The backup's folder.
+        from: PathBuf,
+    },
     /// Serve one rig: a queue of jobs, their records, an API and a page, until told to end.
     Serve(serve::Arguments),
     /// Speak for one instrument over the standard streams: internal, see drivers/PROTOCOL.md.
@@ -342,6 +368,11 @@ pub fn main() -> ExitCode {
         Command::Unhold(arguments) => daemon::unhold(&context, &arguments),
         Command::Move(arguments) => daemon::move_to(&context, &arguments),
         Command::Resume(arguments) => daemon::resume(&context, &arguments),
+        Command::Reindex => keeping::index_again(&context),
+        Command::Export { run, out } => keeping::export(&context, &run, out.as_deref()),
+        Command::Import { file } => keeping::import(&context, &file),
+        Command::Backup { to } => keeping::back_up(&context, &to),
+        Command::Restore { from } => keeping::restored(&context, &from),
         Command::Serve(arguments) => serve::run(&context, &arguments),
         Command::DriverHost | Command::Render => Exit::Environment,
         Command::Migrate { files } => migrate::run(&context, &files),

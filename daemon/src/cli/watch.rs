@@ -59,7 +59,7 @@ fn watched_job(client: &Client, job: i64) -> Result<Option<RunSummary>, ClientEr
         }
         // Until something about the queue changes.
         while !matches!(
-            news.next()?.ok_or_else(gone)?.what,
+            news.heard()?.ok_or_else(gone)?.what,
             Happening::Queue | Happening::Began(_) | Happening::Ended(_)
         ) {}
     }
@@ -73,7 +73,7 @@ fn gone() -> ClientError {
 fn until_end(news: &mut Stream<'_>, run: &str) -> Result<RunSummary, ClientError> {
     let screen = Screen::new();
     loop {
-        match news.next()?.ok_or_else(gone)?.what {
+        match news.heard()?.ok_or_else(gone)?.what {
             Happening::Moment(moment) if moment.run == run => screen.moment(&moment),
             Happening::Point(point) if point.run == run => screen.point(&point),
             Happening::Ended(summary) if summary.run == run => {

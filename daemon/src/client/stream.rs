@@ -24,7 +24,7 @@ impl<'a> Stream<'a> {
     ///
     /// # Errors
     /// Where the connection breaks, or what comes can't be understood.
-    pub fn next(&mut self) -> Result<Option<News>, ClientError> {
+    pub fn heard(&mut self) -> Result<Option<News>, ClientError> {
         loop {
             if let Some(data) = self.lines.event() {
                 return serde_json::from_str(&data).map(Some).map_err(broken);

@@ -97,7 +97,8 @@ pub(super) fn files(folder: &Path) -> io::Result<Vec<(String, PathBuf)>> {
     while let Some((prefix, folder)) = folders.pop() {
         for entry in fs::read_dir(&folder)? {
             let entry = entry?;
-            let name = entry.file_name().into_string().map_err(|_| io::Error::other("a name that is no UTF-8"))?;
+            let name =
+                entry.file_name().into_string().map_err(|_| io::Error::other("a name that is no UTF-8"))?;
             let name = format!("{prefix}{name}");
             let kind = entry.file_type()?;
             if kind.is_dir() {
@@ -199,7 +200,8 @@ pub fn unpack(archive: &Path, into: &Path) -> Result<String, ArchiveError> {
             fs::create_dir_all(folder).map_err(disk(folder))?;
         }
         let mut out = File::create_new(&path).map_err(disk(&path))?;
-        let copied = io::copy(&mut entry.take(size), &mut out).map_err(|e| bad(format!("it is torn: {e}")))?;
+        let copied =
+            io::copy(&mut entry.take(size), &mut out).map_err(|e| bad(format!("it is torn: {e}")))?;
         if copied != size {
             return Err(bad("it is torn".to_owned()));
         }

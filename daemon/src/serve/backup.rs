@@ -8,13 +8,11 @@ use super::house::DATABASE;
 use super::store::{OpenError, Store, StoreError};
 use super::{directory, names};
 use crate::files::{Disk, Files};
+use crate::release::ledger;
 use crate::settings::Settings;
 use std::fmt;
 use std::fs;
 use std::path::{Path, PathBuf};
-
-/// Folders and files of the state folder that go with the records.
-const LEDGER: &str = "ledger";
 
 /// Why there is no backup, or nothing was restored.
 #[derive(Debug)]
@@ -74,7 +72,7 @@ pub async fn backup(settings: &Settings, to: &Path) -> Result<Copied, BackupErro
     store.close().await;
     copied.map_err(BackupError::Store)?;
     let runs = copy_runs(&data.join("runs"), &to.join("runs"))?;
-    copy_ledger(&settings.state_dir().join(LEDGER), &to.join(LEDGER))?;
+    copy_ledger(&settings.state_dir().join(ledger::FILE), &to.join(ledger::FILE))?;
     Ok(runs)
 }
 
@@ -83,7 +81,7 @@ pub async fn backup(settings: &Settings, to: &Path) -> Result<Copied, BackupErro
 /// # Errors
 /// See [`BackupError`].
 pub async fn restore(settings: &Settings, from: &Path) -> Result<Copied, BackupError> {
-    let (data, ledger) = (settings.data_dir(), settings.state_dir().join(LEDGER));
+    let (data, ledger) = (settings.data_dir(), settings.state_dir().join(ledger::FILE));
     if !from.join(DATABASE).is_file() {
         return Err(BackupError::Nothing(from.to_owned()));
     }
@@ -92,7 +90,7 @@ pub async fn restore(settings: &Settings, from: &Path) -> Result<Copied, BackupE
         return Err(BackupError::NotEmpty(ledger));
     }
     let runs = copy_runs(&from.join("runs"), &data.join("runs"))?;
-    copy_ledger(&from.join(LEDGER), &ledger)?;
+    copy_ledger(&from.join(ledger::FILE), &ledger)?;
     // The database last: with it, the data folder is one.
     let bytes = fs::read(from.join(DATABASE)).map_err(|e| BackupError::Disk(from.join(DATABASE), e))?;
     Disk.write(&data.join(DATABASE), &bytes).map_err(|e| BackupError::Disk(data.join(DATABASE), e))?;
@@ -122,8 +120,12 @@ fn copy_runs(from: &Path, to: &Path) -> Result<Copied, BackupError> {
 }
 
 fn copy_ledger(from: &Path, to: &Path) -> Result<(), BackupError> {
-    if !from.is_dir() {
+    if !from.is_file() {
         return Ok(());
     }
-    archive::copy(from, to).map_err(BackupError::Archive)
+    let bytes = fs::read(from).map_err(|e| BackupError::Disk(from.to_owned(), e))?;
+    if let Some(folder) = to.parent() {
+        Disk.create_dir(folder).map_err(|e| BackupError::Disk(folder.to_owned(), e))?;
+    }
+    Disk.write(to, &bytes).map_err(|e| BackupError::Disk(to.to_owned(), e))
 }

@@ -2,6 +2,8 @@
 //!
 //! A run's name is a folder's name, and says which job it was of, so that the index can be made again from the folders alone.
 
+use std::path::Path;
+
 /// Longest part of a job's name that goes into the name of a run, in characters.
 const LONGEST: usize = 60;
 
@@ -32,6 +34,20 @@ pub fn job_of(run: &str) -> (&str, Option<i64>) {
 #[must_use]
 pub fn is_plain(name: &str) -> bool {
     !name.is_empty() && !name.starts_with('.') && name != ".." && !name.contains(['/', '\\', '\0'])
+}
+
+/// Names of the folders of runs, in order.
+#[must_use]
+pub fn folders(runs: &Path) -> Vec<String> {
+    let Ok(entries) = std::fs::read_dir(runs) else { return Vec::new() };
+    let mut names: Vec<String> = entries
+        .filter_map(Result::ok)
+        .filter(|entry| entry.path().is_dir())
+        .filter_map(|entry| entry.file_name().into_string().ok())
+        .filter(|name| is_plain(name))
+        .collect();
+    names.sort();
+    names
 }
 
 #[cfg(test)]

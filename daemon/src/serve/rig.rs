@@ -98,7 +98,9 @@ impl OwnRig {
     }
 
     /// Who gave leave to move until when, or why there is none. A simulated rig needs none.
-    #[must_use]
+    ///
+    /// # Errors
+    /// Why there is none.
     pub fn leave(&self) -> Result<Option<Leave>, String> {
         if self.simulated {
             return Ok(None);

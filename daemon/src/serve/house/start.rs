@@ -113,7 +113,7 @@ impl House {
             self.cut_off(&run).await?;
         }
         let known: BTreeSet<String> = self.store.indexed().await?.into_iter().collect();
-        for run in folders(&self.runs) {
+        for run in names::folders(&self.runs) {
             if known.contains(&run) {
                 continue;
             }
@@ -170,19 +170,6 @@ pub const DATABASE: &str = "calwright.sqlite";
 
 fn has_journal(folder: &Path) -> bool {
     std::fs::metadata(folder.join("journal.jsonl")).is_ok_and(|m| m.len() > 0)
-}
-
-/// Names of the folders of runs, in order.
-fn folders(runs: &Path) -> Vec<String> {
-    let Ok(entries) = std::fs::read_dir(runs) else { return Vec::new() };
-    let mut names: Vec<String> = entries
-        .filter_map(Result::ok)
-        .filter(|entry| entry.path().is_dir())
-        .filter_map(|entry| entry.file_name().into_string().ok())
-        .filter(|name| names::is_plain(name))
-        .collect();
-    names.sort();
-    names
 }
 
 /// Makes the instruments of a real rig safe; why not, if not.

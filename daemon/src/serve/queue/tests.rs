@@ -58,6 +58,6 @@ proptest! {
     #[test]
     fn a_held_queue_asks_nobody(count in 0usize..5) {
         let waiting: Vec<Waiting> = (1..).take(count).map(|job| Waiting { job, held: false }).collect();
-        next(&waiting, true, |_| panic!("nobody is to be asked"));
+        prop_assert_eq!(next(&waiting, true, |_| panic!("nobody is to be asked")), Next::Nothing);
     }
 }
