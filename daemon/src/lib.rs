@@ -6,6 +6,7 @@
 
 pub mod certificate;
 pub mod cli;
+pub mod client;
 pub mod doctor;
 pub mod execution;
 pub mod files;

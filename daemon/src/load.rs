@@ -86,6 +86,21 @@ pub fn job_on_rig(path: &Path, rig: Option<&Path>) -> Result<Loaded, LoadError> 
     })
 }
 
+/// The texts of a job's file and of those that it names, by these names, its rig apart: what is handed in to a daemon.
+///
+/// # Errors
+/// A job that can't be read, and every file that it names and that can't be had.
+pub fn texts_of(path: &Path) -> Result<(String, BTreeMap<String, String>), LoadError> {
+    let shown = path.display().to_string();
+    let job: Document<Job> = Document::read(&shown, &text(path)?).map_err(LoadError::Input)?;
+    let folder = path.parent().unwrap_or(Path::new(""));
+    let mut files = BTreeMap::new();
+    for name in [&job.value.plan, &job.value.sensors, &job.value.references] {
+        files.insert(name.clone(), text(&folder.join(name))?);
+    }
+    Ok((text(path)?, files))
+}
+
 /// A job that was handed in as texts, with those of the files that it names, for a rig whose file is at hand.
 #[derive(Debug, Clone, Copy)]
 pub struct Texts<'a> {

@@ -8,8 +8,10 @@ mod layer;
 use crate::certificate::csv::CsvLocale;
 use crate::certificate::data::Laboratory;
 use crate::certificate::messages::Language;
+use crate::http::settings::DoorSettings;
 use crate::load::{self, LoadError};
 use crate::serve::outbox::OutboxSettings;
+use crate::serve::settings::ServeSettings;
 use figment::Figment;
 use figment::providers::Serialized;
 use layer::Layer;
@@ -50,6 +52,12 @@ pub struct Settings {
     /// Which programs are told that a run finished, a job waits for a person, or a rig tripped.
     #[serde(default)]
     pub outbox: OutboxSettings,
+    /// The daemon: its rig, its data, and how a simulated rig goes.
+    #[serde(default)]
+    pub serve: ServeSettings,
+    /// Where the daemon listens, and who may come in.
+    #[serde(default)]
+    pub doors: DoorSettings,
     /// File with the scope of the laboratory's accreditation; null where it has none. Nothing better is stated.
     #[serde(default)]
     pub scope: Option<PathBuf>,
@@ -120,6 +128,8 @@ impl Default for Settings {
             certificate: CertificateSettings::default(),
             release: ReleaseSettings::default(),
             outbox: OutboxSettings::default(),
+            serve: ServeSettings::default(),
+            doors: DoorSettings::default(),
             scope: None,
         }
     }
@@ -147,6 +157,12 @@ impl Settings {
             Ok(settings) if found.is_empty() => Ok(settings),
             _ => Err(Report(Diagnostics(found))),
         }
+    }
+
+    /// Folder of the daemon's database and runs.
+    #[must_use]
+    pub fn data_dir(&self) -> PathBuf {
+        self.serve.data_dir.clone().unwrap_or_else(|| self.state_dir().join("data"))
     }
 
     /// Folder of what outlives a run.

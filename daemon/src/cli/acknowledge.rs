@@ -3,9 +3,8 @@
 use super::{Context, Exit, say};
 use crate::files::Disk;
 use crate::record::UtcTime;
-use crate::station::latch::{Acknowledgement, Latch, LatchFile};
-use crate::station::leave::WithdrawnBy;
-use crate::station::leave_file::withdraw;
+use crate::station::acknowledge::{Acknowledged, NotAcknowledged, Words, acknowledge};
+use crate::station::latch::LatchFile;
 use calibration::interlock::TripReason;
 
 /// Who acknowledges what.
@@ -33,44 +32,33 @@ pub(super) fn run(context: &Context, asked: &Asked<'_>) -> Exit {
         ));
         return Exit::Input;
     }
-    let _lock = match file.lock(&Disk) {
-        Ok(lock) => lock,
-        Err(error) => {
-            say::error(&format!("error: rig '{rig}' is in use or its lock can't be taken: {error}"));
-            return Exit::Environment;
-        }
-    };
-    let (trip, message) = match file.read(&Disk, now) {
-        Latch::Tripped { reason, message, .. } => (reason, message),
-        Latch::Clear { .. } | Latch::MayBeMoving { .. } => {
+    let words = Words { name, reason, made_safe_by_hand: asked.made_safe_by_hand };
+    match acknowledge(&file, &Disk, simulated, now, &words) {
+        Ok(Acknowledged::NotTripped) => {
             say::out(&format!("Rig '{rig}' is not tripped; nothing to acknowledge."));
-            return Exit::Done;
+            Exit::Done
         }
-    };
-    if trip == TripReason::MakeSafeFailed.word() && !asked.made_safe_by_hand {
-        say::error(&format!(
-            "error: NOT SAFE: {message}\n  = an instrument of rig '{rig}' could not be made safe. Only when the power of the \
-             amplifier was cut by hand and the cause is found, add --made-safe-by-hand"
-        ));
-        return Exit::Input;
-    }
-    let acknowledged = Acknowledgement {
-        at_utc: format!("{now:.3}"),
-        name: name.to_owned(),
-        reason: reason.to_owned(),
-        trip: trip.clone(),
-    };
-    // A trip ended the leave to move: it must not look as if it went on.
-    if !simulated && let Err(error) = withdraw(&file, &Disk, now.into(), WithdrawnBy::Trip) {
-        say::error(&format!("warning: the leave to move can't be read, which is as good as none: {error}"));
-    }
-    let clear = Latch::Clear { at_utc: format!("{now:.3}"), acknowledged: Some(acknowledged) };
-    match file.write(&Disk, &clear) {
-        Ok(()) => {
+        Ok(Acknowledged::Cleared { trip, message, leave }) => {
+            if let Some(error) = leave {
+                say::error(&format!(
+                    "warning: the leave to move can't be read, which is as good as none: {error}"
+                ));
+            }
             say::out(&format!("Rig '{rig}': trip {trip} ({message}) acknowledged by {name}: {reason}"));
             Exit::Done
         }
-        Err(error) => {
+        Err(NotAcknowledged::Locked(error)) => {
+            say::error(&format!("error: rig '{rig}' is in use or its lock can't be taken: {error}"));
+            Exit::Environment
+        }
+        Err(NotAcknowledged::NotSafe(message)) => {
+            say::error(&format!(
+                "error: NOT SAFE: {message}\n  = an instrument of rig '{rig}' could not be made safe. Only when the power of the \
+                 amplifier was cut by hand and the cause is found, add --made-safe-by-hand"
+            ));
+            Exit::Input
+        }
+        Err(NotAcknowledged::Disk(error)) => {
             say::error(&format!("error: the latch {} can't be written: {error}", file.path().display()));
             Exit::Environment
         }

@@ -3,22 +3,18 @@
 //! Owns the questions and what is said about leave. Must not judge a leave: the station does.
 
 use super::{ArmArguments, Context, Exit, acknowledge, check, say};
+use crate::execution::is_real;
 use crate::files::Disk;
 use crate::load;
 use crate::record::UtcTime;
 use crate::station::StationError;
 use crate::station::latch::{Latch, LatchFile};
 use crate::station::leave::Leave;
-use crate::station::leave_file::{Given, give, leave_for};
-use crate::wiring::SIMULATED;
-use jiff::SignedDuration;
+use crate::station::leave_file::{Given, give, lasts, leave_for};
 use plan_schema::read::{Diagnostics, Document};
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Rig;
 use std::io::{self, BufRead, IsTerminal};
-
-/// For how many hours leave is given where nobody says.
-const HOURS: f64 = 8.0;
 
 /// What everybody has to know who lets an armature move.
 const CAUTIONS: &str = "\
@@ -94,22 +90,6 @@ fn armed(context: &Context, arguments: &ArmArguments) -> Result<Leave, Exit> {
 fn refuse(exit: Exit, text: &str) -> Exit {
     say::error(&format!("error: {text}"));
     exit
-}
-
-/// True where at least one instrument is more than simulated.
-pub(super) fn is_real(rig: &Rig) -> bool {
-    rig.instruments.iter().any(|i| i.driver != SIMULATED)
-}
-
-/// How long leave is given.
-fn lasts(rig: &Rig, hours: Option<f64>) -> Result<SignedDuration, String> {
-    let limit = rig.leave_limit.si();
-    let wanted = hours.map_or(limit.min(HOURS * 3600.0), |h| h * 3600.0);
-    if wanted > limit * (1.0 + 1e-9) {
-        let limit = limit / 3600.0;
-        return Err(format!("rig '{}' can be given leave for at most {limit} h (leave_limit)", rig.name));
-    }
-    SignedDuration::try_from_secs_f64(wanted).map_err(|e| e.to_string())
 }
 
 /// The lines of the check-list that the person confirmed: all of them.

@@ -150,10 +150,17 @@ fn conclude(context: &Context, done: &Done) -> Exit {
 
 fn exit(result: &ResultRecord, report: &Report) -> Exit {
     match result.outcome {
-        Outcome::Tripped => Exit::Tripped,
         // A permissive was not there, or leave to move ended: not armed.
         Outcome::Failed | Outcome::Cancelled if report.refused.is_some() => Exit::Tripped,
         Outcome::Failed if report.store_failed => Exit::Environment,
+        _ => exit_of(result),
+    }
+}
+
+/// The exit status of a run, as far as its result tells.
+pub(super) fn exit_of(result: &ResultRecord) -> Exit {
+    match result.outcome {
+        Outcome::Tripped => Exit::Tripped,
         Outcome::Failed => Exit::Instrument,
         Outcome::Cancelled | Outcome::Interrupted => Exit::Cancelled,
         Outcome::Done => {

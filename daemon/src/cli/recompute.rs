@@ -1,12 +1,35 @@
-//! `calwright recompute`.
+//! `calwright recompute`: of a run directory, or of a run in one file.
 
 use super::{Context, Exit, say};
 use crate::files::Disk;
 use crate::recompute::recompute;
+use crate::serve::archive::{ArchiveError, Part, unpack};
 use serde_json::json;
 use std::path::Path;
 
-pub(super) fn run(context: &Context, directory: &Path) -> Exit {
+pub(super) fn run(context: &Context, path: &Path) -> Exit {
+    if !path.is_file() {
+        return in_folder(context, path);
+    }
+    // An archive: the same, of what is in it.
+    let unpacked = Part::new(&std::env::temp_dir()).and_then(|part| {
+        let run = unpack(path, part.path())?;
+        Ok((part, run))
+    });
+    match unpacked {
+        Ok((part, run)) => in_folder(context, &part.path().join(run)),
+        Err(error @ ArchiveError::Content(_)) => {
+            say::error(&format!("error: {error}"));
+            Exit::Records
+        }
+        Err(error) => {
+            say::error(&format!("error: {error}"));
+            Exit::Environment
+        }
+    }
+}
+
+fn in_folder(context: &Context, directory: &Path) -> Exit {
     if !directory.is_dir() {
         say::error(&format!(
             "error: {} is no run directory; name the folder that holds run.json",

@@ -128,6 +128,18 @@ impl Begun {
         Ok(Self { setup, record, bench, store, latch })
     }
 
+    /// Name of the run.
+    #[must_use]
+    pub fn run(&self) -> &str {
+        &self.record.run
+    }
+
+    /// The job, prepared.
+    #[must_use]
+    pub fn setup(&self) -> &Setup {
+        &self.setup
+    }
+
     /// Runs to the end and derives results and certificates; `started` is given the line by which a person reaches the run.
     ///
     /// # Errors

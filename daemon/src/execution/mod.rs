@@ -15,6 +15,8 @@ pub use pace::Pace;
 pub use ready::{Ready, obstacles, overdue, ready};
 
 use crate::record::result::Software;
+use crate::wiring::SIMULATED;
+use plan_schema::rig::Rig;
 
 /// The program as records name it.
 #[must_use]
@@ -24,4 +26,10 @@ pub fn software() -> Software {
         hash: option_env!("CALWRIGHT_SOURCE_HASH").map(str::to_owned),
         validated: false,
     }
+}
+
+/// True where at least one instrument of a rig is more than simulated.
+#[must_use]
+pub fn is_real(rig: &Rig) -> bool {
+    rig.instruments.iter().any(|i| i.driver != SIMULATED)
 }

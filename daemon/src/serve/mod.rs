@@ -9,6 +9,19 @@
 //! Invariant: whatever fails here, the station of a run that goes on is not held up by it.
 //! Invariant: nothing here moves a rig: a run does, under the leave that a person gave.
 
+pub mod archive;
+pub mod backup;
 pub mod desk;
+pub mod directory;
+pub mod house;
+pub mod keeper;
+pub mod names;
+pub mod news;
 pub mod outbox;
+pub mod queue;
+pub mod reindex;
+pub mod rig;
+pub mod settings;
+pub mod store;
+pub mod watcher;
 pub mod words;

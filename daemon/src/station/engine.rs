@@ -221,6 +221,8 @@ impl Engine {
             }
             Message::Ambient(Ok(reading)) => {
                 self.progress.ambient.push(reading);
+                let now = self.clock.now();
+                self.observers.iter_mut().for_each(|o| o.ambient(now, &reading));
                 self.feed(Input::Ambient { temperature: reading.temperature, humidity: reading.humidity });
             }
             Message::Contacts(Err(error)) | Message::Ambient(Err(error)) => {
@@ -258,7 +260,9 @@ impl Engine {
                 self.hosts.judged(block.end());
                 let rate = self.run.setup().job.rig.acquisition.rate;
                 let length = SampleCount(block.frames() as u64).duration(rate);
+                let seen = self.run.glance();
                 for observer in &mut self.observers {
+                    observer.seen(now, &seen);
                     observer.block(now, length);
                 }
                 self.poll(now);

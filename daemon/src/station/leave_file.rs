@@ -9,6 +9,7 @@ use super::leave::{
 use super::supervise::StationError;
 use crate::files::Files;
 use crate::record::UtcTime;
+use jiff::SignedDuration;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Rig;
 use std::io;
@@ -132,20 +133,56 @@ pub fn leave_for(
     latch: &Latch,
     now: UtcTime,
 ) -> Result<Leave, StationError> {
+    standing_leave(place, files, (&job.rig, Some(&mounted_sha256(job))), latch, now)
+}
+
+/// The leave that stands at this moment, whatever is mounted.
+///
+/// # Errors
+/// `NotArmed` with what is missing.
+pub fn leave_now(
+    place: &LatchFile,
+    files: &dyn Files,
+    rig: &Rig,
+    latch: &Latch,
+    now: UtcTime,
+) -> Result<Leave, StationError> {
+    standing_leave(place, files, (rig, None), latch, now)
+}
+
+fn standing_leave(
+    place: &LatchFile,
+    files: &dyn Files,
+    (rig, mounted_sha256): (&Rig, Option<&str>),
+    latch: &Latch,
+    now: UtcTime,
+) -> Result<Leave, StationError> {
     let found = LeaveFile::beside(place).read(files);
     let boot_id = boot_id();
-    let around = Around {
-        now,
-        boot_id: boot_id.as_deref(),
-        rig_sha256: &rig_sha256(&job.rig),
-        mounted_sha256: Some(&mounted_sha256(job)),
-        latch,
-    };
+    let around =
+        Around { now, boot_id: boot_id.as_deref(), rig_sha256: &rig_sha256(rig), mounted_sha256, latch };
     match (standing(&found, &around), found) {
         (Standing::Given(_), Found::Record(leave)) => Ok(*leave),
         (Standing::Lapsed(lapse), _) => Err(StationError::NotArmed(lapse)),
         (Standing::Given(_), _) => Err(StationError::NotArmed(Lapse::NeverGiven)),
     }
+}
+
+/// For how many hours leave is given where nobody says.
+const HOURS: f64 = 8.0;
+
+/// How long leave is given on a rig.
+///
+/// # Errors
+/// More than the rig file allows, in words.
+pub fn lasts(rig: &Rig, hours: Option<f64>) -> Result<SignedDuration, String> {
+    let limit = rig.leave_limit.si();
+    let wanted = hours.map_or(limit.min(HOURS * 3600.0), |h| h * 3600.0);
+    if wanted > limit * (1.0 + 1e-9) {
+        let limit = limit / 3600.0;
+        return Err(format!("rig '{}' can be given leave for at most {limit} h (leave_limit)", rig.name));
+    }
+    SignedDuration::try_from_secs_f64(wanted).map_err(|e| e.to_string())
 }
 
 /// Takes the leave of a rig away, if there is one. Durable after return.

@@ -1,7 +1,9 @@
 //! What travels between engine, device tasks and writer.
 
 use calibration::interlock::Trip;
-use calibration::sequence::{Event, FirstMotion, Operator, PointEnd, QuietRecord, Recent, Stored, Target};
+use calibration::sequence::{
+    Event, FirstMotion, Operator, PointEnd, QuietRecord, Recent, Seen, Stored, Target,
+};
 use drivers::{
     AmbientReading, AmplifierStatus, Block, ContactReading, DrivePermit, DriverError, SafeProof, Transition,
 };
@@ -83,5 +85,15 @@ pub trait Observer: Send {
     /// A block was worked on; `length` is how much time it covers. An observer that paces a dry run waits here.
     fn block(&mut self, now: Mono, length: Seconds) {
         let _ = (now, length);
+    }
+
+    /// What goes on, after each block. Must not wait: it is called on the station's thread.
+    fn seen(&mut self, now: Mono, seen: &Seen) {
+        let _ = (now, seen);
+    }
+
+    /// Ambient conditions were read.
+    fn ambient(&mut self, now: Mono, reading: &AmbientReading) {
+        let _ = (now, reading);
     }
 }

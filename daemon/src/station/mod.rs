@@ -12,6 +12,7 @@
 //! Invariant: a real rig moves only under the leave of a named person; a dry run never touches that leave.
 //! Invariant: the only issuer of permits lives here.
 
+pub mod acknowledge;
 pub mod clock;
 mod devices;
 mod engine;

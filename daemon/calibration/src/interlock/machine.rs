@@ -62,6 +62,15 @@ impl Interlock {
         }
     }
 
+    /// The ceiling up to which there is leave; `None` without.
+    #[must_use]
+    pub fn ceiling(&self) -> Option<&Ceiling> {
+        match &self.state {
+            State::Leave(ceiling) => Some(ceiling),
+            State::Clear | State::Tripped(_) => None,
+        }
+    }
+
     /// What trips on this rig.
     #[must_use]
     pub fn limits(&self) -> &Limits {

@@ -71,6 +71,12 @@ impl StrokeMonitor {
         self.observer.as_ref()
     }
 
+    /// The ceiling of stroke that is in force.
+    #[must_use]
+    pub fn ceiling(&self) -> Displacement<Peak> {
+        self.ceilings.now()
+    }
+
     /// Leave was given up to a ceiling of stroke, static part and all. A larger one that is in force stays so until the
     /// setting that was asked for under the new one is in effect.
     pub fn allow(&mut self, ceiling: Displacement<Peak>) {

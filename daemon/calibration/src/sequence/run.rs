@@ -4,6 +4,7 @@ mod before_motion;
 mod foretold;
 mod opening;
 mod points;
+mod seen;
 mod ways_out;
 
 use super::collect::Collector;
@@ -25,8 +26,11 @@ use crate::block::BlockView;
 use crate::control::PlantModel;
 use crate::interlock::{Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
-use plan_schema::units::{Celsius, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
+use plan_schema::units::{
+    Celsius, Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts,
+};
 use points::{Goal, Learned};
+pub use seen::{Part, Seen};
 
 #[derive(Debug, Clone)]
 enum State {
@@ -89,6 +93,8 @@ pub struct Run {
     /// Why the run did not begin.
     refused: Option<String>,
     recent: Recent,
+    /// Largest displacement of the last block that the observer can't rule out.
+    judged: Option<Displacement<Peak>>,
     /// True once the amplifier answered after a trip, and until when that is waited for.
     answered: bool,
     asked_until: Option<Mono>,
@@ -123,6 +129,7 @@ impl Run {
             hold: None,
             refused: None,
             recent: Recent::new(setup.job.columns.len(), keep),
+            judged: None,
             answered: false,
             asked_until: None,
             setup,
@@ -257,7 +264,12 @@ impl Run {
             Input::Started { .. } => lock.started(now),
             Input::Block(block) => {
                 self.recent.push(block);
-                let seen = self.stroke.look(block, |_, _| {});
+                let mut largest = None;
+                let seen = self.stroke.look(block, |_, observed| {
+                    let beyond = observed.estimate.si().abs() + observed.bound.si();
+                    largest = Some(largest.map_or(beyond, |l: f64| l.max(beyond)));
+                });
+                self.judged = largest.filter(|l| l.is_finite()).map(Displacement::new);
                 lock.block(now, block, &mut orders);
                 // What an acquisition says itself, and what a tone shows, name a cause; that the motion is another than was
                 // foreseen names none.

@@ -1,0 +1,84 @@
+//! The run as a viewer sees it: where it is, and what moves against what may.
+
+use super::{Run, State};
+use plan_schema::units::{Accel, Celsius, Displacement, Hertz, Peak, Volts};
+
+/// What goes on, as of the last block.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Seen {
+    /// Part of the run.
+    pub part: Part,
+    /// Number of the point from 0, while there is one.
+    pub point: Option<usize>,
+    /// Frequency that was asked for last.
+    pub frequency: Option<Hertz>,
+    /// What the amplitude should be.
+    pub target: Option<Accel<Peak>>,
+    /// The amplitude as the reference showed it in the last window.
+    pub amplitude: Option<Accel<Peak>>,
+    /// Largest displacement within the last block that the observer can't rule out: estimate and bound; `None` before it
+    /// watches, and where it lost track.
+    pub displacement: Option<Displacement<Peak>>,
+    /// The ceiling of stroke in force.
+    pub displacement_ceiling: Displacement<Peak>,
+    /// Amplitude of the drive in force; zero at rest.
+    pub drive: Volts<Peak>,
+    /// Ceiling of the drive; `None` without leave.
+    pub drive_ceiling: Option<Volts<Peak>>,
+    /// The last temperature.
+    pub temperature: Option<Celsius>,
+}
+
+/// Parts of a run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Part {
+    /// Before anything is energised: sensors, temperature, permissives and the warning are waited for.
+    Soak,
+    /// At rest, listening.
+    Quiet,
+    /// The first motion.
+    FirstMotion,
+    /// On the way to an amplitude.
+    Settle,
+    /// A dwell is recorded.
+    Dwell,
+    /// The first point once more.
+    Closing,
+    /// On the way out.
+    Stopping,
+}
+
+impl Run {
+    /// What goes on.
+    #[must_use]
+    pub fn glance(&self) -> Seen {
+        let (part, point) = match &self.state {
+            State::Idle | State::Soaking(_) | State::Waiting(_) => (Part::Soak, None),
+            State::Unmuting | State::Quiet(..) | State::StoringQuiet(_) => (Part::Quiet, None),
+            State::Probing(_) | State::StoringFirstMotion(_) => (Part::FirstMotion, None),
+            State::Point(run) | State::StoringPoint(run, _) => {
+                let part = match (run.is_closing(), run.measuring()) {
+                    (true, _) => Part::Closing,
+                    (false, true) => Part::Dwell,
+                    (false, false) => Part::Settle,
+                };
+                (part, Some(run))
+            }
+            State::Leaving { .. } => (Part::Settle, None),
+            State::Stopping(_) | State::Done => (Part::Stopping, None),
+        };
+        let moves = self.tone.is_some();
+        Seen {
+            part,
+            point: point.map(|run| run.point),
+            frequency: self.asked.filter(|_| moves),
+            target: point.and_then(|run| self.setup.job.points.get(run.point)).map(|p| p.target),
+            amplitude: point.map(|run| run.last()),
+            displacement: self.judged,
+            displacement_ceiling: self.stroke.ceiling(),
+            drive: self.tone.unwrap_or(Volts::ZERO),
+            drive_ceiling: self.interlock.ceiling().map(|c| c.drive),
+            temperature: self.temperature,
+        }
+    }
+}

@@ -1,0 +1,185 @@
+//! The house: what the desk decides with. Queue, store, rig, and the run that goes on.
+//!
+//! ```text
+//!   desk.rs     the trait, word by word, to the parts below
+//!   queue.rs    submit, hold, move, cancel, resume
+//!   rig.rs      state of the rig, stop, arm, acknowledge
+//!   records.rs  runs, results, files, release, history, audit
+//! ```
+//!
+//! Invariant: no lock of the house is held while something is waited for.
+
+mod desk;
+mod queue;
+mod records;
+mod rig;
+mod start;
+
+pub(super) use queue::Prepared;
+pub use start::{DATABASE, NotStarted, Opened};
+
+use super::desk::Refusal;
+use super::news::Newsroom;
+use super::rig::OwnRig;
+use super::store::{Store, StoreError};
+use super::words::{Happening, Person, Role};
+use crate::settings::Settings;
+use crate::station::Start;
+use calibration::sequence::Operator;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use tokio::sync::Notify;
+
+/// The house of one rig.
+pub struct House {
+    pub(super) settings: Settings,
+    pub(super) rig: OwnRig,
+    pub(super) store: Store,
+    pub(super) news: Newsroom,
+    /// Folder of the run directories.
+    pub(super) runs: PathBuf,
+    /// Whether arming and acknowledging are allowed over the port.
+    pub(super) arm_over_port: bool,
+    now: Mutex<Now>,
+    /// Somebody changed something that the keeper has to look at.
+    pub(super) changed: Notify,
+    closing: AtomicBool,
+}
+
+/// What is so at this moment.
+#[derive(Debug, Default)]
+struct Now {
+    running: Option<Running>,
+    /// What the next job waits for, by its number.
+    needs: Option<(i64, String)>,
+    /// Remarks for people, each under a word, until it no longer holds.
+    warnings: BTreeMap<&'static str, String>,
+}
+
+/// The run that goes on.
+#[derive(Debug, Clone)]
+pub(super) struct Running {
+    pub(super) job: i64,
+    pub(super) run: String,
+    /// The line to it, once there is one.
+    pub(super) start: Option<Start>,
+    /// A person cancelled it before there was a line.
+    pub(super) cancelled: Option<String>,
+}
+
+impl From<StoreError> for Refusal {
+    fn from(error: StoreError) -> Self {
+        Self::Environment(error.to_string())
+    }
+}
+
+impl House {
+    fn now(&self) -> MutexGuard<'_, Now> {
+        self.now.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The run that goes on.
+    pub(super) fn running(&self) -> Option<Running> {
+        self.now().running.clone()
+    }
+
+    /// A run goes on from now on, or none does.
+    pub(super) fn set_running(&self, running: Option<Running>) {
+        self.now().running = running;
+    }
+
+    /// The line to the run that goes on; what was wanted of it before there was one is told now.
+    pub(super) fn line_is_there(&self, start: Start) {
+        let mut now = self.now();
+        if let Some(running) = &mut now.running {
+            if running.cancelled.is_some() || self.is_closing() {
+                start.tell(Operator::Cancel);
+            }
+            running.start = Some(start);
+        }
+    }
+
+    /// What the next job waits for; tells viewers where that changed.
+    pub(super) fn set_needs(&self, needs: Option<(i64, String)>) {
+        let changed = std::mem::replace(&mut self.now().needs, needs.clone()) != needs;
+        if changed {
+            self.news.tell(Happening::Queue);
+        }
+    }
+
+    /// Says something to people until it no longer holds; true where that is new.
+    pub(super) fn warn(&self, about: &'static str, what: Option<String>) -> bool {
+        let mut now = self.now();
+        match what {
+            Some(what) if now.warnings.get(about) == Some(&what) => false,
+            Some(what) => {
+                tracing::warn!("{what}");
+                now.warnings.insert(about, what);
+                true
+            }
+            None => now.warnings.remove(about).is_some(),
+        }
+    }
+
+    /// The daemon winds down: a run that goes on ends, and nothing begins any more.
+    pub fn close(&self) {
+        self.closing.store(true, Ordering::SeqCst);
+        if let Some(start) = self.running().and_then(|r| r.start) {
+            start.tell(Operator::Cancel);
+        }
+        self.changed.notify_one();
+    }
+
+    /// Makes the run that goes on safe at once.
+    pub fn hurry(&self) {
+        if let Some(start) = self.running().and_then(|r| r.start) {
+            start.tell(Operator::Stop);
+        }
+    }
+
+    /// Lets go of the database.
+    pub async fn close_store(&self) {
+        self.store.close().await;
+    }
+
+    /// True once the daemon winds down.
+    #[must_use]
+    pub fn is_closing(&self) -> bool {
+        self.closing.load(Ordering::SeqCst)
+    }
+
+    /// Where runs lie.
+    #[must_use]
+    pub fn runs(&self) -> &Path {
+        &self.runs
+    }
+
+    /// The rig's name, and whether it is simulated.
+    #[must_use]
+    pub fn rig_name(&self) -> (&str, bool) {
+        (self.rig.name(), self.rig.simulated)
+    }
+
+    /// The queue changed: viewers and the keeper are told.
+    pub(super) fn queue_changed(&self) {
+        self.news.tell(Happening::Queue);
+        self.changed.notify_one();
+    }
+}
+
+/// Whether a person has a role, else the refusal.
+fn needs_role(who: &Person, role: Role) -> Result<(), Refusal> {
+    if who.may(role) {
+        return Ok(());
+    }
+    let word = match role {
+        Role::Viewer => "viewer",
+        Role::Stopper => "stopper",
+        Role::Operator => "operator",
+        Role::Approver => "approver",
+        Role::Admin => "admin",
+    };
+    Err(Refusal::NotAllowed(format!("{} is no {word}", who.name)))
+}

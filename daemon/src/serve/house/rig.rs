@@ -1,0 +1,224 @@
+//! The rig at the desk: its state, stop, arm, acknowledge.
+
+use super::{House, needs_role};
+use crate::files::Disk;
+use crate::record::UtcTime;
+use crate::serve::desk::Refusal;
+use crate::serve::store::Said;
+use crate::serve::words::{Acknowledging, Arming, Person, RigState, Role, Way};
+use crate::station::StationError;
+use crate::station::acknowledge::{Acknowledged, NotAcknowledged, Words, acknowledge};
+use crate::station::latch::Latch;
+use crate::station::leave::WithdrawnBy;
+use crate::station::leave_file::{Given, give, lasts, withdraw};
+use crate::station::line::{NOT_SAFE, Stopped, stop};
+use calibration::sequence::Operator;
+use std::io;
+use std::time::Duration;
+
+/// Longest wait for a run to end after a stop: it brakes and mutes within seconds, and then writes its records.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// For whatever goes wrong: the way that needs no program.
+const BY_HAND: &str = "press the emergency stop, or cut the power of the amplifier by hand";
+
+impl House {
+    /// State of the rig; a database that is away is a warning in it.
+    pub(in crate::serve) async fn rig_state(&self) -> RigState {
+        let queue_held = match self.store.queue_held().await {
+            Ok(held) => {
+                self.warn("queue", None);
+                held
+            }
+            Err(error) => {
+                self.warn("queue", Some(error.to_string()));
+                Some(error.to_string())
+            }
+        };
+        let (running, warnings) = {
+            let now = self.now();
+            (now.running.as_ref().map(|r| r.run.clone()), now.warnings.values().cloned().collect())
+        };
+        let (latch, trip, message) = self.rig.latched(running.is_some());
+        let (leave, leave_missing) = match self.rig.leave() {
+            Ok(leave) => (leave, None),
+            // Of a run that goes on the latch says that it may be moving; its leave was asked when it began.
+            Err(_) if running.is_some() => (None, None),
+            Err(missing) => (None, Some(missing)),
+        };
+        RigState {
+            rig: self.rig.name().to_owned(),
+            simulated: self.rig.simulated,
+            latch,
+            trip,
+            message,
+            leave_by: leave.as_ref().map(|l| l.name.clone()),
+            leave_until: leave.as_ref().map(|l| l.until_utc),
+            leave_missing,
+            queue_held,
+            checklist: self.rig.document.value.checklist.iter().map(|e| e.text.clone()).collect(),
+            warnings,
+            running,
+        }
+    }
+
+    pub(super) async fn stop_now(&self, who: Option<&Person>) -> Result<String, Refusal> {
+        // The armature first, everything else after it.
+        if let Some(start) = self.running().and_then(|r| r.start) {
+            start.tell(Operator::Stop);
+        }
+        let directory = self.rig.latch.directory().to_owned();
+        let told = tokio::task::spawn_blocking(move || stop(&directory, PATIENCE)).await;
+        let answer = match told {
+            Ok(Ok(Stopped::Ended(how))) if how.starts_with(NOT_SAFE) => format!("{how}; {BY_HAND}"),
+            Ok(Ok(Stopped::Ended(how))) => how,
+            Ok(Ok(Stopped::Nobody)) => self.stopped_nobody(),
+            Ok(Ok(Stopped::Unanswered)) => {
+                format!("the run was told and did not say yet that it ended; {BY_HAND}")
+            }
+            Ok(Err(error)) => format!("the run can't be told: {error}; {BY_HAND}"),
+            Err(error) => format!("the run can't be told: {error}; {BY_HAND}"),
+        };
+        let said = Said { at: UtcTime::now(), who, what: "stop", detail: &answer };
+        if let Err(error) = self.store.audit(&said).await {
+            // A stop is never refused because it can't be noted.
+            tracing::error!(%error, who = ?who.map(|p| &p.name), "a stop could not be entered into the audit: {answer}");
+        }
+        self.rig_changed().await;
+        self.changed.notify_one();
+        Ok(answer)
+    }
+
+    /// No run goes on. The leave to move is taken away all the same, so that none begins.
+    fn stopped_nobody(&self) -> String {
+        if self.rig.simulated {
+            return "no run goes on".to_owned();
+        }
+        let taken = self.rig.patiently(|| {
+            let _lock = self.rig.latch.lock(&Disk)?;
+            withdraw(&self.rig.latch, &Disk, UtcTime::now(), WithdrawnBy::Stop)
+        });
+        match taken {
+            Ok(Some(leave)) => format!("no run goes on; the leave to move of {} was withdrawn", leave.name),
+            Ok(None) => "no run goes on, and there was no leave to move".to_owned(),
+            Err(error) => {
+                format!("no run goes on, but the leave to move can't be withdrawn: {error}; {BY_HAND}")
+            }
+        }
+    }
+
+    /// At the machine only, unless the settings say otherwise.
+    fn at_the_machine(&self, who: &Person, what: &str) -> Result<(), Refusal> {
+        if who.way == Way::Socket || self.arm_over_port {
+            return Ok(());
+        }
+        let text = format!("{what} only at the machine, with the rig in view: calwright {what} there");
+        Err(Refusal::NotAllowed(text))
+    }
+
+    pub(super) async fn give_leave(&self, who: &Person, what: Arming) -> Result<RigState, Refusal> {
+        needs_role(who, Role::Operator)?;
+        self.at_the_machine(who, "arm")?;
+        if self.rig.simulated {
+            let text = "every run here is on the simulated rig, which needs no leave to move".to_owned();
+            return Err(Refusal::State(text));
+        }
+        let rig = &self.rig.document.value;
+        let lasts = lasts(rig, what.hours).map_err(Refusal::Input)?;
+        let list: Vec<&str> = rig.checklist.iter().map(|e| e.text.as_str()).collect();
+        if let Some(stranger) = what.confirmed.iter().find(|c| !list.contains(&c.as_str())) {
+            return Err(Refusal::Input(format!("'{stranger}' is no line of the check-list")));
+        }
+        if let Some(open) = list.iter().find(|line| !what.confirmed.iter().any(|c| c == *line)) {
+            return Err(Refusal::Input(format!(
+                "'{open}' is not confirmed; look at the rig, then confirm it"
+            )));
+        }
+        let at = UtcTime::now();
+        let until = at.timestamp().checked_add(lasts).map_err(|e| Refusal::Input(e.to_string()))?;
+        let detail = format!("until {until}; confirmed: {}", what.confirmed.join("; "));
+        // The audit first: leave that nobody can see who gave is none.
+        self.store.audit(&Said { at, who: Some(who), what: "arm", detail: &detail }).await?;
+        let given = Given { name: who.name.clone(), at, until: until.into(), checklist: what.confirmed };
+        let gave = tokio::task::block_in_place(|| self.gave(&given));
+        if let Err(refusal) = &gave {
+            let detail = format!("refused: {refusal}");
+            self.store.audit(&Said { at, who: Some(who), what: "arm", detail: &detail }).await?;
+        }
+        gave?;
+        self.rig_changed().await;
+        self.changed.notify_one();
+        Ok(self.rig_state().await)
+    }
+
+    fn gave(&self, given: &Given) -> Result<(), Refusal> {
+        let place = &self.rig.latch;
+        let claimed = self.rig.patiently(|| place.claim(&Disk, given.at.timestamp()));
+        let (_lock, latch) = claimed.map_err(|e| match e.kind() {
+            io::ErrorKind::WouldBlock => {
+                Refusal::State("a run goes on; leave is given between runs".to_owned())
+            }
+            _ => Refusal::Environment(format!("the lock of the rig can't be taken: {e}")),
+        })?;
+        // A rig that was never used has no latch yet; with its lock there it would look as if the latch was lost.
+        if !place.path().exists() && matches!(latch, Latch::Clear { .. }) {
+            place
+                .write(&Disk, &latch)
+                .map_err(|e| Refusal::Environment(format!("no latch can be stored: {e}")))?;
+        }
+        if let Latch::Tripped { reason, message, .. } = &latch {
+            return Err(Refusal::State(format!(
+                "the rig is tripped ({reason}): {message}. Acknowledge first"
+            )));
+        }
+        match give(place, &Disk, &self.rig.document.value, &latch, given.clone()) {
+            Ok(_) => Ok(()),
+            Err(error @ StationError::NotArmed(_)) => Err(Refusal::State(error.to_string())),
+            Err(error) => Err(Refusal::Environment(format!("leave to move can't be stored: {error}"))),
+        }
+    }
+
+    pub(super) async fn clear_trip(&self, who: &Person, what: Acknowledging) -> Result<RigState, Refusal> {
+        needs_role(who, Role::Operator)?;
+        self.at_the_machine(who, "acknowledge")?;
+        if what.reason.trim().is_empty() {
+            return Err(Refusal::Input("an acknowledgement needs a reason; it is recorded".to_owned()));
+        }
+        if self.running().is_some() {
+            return Err(Refusal::State("a run goes on; there is nothing to acknowledge".to_owned()));
+        }
+        let at = UtcTime::now();
+        self.store.audit(&Said { at, who: Some(who), what: "acknowledge", detail: &what.reason }).await?;
+        let cleared = tokio::task::block_in_place(|| self.cleared(who, &what, at));
+        if let Err(refusal) = &cleared {
+            let detail = format!("refused: {refusal}");
+            self.store.audit(&Said { at, who: Some(who), what: "acknowledge", detail: &detail }).await?;
+        }
+        cleared?;
+        self.rig_changed().await;
+        self.changed.notify_one();
+        Ok(self.rig_state().await)
+    }
+
+    fn cleared(&self, who: &Person, what: &Acknowledging, at: UtcTime) -> Result<(), Refusal> {
+        let (place, simulated) = (&self.rig.latch, self.rig.simulated);
+        let words =
+            Words { name: &who.name, reason: &what.reason, made_safe_by_hand: what.made_safe_by_hand };
+        match acknowledge(place, &Disk, simulated, at.timestamp(), &words) {
+            Ok(Acknowledged::NotTripped) => {
+                Err(Refusal::State("the rig is not tripped; there is nothing to acknowledge".to_owned()))
+            }
+            Ok(Acknowledged::Cleared { .. }) => Ok(()),
+            Err(NotAcknowledged::Locked(error)) => {
+                Err(Refusal::State(format!("the rig is in use, or its lock can't be taken: {error}")))
+            }
+            Err(NotAcknowledged::NotSafe(message)) => Err(Refusal::State(format!(
+                "NOT SAFE: {message}; an instrument could not be made safe. Only when the power of the amplifier was cut by \
+                 hand and the cause is found, say that it was made safe by hand"
+            ))),
+            Err(NotAcknowledged::Disk(error)) => {
+                Err(Refusal::Environment(format!("the latch can't be written: {error}")))
+            }
+        }
+    }
+}
