@@ -5,6 +5,7 @@ pub mod check_speed;
 pub mod common_practice;
 pub mod conventional;
 pub mod coverage;
+pub mod doors;
 pub mod estimator;
 pub mod formats;
 pub mod graded;
