@@ -10,9 +10,9 @@ use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
-    amplitude, check_speed, common_practice, conformance, coverage, estimator, graded, hosts, identity,
-    leave, main_job, outside, pace, pages, peers, power_cut, reaction, records, release, rig, scheduled,
-    stops, suites, trips, watched, worked,
+    amplitude, check_speed, common_practice, conformance, coverage, doors, estimator, graded, hosts,
+    identity, leave, main_job, outside, pace, pages, peers, power_cut, reaction, records, release, rig,
+    scheduled, stops, suites, trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -83,6 +83,9 @@ const FIGURES: &[Entry] = &[
     ("G.6", "conformance of every driver, and of broken ones", conformance::figures),
     ("G.7", "bytes from a peer, broken at random", hosts::fuzzed),
     ("H.3", "power cuts under a disk that forgets", |full| Ok(vec![power_cut::figure(full)?])),
+    ("H.5", "the API against its description, and who gets in", doors::description),
+    ("H.6", "the page in a browser", doors::page),
+    ("H.7", "a crowd at the port", doors::crowd),
 ];
 
 fn main() -> ExitCode {

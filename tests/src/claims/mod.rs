@@ -6,6 +6,7 @@ pub mod common_practice;
 pub mod conformance;
 pub mod conventional;
 pub mod coverage;
+pub mod doors;
 pub mod estimator;
 pub mod formats;
 pub mod graded;
