@@ -10,6 +10,7 @@ use crate::certificate::data::Laboratory;
 use crate::certificate::messages::Language;
 use crate::http::settings::DoorSettings;
 use crate::load::{self, LoadError};
+use crate::serve::outbox::OutboxSettings;
 use crate::serve::settings::ServeSettings;
 use figment::Figment;
 use figment::providers::Serialized;
@@ -54,6 +55,9 @@ pub struct Settings {
     /// Where the daemon listens, and who may come in.
     #[serde(default)]
     pub doors: DoorSettings,
+    /// Which programs are told that a run finished, a job waits for a person, or a rig tripped.
+    #[serde(default)]
+    pub outbox: OutboxSettings,
     /// File with the scope of the laboratory's accreditation; null where it has none. Nothing better is stated.
     #[serde(default)]
     pub scope: Option<PathBuf>,
@@ -119,6 +123,7 @@ impl Default for Settings {
             release: ReleaseSettings::default(),
             serve: ServeSettings::default(),
             doors: DoorSettings::default(),
+            outbox: OutboxSettings::default(),
             scope: None,
         }
     }

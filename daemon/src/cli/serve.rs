@@ -3,15 +3,18 @@
 //! Owns signals, the service manager's words, and the order of coming up and winding down. Must not decide about jobs.
 
 use super::{Context, Exit, check, say};
+use crate::files::Disk;
 use crate::http;
 use crate::record::UtcTime;
 use crate::serve::house::{House, NotStarted, Opened};
 use crate::serve::keeper::keep;
+use crate::serve::outbox::Outbox;
 use crate::settings::{self, Settings};
 use clap::Args;
 use sd_notify::NotifyState;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
@@ -80,13 +83,20 @@ fn settings_of(settings: &Settings, arguments: &Arguments) -> Result<Settings, E
 }
 
 /// A settings file has a table `[serve]`; a rig's file has none.
-fn is_settings(path: &std::path::Path) -> bool {
+fn is_settings(path: &Path) -> bool {
     let text = std::fs::read_to_string(path).unwrap_or_default();
     text.parse::<toml::Table>().is_ok_and(|table| table.contains_key("serve"))
 }
 
 async fn serve(settings: Settings) -> Exit {
-    let (state, doors) = (settings.state_dir(), settings.doors.clone());
+    let (state, doors, outbox) = (settings.state_dir(), settings.doors.clone(), settings.outbox.clone());
+    let outbox = match Outbox::open(&outbox, &state, Arc::new(Disk)) {
+        Ok(outbox) => outbox,
+        Err(error) => {
+            say::error(&format!("error: {error}"));
+            return Exit::Input;
+        }
+    };
     // Asked for before anything is opened: whoever says stop meanwhile is heard.
     let (mut terminate, mut interrupt) = match signals() {
         Ok(both) => both,
@@ -118,12 +128,16 @@ async fn serve(settings: Settings) -> Exit {
     let keeper = tokio::spawn(keep(house.clone()));
     tell_manager(&[NotifyState::Ready]);
     let fed = tokio::spawn(feed_watchdog());
+    let told = outbox.map(|outbox| tokio::spawn(outbox.run(house.clone())));
     wait(&mut terminate, &mut interrupt).await;
     tell_manager(&[NotifyState::Stopping]);
     say::error("Winding down; once more makes the rig safe at once.");
     let exit = wind_down(&opened, keeper, &mut terminate, &mut interrupt).await;
     doors.close().await;
     fed.abort();
+    if let Some(told) = told {
+        told.abort();
+    }
     house.close_store().await;
     exit
 }

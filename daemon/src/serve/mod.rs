@@ -17,6 +17,7 @@ pub mod house;
 pub mod keeper;
 pub mod names;
 pub mod news;
+pub mod outbox;
 pub mod queue;
 pub mod reindex;
 pub mod rig;
