@@ -113,6 +113,19 @@ pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Disc
     Ok(recomputed)
 }
 
+/// Derives the facts of a run again from some of its entries and the waveforms that they name, which are verified.
+///
+/// # Errors
+/// The first thing that is not as it was written.
+pub fn replay(
+    directory: &Path,
+    files: &dyn Files,
+    setup: &Setup,
+    journal: &Journal,
+) -> Result<RunFacts, Discrepancy> {
+    Replay { directory, files, setup }.facts(journal).map(|(facts, _)| facts)
+}
+
 struct Replay<'a> {
     directory: &'a Path,
     files: &'a dyn Files,
@@ -125,7 +138,7 @@ impl Replay<'_> {
         let mut end = None;
         for entry in &journal.entries {
             match &entry.what {
-                What::Started(_) => {}
+                What::Started(_) | What::TakenOver(_) => {}
                 What::Quiet(quiet) => facts.quiet.push(self.quiet(quiet)?),
                 What::FirstMotion(motion) => {
                     facts.first_motion = Some(self.first_motion(motion, facts.rest())?);

@@ -29,6 +29,8 @@ mod release;
 #[cfg(test)]
 mod rig_sim;
 #[cfg(test)]
+mod serve;
+#[cfg(test)]
 mod stops;
 #[cfg(test)]
 mod tidy;

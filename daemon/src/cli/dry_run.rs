@@ -42,6 +42,7 @@ fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Order, Exit
         run: name,
         started: arguments.at,
         on: On::Simulated { seed: arguments.seed, faults },
+        continues: None,
     })
 }
 
@@ -85,7 +86,7 @@ fn not_begun(context: &Context, rig: &str, error: &NotBegun) -> Exit {
         other => say::error(&format!("error: {other}")),
     }
     match error {
-        NotBegun::Simulator(_) => Exit::Input,
+        NotBegun::Simulator(_) | NotBegun::Earlier(_) => Exit::Input,
         NotBegun::Directory(error) if error.kind() == io::ErrorKind::AlreadyExists => Exit::Input,
         NotBegun::Station(_) | NotBegun::Directory(_) | NotBegun::Program(_) => Exit::Environment,
     }

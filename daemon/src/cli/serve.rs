@@ -13,7 +13,7 @@ use crate::settings::{self, Settings};
 use clap::Args;
 use sd_notify::NotifyState;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -83,26 +83,26 @@ fn settings_of(settings: &Settings, arguments: &Arguments) -> Result<Settings, E
 }
 
 /// A settings file has a table `[serve]`; a rig's file has none.
-fn is_settings(path: &std::path::Path) -> bool {
+fn is_settings(path: &Path) -> bool {
     let text = std::fs::read_to_string(path).unwrap_or_default();
     text.parse::<toml::Table>().is_ok_and(|table| table.contains_key("serve"))
 }
 
 async fn serve(settings: Settings) -> Exit {
-    let (state, doors) = (settings.state_dir(), settings.doors.clone());
+    let (state, doors, outbox) = (settings.state_dir(), settings.doors.clone(), settings.outbox.clone());
+    let outbox = match Outbox::open(&outbox, &state, Arc::new(Disk)) {
+        Ok(outbox) => outbox,
+        Err(error) => {
+            say::error(&format!("error: {error}"));
+            return Exit::Input;
+        }
+    };
     // Asked for before anything is opened: whoever says stop meanwhile is heard.
     let (mut terminate, mut interrupt) = match signals() {
         Ok(both) => both,
         Err(error) => {
             say::error(&format!("error: signals can't be heard: {error}"));
             return Exit::Environment;
-        }
-    };
-    let outbox = match Outbox::open(&settings.outbox, &state, Arc::new(Disk)) {
-        Ok(outbox) => outbox,
-        Err(error) => {
-            say::error(&format!("error: {error}"));
-            return Exit::Input;
         }
     };
     let opened = match House::open(settings, doors.arm_over_port).await {
@@ -135,8 +135,9 @@ async fn serve(settings: Settings) -> Exit {
     let exit = wind_down(&opened, keeper, &mut terminate, &mut interrupt).await;
     doors.close().await;
     fed.abort();
-    // What was not told yet waits on the disk.
-    told.iter().for_each(|task| task.abort());
+    if let Some(told) = told {
+        told.abort();
+    }
     house.close_store().await;
     exit
 }

@@ -6,6 +6,7 @@
 use super::done::{Done, NotDone, conclude};
 use super::software;
 use crate::files::{Disk, Files};
+use crate::record::earlier::earlier;
 use crate::record::{RunDirectory, RunRecord, UtcTime};
 use crate::settings::Settings;
 use crate::station::clock::RealClock;
@@ -35,6 +36,8 @@ pub struct Order {
     pub directory: PathBuf,
     /// On which rig.
     pub on: On,
+    /// The folder of an earlier run of the same job, to go on with what is complete of it.
+    pub continues: Option<PathBuf>,
 }
 
 /// On which rig a job is carried out.
@@ -62,6 +65,8 @@ pub enum NotBegun {
     Program(io::Error),
     /// The run directory can't be made.
     Directory(io::Error),
+    /// The earlier run can't be gone on with.
+    Earlier(String),
 }
 
 impl fmt::Display for NotBegun {
@@ -70,6 +75,7 @@ impl fmt::Display for NotBegun {
             Self::Station(error) => error.fmt(f),
             Self::Simulator(error) => f.write_str(error),
             Self::Program(error) => write!(f, "the path of this program is not known: {error}"),
+            Self::Earlier(why) => f.write_str(why),
             Self::Directory(error) => write!(f, "the run directory can't be made: {error}"),
         }
     }
@@ -98,7 +104,7 @@ impl Begun {
     /// # Errors
     /// See [`NotBegun`].
     pub fn new(settings: &Settings, order: Order) -> Result<Self, NotBegun> {
-        let Order { setup, run, started, directory, on } = order;
+        let Order { mut setup, run, started, directory, on, continues } = order;
         let job = &setup.job;
         let simulated = matches!(on, On::Simulated { .. });
         let latch = LatchFile::of(&settings.state_dir(), &job.rig.name, simulated);
@@ -123,8 +129,16 @@ impl Begun {
             Bench::Simulated(_) => None,
             Bench::Real { leave, .. } => Some(leave.as_ref()),
         };
-        let store = RunDirectory::create(&directory, Arc::new(Disk), &record, job, leave)
+        let earlier = match &continues {
+            Some(from) => earlier(from, &Disk, &setup, &record).map_err(NotBegun::Earlier)?,
+            None => None,
+        };
+        let mut store = RunDirectory::create(&directory, Arc::new(Disk), &record, job, leave)
             .map_err(NotBegun::Directory)?;
+        if let (Some(earlier), Some(from)) = (earlier, &continues) {
+            store.take_over(started, from, &earlier).map_err(NotBegun::Directory)?;
+            setup.resumed = Some(Box::new(earlier.resumed));
+        }
         Ok(Self { setup, record, bench, store, latch })
     }
 

@@ -10,7 +10,8 @@ use crate::record::words::Outcome;
 use crate::record::{ResultRecord, RunDirectory, RunRecord};
 use crate::settings::Settings;
 use crate::station::{Report, StationError};
-use calibration::sequence::Setup;
+use calibration::evaluate::RunFacts;
+use calibration::sequence::{PointEnd, Resumed, Setup};
 use std::fmt;
 use std::path::PathBuf;
 
@@ -68,7 +69,11 @@ pub(super) fn conclude(
         }
         Bench::Real { .. } => None,
     };
-    let entry = finished(&setup, &record, &report);
+    let mut entry = finished(&setup, &record, &report);
+    if let Some(resumed) = &setup.resumed {
+        // The time of what was taken over was spent on the rig too.
+        entry.rig_s += taken_over_s(&setup, resumed, &store.facts);
+    }
     let result =
         write_results(&setup, &record, entry, truth.as_ref(), &mut store).map_err(NotDone::Results)?;
     if let Bench::Simulated(rig) = &bench
@@ -86,6 +91,19 @@ pub(super) fn conclude(
         }
     }
     Ok(Done { result, report, directory: store.path().to_owned(), warnings, no_certificates })
+}
+
+/// Time of the dwells that an earlier run measured.
+fn taken_over_s(setup: &Setup, resumed: &Resumed, facts: &RunFacts) -> f64 {
+    let samples: usize = facts
+        .ends
+        .iter()
+        .map(|end| match end {
+            PointEnd::Measured(m) if !m.closing && resumed.done.contains(&m.point) => m.length,
+            PointEnd::Measured(_) | PointEnd::Unreached { .. } => 0,
+        })
+        .sum();
+    samples as f64 / setup.job.rig.acquisition.rate.si()
 }
 
 fn finished(setup: &Setup, record: &RunRecord, report: &Report) -> FinishedEntry {

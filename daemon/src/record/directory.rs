@@ -4,9 +4,10 @@
 //! Invariant: a point that was reported as stored is on the disk with everything that its results need.
 
 use super::convert;
+use super::earlier::Earlier;
 use super::journal::{
-    Chain, FinishedEntry, FirstMotionEntry, LeaveEntry, PointEntry, QuietEntry, StartedEntry, TripEntry,
-    UnreachedEntry, What,
+    Chain, FinishedEntry, FirstMotionEntry, LeaveEntry, PointEntry, QuietEntry, StartedEntry, TakenOverEntry,
+    TripEntry, UnreachedEntry, What,
 };
 use super::raw::Raw;
 use super::run::RunRecord;
@@ -84,6 +85,29 @@ impl RunDirectory {
         let entry = StartedEntry { run_sha256: sha256(text.as_bytes()), leave };
         directory.enter(record.started, What::Started(entry))?;
         Ok(directory)
+    }
+
+    /// Takes over what is complete of an earlier run: its waveforms, then its entries, each as it was.
+    ///
+    /// # Errors
+    /// Of the disk.
+    pub fn take_over(&mut self, at: UtcTime, from: &Path, earlier: &Earlier) -> io::Result<()> {
+        for hash in earlier.entries.iter().filter_map(|entry| entry.what.raw_sha256()) {
+            let name = format!("raw/{hash}.parquet");
+            let bytes = self.files.read(&from.join(&name))?;
+            self.files.write(&self.path.join(&name), &bytes)?;
+        }
+        let entry = TakenOverEntry {
+            run: earlier.run.clone(),
+            journal_sha256: earlier.head.clone(),
+            entries: earlier.entries.len() as u64,
+        };
+        self.enter(at, What::TakenOver(entry))?;
+        for entry in &earlier.entries {
+            self.enter(entry.t_utc, entry.what.clone())?;
+        }
+        self.facts = earlier.facts.clone();
+        Ok(())
     }
 
     /// Where it lies.

@@ -40,10 +40,26 @@ pub enum What {
     Point(PointEntry),
     /// A point was not measured.
     Unreached(UnreachedEntry),
+    /// What follows was recorded by an earlier run of the same job, which this one goes on with.
+    TakenOver(TakenOverEntry),
     /// The interlock tripped; the waveforms around it are kept.
     Trip(TripEntry),
     /// The run is over.
     Finished(Box<FinishedEntry>),
+}
+
+impl What {
+    /// The waveforms that it names.
+    #[must_use]
+    pub fn raw_sha256(&self) -> Option<&str> {
+        match self {
+            Self::Quiet(entry) => Some(&entry.raw_sha256),
+            Self::FirstMotion(entry) => Some(&entry.raw_sha256),
+            Self::Point(entry) => Some(&entry.raw_sha256),
+            Self::Trip(entry) => Some(&entry.raw_sha256),
+            Self::Started(_) | Self::Unreached(_) | Self::TakenOver(_) | Self::Finished(_) => None,
+        }
+    }
 }
 
 /// The run began.
@@ -145,6 +161,18 @@ pub struct UnreachedEntry {
     pub settle_s: f64,
     /// Why.
     pub finding: Finding,
+}
+
+/// The entries that follow, as many as it says, are those of an earlier run, with their times.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct TakenOverEntry {
+    /// Name of the earlier run.
+    pub run: String,
+    /// SHA-256 of the last whole line of its journal.
+    pub journal_sha256: String,
+    /// How many entries follow.
+    pub entries: u64,
 }
 
 /// A trip.

@@ -140,6 +140,7 @@ impl Keeper {
             run: run.clone(),
             started: house.day(),
             directory: house.runs().join(&run),
+            continues: job.continues.as_ref().map(|earlier| house.runs().join(earlier)),
             on: if house.rig.simulated {
                 let seed = seed.or(house.settings.serve.seed).unwrap_or(1);
                 On::Simulated { seed, faults: prepared.faults }

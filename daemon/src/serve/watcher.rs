@@ -55,7 +55,9 @@ impl Watcher {
             begun: None,
             last: None,
             peak: Peak::default(),
-            ended: vec![false; setup.job.points.len()],
+            ended: (0..setup.job.points.len())
+                .map(|n| setup.resumed.as_ref().is_some_and(|r| r.done.contains(&n)))
+                .collect(),
             setup: setup.clone(),
         }
     }

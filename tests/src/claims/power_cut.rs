@@ -190,7 +190,7 @@ fn raw_of(what: &What) -> Option<&str> {
         What::FirstMotion(entry) => Some(&entry.raw_sha256),
         What::Point(entry) => Some(&entry.raw_sha256),
         What::Trip(entry) => Some(&entry.raw_sha256),
-        What::Started(_) | What::Unreached(_) | What::Finished(_) => None,
+        What::Started(_) | What::Unreached(_) | What::TakenOver(_) | What::Finished(_) => None,
     }
 }
 

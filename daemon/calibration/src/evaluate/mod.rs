@@ -15,6 +15,7 @@ mod verdict;
 mod witness;
 
 pub use budgets::{Circumstances, magnitude_budget, phase_budget};
+pub use drift::moved;
 pub use foreseen::{Foreseen, foreseen};
 pub use point::{PointResult, RepeatResult, Status, Value};
 pub use provisional::{Provisional, provisional};
@@ -46,10 +47,10 @@ impl RunFacts {
         self.first_motion.as_ref()?.verdict.findings.iter().find(|f| f.column == Some(column))
     }
 
-    /// The quiet part before the first motion.
+    /// The quiet part before the first motion; the last one where a run goes on with another.
     #[must_use]
     pub fn rest(&self) -> Option<&QuietRecord> {
-        self.quiet.iter().find(|q| q.when == QuietTime::Before)
+        self.quiet.iter().rev().find(|q| q.when == QuietTime::Before)
     }
 }
 

@@ -36,7 +36,7 @@ pub use measure::{Measurement, PointEnd, measure};
 pub use quality::Standing;
 pub use quiet::QuietRecord;
 pub use recent::Recent;
-pub use run::{Part, Run, Seen};
+pub use run::{Part, Resumed, Run, Seen};
 pub use setup::{Setup, Waits};
 
 #[cfg(test)]

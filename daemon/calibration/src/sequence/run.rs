@@ -4,6 +4,7 @@ mod before_motion;
 mod foretold;
 mod opening;
 mod points;
+mod resumed;
 mod seen;
 mod ways_out;
 
@@ -30,6 +31,7 @@ use plan_schema::units::{
     Celsius, Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts,
 };
 use points::{Goal, Learned};
+pub use resumed::Resumed;
 pub use seen::{Part, Seen};
 
 #[derive(Debug, Clone)]
@@ -93,6 +95,10 @@ pub struct Run {
     /// Why the run did not begin.
     refused: Option<String>,
     recent: Recent,
+    /// The first point of the run that this one goes on with was looked at once more.
+    verified: bool,
+    /// What that look said against going on.
+    disagrees: Option<String>,
     /// Largest displacement of the last block that the observer can't rule out.
     judged: Option<Displacement<Peak>>,
     /// True once the amplifier answered after a trip, and until when that is waited for.
@@ -130,6 +136,8 @@ impl Run {
             refused: None,
             recent: Recent::new(setup.job.columns.len(), keep),
             judged: None,
+            verified: false,
+            disagrees: None,
             answered: false,
             asked_until: None,
             setup,

@@ -4,6 +4,7 @@ use super::finding::{Finding, FindingKind};
 use super::first_motion::Opening;
 use super::quality::{is_plain, nominal_response};
 use super::quiet::LISTEN;
+use super::run::Resumed;
 use crate::control::{Forecast, Plant, foresee_all, order};
 use crate::hazard::notice::ABOVE;
 use crate::interlock::{
@@ -35,6 +36,8 @@ pub struct Setup {
     pub opening: Opening,
     /// The reference's calibration.
     pub table: ReferenceTable,
+    /// What an earlier run of this job left behind, where this one goes on with it.
+    pub resumed: Option<Box<Resumed>>,
 }
 
 /// Waits that are foreseen, whatever the loop does.
@@ -73,7 +76,7 @@ impl Setup {
             Order::AsWritten => (0..points.len()).collect(),
         };
         let opening = Opening::of(&job);
-        Self { job, plant, forecasts, order, opening, table }
+        Self { job, plant, forecasts, order, opening, table, resumed: None }
     }
 
     /// True if every point can be run.

@@ -174,7 +174,7 @@ impl Run {
             Some(Probed::Identified(amplitude, deviation)) => {
                 let (frequency, drive) = probe.tone;
                 self.model.learn(frequency, drive, amplitude, deviation);
-                let first = self.taken_from(0).map_or(Goal::Rest, Goal::Point);
+                let first = self.first_goal();
                 self.go(first, frequency, false, out);
             }
         }
@@ -193,6 +193,9 @@ impl Run {
             return self.stop(Outcome::Failed, out);
         }
         self.excluded = verdict.excluded(&self.setup.job);
+        if let Some(why) = self.others_excluded() {
+            return self.hold_for(why, out);
+        }
         let in_it = self.setup.job.sensors.iter().zip(&self.excluded).filter(|(_, out)| !**out);
         self.spare_all_but(&in_it.map(|(s, _)| s.column).collect::<Vec<_>>());
         for finding in verdict.findings {
@@ -206,7 +209,7 @@ impl Run {
 
     /// One small motion at the frequency of the first point.
     pub(super) fn identify(&mut self, out: &mut Vec<Action>) {
-        let number = self.taken_from(0).and_then(|first| self.setup.order.get(first));
+        let number = self.first_position().and_then(|first| self.setup.order.get(first));
         let Some(point) = number.and_then(|n| self.setup.job.points.get(*n)) else {
             return self.go_to(Goal::Rest, out);
         };

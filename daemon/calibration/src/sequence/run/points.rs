@@ -134,7 +134,11 @@ impl Run {
             self.model.learn(point.frequency, measurement.drive, seen, 1e-4);
             point.measured(seen);
         }
-        self.end_point(PointEnd::Measured(measurement), again, out);
+        let end = PointEnd::Measured(measurement);
+        if self.is_verifying() && !again {
+            self.disagrees = self.speaks_against(&end);
+        }
+        self.end_point(end, again, out);
     }
 
     /// Whether the dwell that just ended is done once more: as often as the plan says, and once if something was found
@@ -181,6 +185,9 @@ impl Run {
             settle: point.settle_time(&self.setup, self.end),
             finding,
         };
+        if self.is_verifying() {
+            self.disagrees = self.speaks_against(&end);
+        }
         self.end_point(end, false, out);
     }
 
@@ -200,8 +207,13 @@ impl Run {
             return;
         }
         let (frequency, closing) = (point.frequency, point.is_closing());
-        let goal = self.after(&point);
-        self.go(goal, frequency, closing, out);
+        let goal = match closing && self.is_verifying() {
+            true => self.verified(out),
+            false => Some(self.after(&point)),
+        };
+        if let Some(goal) = goal {
+            self.go(goal, frequency, closing, out);
+        }
     }
 
     /// Overloads of the sensors' channels are judged on these columns only: what another shows there means nothing. That of
@@ -219,7 +231,7 @@ impl Run {
         }
         let order = &self.setup.order;
         let at = order.iter().position(|n| *n == point.point).unwrap_or(order.len());
-        match self.taken_from(at + 1) {
+        match self.missing_from(at + 1) {
             Some(next) => Goal::Point(next),
             None if self.setup.closes() => Goal::Closing,
             None => Goal::Rest,
@@ -240,7 +252,7 @@ impl Run {
     /// Frequency of a goal; `None` for rest.
     fn frequency_of(&self, goal: Goal) -> Option<Hertz> {
         let position = match goal {
-            Goal::Identify | Goal::Closing => self.taken_from(0)?,
+            Goal::Identify | Goal::Closing => self.first_position()?,
             Goal::Point(position) => position,
             Goal::Rest => return None,
         };
@@ -278,7 +290,7 @@ impl Run {
         match goal {
             Goal::Identify => self.identify(out),
             Goal::Point(position) => self.begin_point(position, Purpose::Measure, out),
-            Goal::Closing => match self.taken_from(0) {
+            Goal::Closing => match self.first_position() {
                 Some(first) => self.begin_point(first, Purpose::Close, out),
                 None => self.go_to(Goal::Rest, out),
             },
