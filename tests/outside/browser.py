@@ -256,6 +256,9 @@ class Way:
             raise RuntimeError("no draft that is done")
         self.done = name
         b.go(f"{self.url}/runs/{name}")
+        if not b.run("Boolean(document.querySelector('.mark.draft'))"):
+            raise RuntimeError("a draft that is not marked as one")
+        self.all_looks("draft", None)
         b.click("details summary")
         b.click("form[action$='/approve'] button")
         b.until("document.querySelector('dl .badge')?.textContent === 'released'", "a run that is released")
@@ -279,7 +282,7 @@ class Way:
                 b.look(size, dark)
                 time.sleep(0.25)
                 look = f"{name}-{size}-{'dark' if dark else 'light'}"
-                if b.run("document.documentElement.scrollWidth > innerWidth + 1"):
+                if b.run(f"document.documentElement.scrollWidth > {SIZES[size][0] + 1}"):
                     self.wide.append(look)
                 self.find(look)
                 shot = f"{self.asked['shots']}/{look}.png"
