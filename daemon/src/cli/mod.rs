@@ -20,6 +20,7 @@ mod say;
 mod schema;
 mod stop;
 mod summary;
+mod validate;
 mod verify;
 
 use crate::certificate::csv::CsvLocale;
@@ -85,9 +86,9 @@ enum Command {
     },
     /// Run a job on the simulated rig, faster than real time.
     DryRun(DryRunArguments),
-    /// Derive every result of a run directory again and verify its records.
+    /// Derive every result again and verify the records.
     Recompute {
-        /// The run directory.
+        /// A run directory, or a folder of them.
         run: PathBuf,
     },
     /// Make the certificates of a run directory again.
@@ -161,6 +162,8 @@ enum Command {
     Drivers,
     /// Serve the simulated rig in real time, behind the interfaces that its instruments have. On this machine only.
     RigSim(RigSimArguments),
+    /// Let the installed program check itself against worked examples and reference waveforms; leaves a dated report.
+    Validate(validate::Arguments),
     /// Print the JSON Schema of a file.
     Schema {
         /// Which file.
@@ -313,6 +316,7 @@ pub fn main() -> ExitCode {
         Command::Doctor { rigs } => doctor::run(&context, &rigs),
         Command::Drivers => schema::drivers(&context),
         Command::RigSim(arguments) => rig_sim::run(&context, &arguments),
+        Command::Validate(arguments) => validate::run(&context, &arguments),
         Command::Schema { kind } => schema::print(&kind),
         Command::DriverHost | Command::Render => Exit::Environment,
         Command::Migrate { files } => migrate::run(&context, &files),

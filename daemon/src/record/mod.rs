@@ -9,6 +9,7 @@ pub mod budget;
 pub mod check;
 pub mod convert;
 pub mod directory;
+pub mod estimators;
 pub mod journal;
 pub mod raw;
 pub mod result;
