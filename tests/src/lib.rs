@@ -6,6 +6,7 @@
 
 pub mod bench;
 pub mod claims;
+pub mod doors;
 pub mod figure;
 pub mod host;
 pub mod program;

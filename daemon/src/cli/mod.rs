@@ -20,6 +20,7 @@ mod say;
 mod schema;
 mod stop;
 mod summary;
+mod token;
 mod validate;
 mod verify;
 
@@ -173,6 +174,8 @@ enum Command {
     /// Speak for one instrument over the standard streams: internal, see drivers/PROTOCOL.md.
     #[command(hide = true)]
     DriverHost,
+    /// Tokens: the words by which people and programs say to the daemon who they are.
+    Token(token::Arguments),
     /// Rewrite files of an older format in place; comments and layout stay, and each old file is kept beside the new one.
     Migrate {
         /// Plans, jobs, rigs, registers or faults.
@@ -320,6 +323,7 @@ pub fn main() -> ExitCode {
         Command::Schema { kind } => schema::print(&kind),
         Command::DriverHost | Command::Render => Exit::Environment,
         Command::Migrate { files } => migrate::run(&context, &files),
+        Command::Token(arguments) => token::run(&context, &arguments),
     };
     ExitCode::from(exit as u8)
 }
