@@ -3,6 +3,8 @@
 //! Owns what only shows from outside. Must not look inside the program where command line and record files tell.
 
 #[cfg(test)]
+mod assessor;
+#[cfg(test)]
 mod conformance;
 #[cfg(test)]
 mod doctor;

@@ -25,6 +25,7 @@ mod serve;
 mod stop;
 mod summary;
 mod token;
+mod validate;
 mod verify;
 mod watch;
 
@@ -91,9 +92,9 @@ enum Command {
     },
     /// Run a job on the simulated rig, faster than real time.
     DryRun(DryRunArguments),
-    /// Derive every result of a run directory again and verify its records.
+    /// Derive every result again and verify the records.
     Recompute {
-        /// The run directory, or the file that `export` wrote.
+        /// A run directory, a folder of them, or the file that `export` wrote.
         run: PathBuf,
     },
     /// Make the certificates of a run directory again.
@@ -170,6 +171,8 @@ enum Command {
     },
     /// Serve the simulated rig in real time, behind the interfaces that its instruments have. On this machine only.
     RigSim(RigSimArguments),
+    /// Let the installed program check itself against worked examples and reference waveforms; leaves a dated report.
+    Validate(validate::Arguments),
     /// Print the JSON Schema of a file.
     Schema {
         /// Which file.
@@ -379,6 +382,7 @@ pub fn main() -> ExitCode {
             conform::run(&context, &arguments)
         }
         Command::RigSim(arguments) => rig_sim::run(&context, &arguments),
+        Command::Validate(arguments) => validate::run(&context, &arguments),
         Command::Schema { kind } => schema::print(&kind),
         Command::Submit(arguments) => daemon::submit(&context, &arguments),
         Command::Runs(arguments) => daemon::runs(&context, &arguments),

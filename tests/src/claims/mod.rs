@@ -22,6 +22,7 @@ pub mod power_cut;
 pub mod reaction;
 pub mod records;
 pub mod release;
+pub mod results;
 pub mod rig;
 pub mod scheduled;
 pub mod stops;
