@@ -21,6 +21,8 @@ mod migrate;
 #[cfg(test)]
 mod operators;
 #[cfg(test)]
+mod real_runs;
+#[cfg(test)]
 mod records;
 #[cfg(test)]
 mod release;

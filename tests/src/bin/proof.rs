@@ -11,8 +11,8 @@ use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
     amplitude, check_speed, common_practice, conformance, coverage, estimator, graded, hosts, identity,
-    leave, main_job, outside, pace, peers, power_cut, reaction, records, release, rig, scheduled, stops,
-    suites, trips, watched, worked,
+    leave, main_job, outside, pace, peers, power_cut, reaction, real_runs, records, release, rig, scheduled,
+    stops, struck, suites, trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -77,6 +77,13 @@ const FIGURES: &[Entry] = &[
     ("F.7", "alterations of a released run that go unnoticed", |full| {
         Ok(vec![release::alterations(if full { 500 } else { 30 })?])
     }),
+    (
+        "G.1",
+        "the example job through sockets, lines and hosts, against the run in one process",
+        real_runs::figures,
+    ),
+    ("G.2", "instruments swapped by lines of the rig file alone", real_runs::swapped),
+    ("G.3", "processes struck and links cut while the armature moves", struck::figures),
     ("G.4", "peers that no one here wrote", foreign_peers),
     ("G.5", "what an instrument in a process of its own costs", hosts::cost),
     ("G.6", "conformance of every driver, and of broken ones", conformance::figures),
