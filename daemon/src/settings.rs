@@ -9,6 +9,7 @@ use crate::certificate::csv::CsvLocale;
 use crate::certificate::data::Laboratory;
 use crate::certificate::messages::Language;
 use crate::load::{self, LoadError};
+use crate::serve::outbox::OutboxSettings;
 use figment::Figment;
 use figment::providers::Serialized;
 use layer::Layer;
@@ -46,6 +47,9 @@ pub struct Settings {
     /// How certificates are released.
     #[serde(default)]
     pub release: ReleaseSettings,
+    /// Which programs are told that a run finished, a job waits for a person, or a rig tripped.
+    #[serde(default)]
+    pub outbox: OutboxSettings,
     /// File with the scope of the laboratory's accreditation; null where it has none. Nothing better is stated.
     #[serde(default)]
     pub scope: Option<PathBuf>,
@@ -109,6 +113,7 @@ impl Default for Settings {
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
             release: ReleaseSettings::default(),
+            outbox: OutboxSettings::default(),
             scope: None,
         }
     }

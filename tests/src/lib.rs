@@ -7,6 +7,7 @@
 pub mod bench;
 pub mod claims;
 pub mod conform;
+pub mod doors;
 pub mod figure;
 pub mod host;
 pub mod program;

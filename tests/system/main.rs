@@ -7,6 +7,8 @@ mod conformance;
 #[cfg(test)]
 mod doctor;
 #[cfg(test)]
+mod doors;
+#[cfg(test)]
 mod golden;
 #[cfg(test)]
 mod host;

@@ -58,9 +58,15 @@ pub struct Figure {
     pub decimal_mark: char,
 }
 
-/// Draws a figure. None when it has no mark, or a number in it can't be drawn.
+/// Draws a figure in the size of certificates. None when it has no mark, or a number in it can't be drawn.
 #[must_use]
 pub fn svg(figure: &Figure) -> Option<String> {
+    svg_of_size(figure, SIZE_PT)
+}
+
+/// Draws a figure so many points wide and high.
+#[must_use]
+pub fn svg_of_size(figure: &Figure, size_pt: (i32, i32)) -> Option<String> {
     let frequencies = figure.frequencies();
     let numbers = figure.marks.iter().flat_map(|m| [m.value, m.uncertainty.unwrap_or(0.0)]);
     let drawable = frequencies.iter().all(|f| f.is_finite() && *f > 0.0)
@@ -69,7 +75,7 @@ pub fn svg(figure: &Figure) -> Option<String> {
         return None;
     }
     let mut text = String::new();
-    let size = (SIZE_PT.0 * UNITS_PER_POINT, SIZE_PT.1 * UNITS_PER_POINT);
+    let size = (points(size_pt.0), points(size_pt.1));
     {
         let area = SVGBackend::with_string(&mut text, (size.0.unsigned_abs(), size.1.unsigned_abs()))
             .into_drawing_area();

@@ -21,6 +21,7 @@ mod say;
 mod schema;
 mod stop;
 mod summary;
+mod token;
 mod verify;
 
 use crate::certificate::csv::CsvLocale;
@@ -168,6 +169,8 @@ enum Command {
     /// Speak for one instrument over the standard streams: internal, see drivers/PROTOCOL.md.
     #[command(hide = true)]
     DriverHost,
+    /// Tokens: the words by which people and programs say to the daemon who they are.
+    Token(token::Arguments),
     /// Rewrite files of an older format in place; comments and layout stay, and each old file is kept beside the new one.
     Migrate {
         /// Plans, jobs, rigs, registers or faults.
@@ -323,6 +326,7 @@ pub fn main() -> ExitCode {
         Command::Schema { kind } => schema::print(&kind),
         Command::DriverHost | Command::Render => Exit::Environment,
         Command::Migrate { files } => migrate::run(&context, &files),
+        Command::Token(arguments) => token::run(&context, &arguments),
     };
     ExitCode::from(exit as u8)
 }

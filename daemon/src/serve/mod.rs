@@ -10,4 +10,5 @@
 //! Invariant: nothing here moves a rig: a run does, under the leave that a person gave.
 
 pub mod desk;
+pub mod outbox;
 pub mod words;

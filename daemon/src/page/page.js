@@ -1,0 +1,195 @@
+// Keeps the page up to date from the stream of events. Sends nothing that a form could not; without it the page is still whole.
+"use strict";
+
+const csrf = document.body.dataset.csrf;
+const find = (what, from = document) => from.querySelector(what);
+const each = (what, act, from = document) => from.querySelectorAll(what).forEach(act);
+
+// Numbers and times, as the daemon writes them.
+function digits(value, significant) {
+  if (value === null || value === undefined || !Number.isFinite(value)) return "–";
+  if (value === 0) return "0";
+  const magnitude = Math.floor(Math.log10(Math.abs(value)));
+  if (magnitude < -6 || magnitude >= 9) return value.toExponential(significant - 1).replaceAll("-", "−");
+  return value.toFixed(Math.max(0, significant - 1 - magnitude)).replaceAll("-", "−");
+}
+
+function lasts(seconds) {
+  if (seconds === null || seconds === undefined) return "–";
+  const whole = Math.max(0, Math.round(seconds));
+  const [h, min, s] = [Math.floor(whole / 3600), Math.floor(whole / 60) % 60, whole % 60];
+  const two = (n) => String(n).padStart(2, "0");
+  if (h > 0) return `${h} h ${two(min)} min`;
+  return min > 0 ? `${min} min ${two(s)} s` : `${s} s`;
+}
+
+// Instants come in UTC and are shown in the reader's zone.
+function localTimes(from = document) {
+  each("time[datetime]", (time) => {
+    const at = new Date(time.dateTime);
+    if (Number.isNaN(at.getTime()) || time.title) return;
+    time.title = time.textContent;
+    time.textContent = at.toLocaleString(undefined, { dateStyle: "medium", timeStyle: "medium" });
+  }, from);
+}
+
+function say(text, lasting = 8000) {
+  const said = find("#said");
+  said.textContent = text;
+  said.hidden = false;
+  clearTimeout(say.timer);
+  say.timer = setTimeout(() => { said.hidden = true; }, lasting);
+}
+
+function ask(path, body, headers = {}) {
+  const all = { ...headers, Accept: "application/json" };
+  if (csrf) all["X-Csrf-Token"] = csrf;
+  if (body !== undefined) all["Content-Type"] = "application/json";
+  return fetch(path, { method: "POST", headers: all, body: body === undefined ? undefined : JSON.stringify(body) });
+}
+
+// The stop: sent at once, and what came of it is said loudly. Where the script can't, the form itself is sent.
+function stops() {
+  each("form[data-stop]", (form) => form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    say("Stop is on its way …", 60000);
+    try {
+      const answer = await ask("/api/v1/stop");
+      const told = await answer.json();
+      say(answer.ok ? `Stopped: ${told.message}` : `NOT STOPPED: ${told.detail}. Use the emergency stop.`, 60000);
+    } catch {
+      say("NO ANSWER from the daemon. Use the emergency stop.", 600000);
+    }
+  }));
+}
+
+// What a moment says, into the places that name its fields.
+let lastMoment = 0;
+function show(moment) {
+  lastMoment = Date.now();
+  const panel = find("#moment");
+  if (!panel) return;
+  panel.hidden = false;
+  panel.classList.remove("stale");
+  each("[data-moment]", (place) => {
+    let value = moment[place.dataset.moment];
+    if (typeof value === "number" && place.dataset.digits) {
+      value = digits(value * Number(place.dataset.scale || 1), Number(place.dataset.digits));
+    }
+    place.textContent = value === null || value === undefined ? "–" : String(value).replaceAll("_", " ");
+  }, panel);
+  each("[data-time]", (place) => { place.textContent = lasts(moment[place.dataset.time]); }, panel);
+  each("[data-bar]", (bar) => {
+    const [value, of] = [moment[bar.dataset.bar], moment[bar.dataset.of]];
+    const share = value > 0 && of > 0 ? value / of : 0;
+    const isTarget = bar.classList.contains("target");
+    find(".fill", bar).setAttribute("width", String(Math.min(100, (share / Number(bar.dataset.full)) * 100)));
+    bar.classList.toggle("near", !isTarget && share > 0.9 && share <= 1);
+    bar.classList.toggle("over", isTarget ? share > 1.1 : share > 1);
+  }, panel);
+}
+
+// Parts of the page that the daemon renders again when something happened. What somebody is filling in is left alone.
+const waiting = new Map();
+function renew(part) {
+  if (waiting.has(part)) return;
+  waiting.set(part, setTimeout(async () => {
+    waiting.delete(part);
+    const busy = part.contains(document.activeElement) && document.activeElement.matches("input, textarea, select");
+    if (busy || find("details[open]", part)) {
+      renew(part);
+      return;
+    }
+    try {
+      const answer = await fetch(part.dataset.part);
+      if (answer.status === 401) location.reload();
+      if (!answer.ok) return;
+      part.innerHTML = await answer.text();
+      localTimes(part);
+      mending(part);
+      const state = find(".state", part);
+      if (state && !state.dataset.running && find("#moment")) find("#moment").hidden = true;
+    } catch { /* The stream says when the daemon is there again. */ }
+  }, 150));
+}
+
+// Forms of a part go back to the page they are on, not to the part.
+function mending(part) {
+  each("input[name=back]", (field) => { field.value = location.pathname; }, part);
+}
+
+function live() {
+  if (!find("[data-live]")) return;
+  const stream = new EventSource("/api/v1/news");
+  stream.addEventListener("moment", (event) => show(JSON.parse(event.data).body));
+  for (const kind of ["point", "rig", "queue", "began", "ended"]) {
+    stream.addEventListener(kind, () => {
+      each("[data-part]", (part) => { if (part.dataset.on.split(" ").includes(kind)) renew(part); });
+    });
+  }
+  let lost = false;
+  stream.onerror = () => {
+    if (!lost) say("The daemon does not answer; what is shown is old. Trying again …", 600000);
+    lost = true;
+    find("#moment")?.classList.add("stale");
+    if (stream.readyState === EventSource.CLOSED) setTimeout(() => location.reload(), 10000);
+  };
+  stream.onopen = () => {
+    if (!lost) return;
+    lost = false;
+    say("The daemon answers again.");
+    each("[data-part]", renew);
+  };
+  setInterval(() => { if (lastMoment && Date.now() - lastMoment > 5000) find("#moment")?.classList.add("stale"); }, 1000);
+}
+
+// Handing in: files are read here and sent as texts, by the names by which the job names them.
+async function texts(job, files) {
+  const named = {};
+  const quoted = [...job.matchAll(/"([^"\n]*)"/g)].map((match) => match[1]);
+  for (const file of files) {
+    const name = quoted.find((text) => text === file.name || text.endsWith(`/${file.name}`)) || file.name;
+    named[name] = await file.text();
+  }
+  return named;
+}
+
+function submits() {
+  const form = find("form[data-submit]");
+  if (!form) return;
+  let key = crypto.getRandomValues(new Uint32Array(4)).join("-");
+  const said = find("#submit-said");
+  const tell = (kind, text) => {
+    const part = document.createElement(text.includes("\n") ? "pre" : "p");
+    part.className = kind;
+    part.textContent = text;
+    said.replaceChildren(part);
+  };
+  form.addEventListener("change", () => { key = crypto.getRandomValues(new Uint32Array(4)).join("-"); });
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const [file] = find("#job-file").files;
+    const job = await file.text();
+    const body = {
+      name: find("#job-name").value.trim() || file.name.replace(/\.toml$/, ""),
+      job,
+      files: await texts(job, find("#other-files").files),
+    };
+    if (find("#seed")?.value) body.seed = Number(find("#seed").value);
+    if (find("#faults-file")?.files.length) body.faults = await find("#faults-file").files[0].text();
+    tell("hint", "Checking …");
+    try {
+      const answer = await ask("/api/v1/jobs", body, { "Idempotency-Key": key });
+      const told = await answer.json();
+      if (answer.ok) location.assign("/queue");
+      else tell("wrong", told.detail);
+    } catch {
+      tell("wrong", "The daemon does not answer. Hand in again: with the same files there is no second job.");
+    }
+  });
+}
+
+localTimes();
+stops();
+live();
+submits();

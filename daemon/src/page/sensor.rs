@@ -1,0 +1,131 @@
+//! What one sensor showed over the years.
+
+use super::deviations::drawn;
+use super::frame::{Frame, escaped};
+use super::text;
+use crate::certificate::plot::{Figure, Mark};
+use crate::http::house::Shared;
+use crate::http::problem::Problem;
+use crate::record::UtcTime;
+use crate::serve::words::{HistoryPoint, RunFilter};
+use axum::extract::{Path, Query, State};
+use axum::response::{IntoResponse, Redirect, Response};
+use maud::{Markup, html};
+use serde::Deserialize;
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+/// Runs that are looked through for sensors to offer.
+const LATELY: u32 = 100;
+
+#[derive(Debug, Default, Deserialize)]
+pub(super) struct Search {
+    serial: Option<String>,
+}
+
+/// Finds a sensor by its serial, or offers those that were measured lately.
+pub(super) async fn search(
+    State(shared): State<Arc<Shared>>,
+    frame: Frame,
+    Query(asked): Query<Search>,
+) -> Result<Response, Problem> {
+    if let Some(serial) = asked.serial.as_deref().map(str::trim).filter(|s| !s.is_empty()) {
+        return Ok(Redirect::to(&format!("/sensors/{}", escaped(serial).replace('/', "%2F"))).into_response());
+    }
+    let lately = RunFilter { limit: Some(LATELY), ..RunFilter::default() };
+    let runs = shared.desk.runs(&lately).await?;
+    let serials: BTreeSet<&str> = runs.iter().flat_map(|r| &r.sensors).map(|s| s.serial.as_str()).collect();
+    Ok(frame.page("Sensors", &html! {
+        h1 { "Sensors" }
+        form method="get" action="/sensors" class="panel inline" role="search" {
+            label for="serial" { "Serial" }
+            input id="serial" name="serial" required maxlength="100";
+            button { "Show" }
+        }
+        section class="panel" {
+            h2 { "Measured lately" }
+            @if serials.is_empty() { p class="hint" { "None yet." } }
+            ul class="files" { @for serial in serials { li { a href={ "/sensors/" (serial) } { (serial) } } } }
+        }
+    }).into_response())
+}
+
+pub(super) async fn page(
+    State(shared): State<Arc<Shared>>,
+    frame: Frame,
+    Path(serial): Path<String>,
+) -> Result<Markup, Problem> {
+    let points = shared.desk.history(&serial).await?;
+    let mut runs: Vec<(&str, UtcTime, bool, &str)> = Vec::new();
+    for point in &points {
+        if runs.last().is_none_or(|last| last.0 != point.run) {
+            runs.push((&point.run, point.started, point.simulated, &point.reference));
+        }
+    }
+    let simulated = points.iter().any(|p| p.simulated);
+    Ok(frame.page(&serial, &html! {
+        h1 { "Sensor " (serial) }
+        @if simulated { p class="mark simulated" { strong { "SIMULATED" } " Runs on simulated rigs are shown here as what they are; they are no history." } }
+        section class="panel" {
+            h2 { "Latest sensitivity over frequency" }
+            @match runs.last().and_then(|last| latest(&points, last.0)) {
+                Some(plot) => figure { (plot) },
+                None => p class="hint" { "There is none." },
+            }
+        }
+        (table(&points, &runs))
+    }))
+}
+
+fn latest(points: &[HistoryPoint], run: &str) -> Option<Markup> {
+    let of: Vec<&HistoryPoint> = points.iter().filter(|p| p.run == run).collect();
+    let unit = &of.first()?.sensitivity_unit;
+    let bar = |p: &HistoryPoint| p.u_rel_percent.map(|u| p.sensitivity * u / 100.0);
+    drawn(&Figure {
+        x_label: "Frequency in Hz".to_owned(),
+        y_label: format!("Sensitivity in {unit}"),
+        marks: of
+            .iter()
+            .map(|p| Mark { frequency_hz: p.frequency_hz, value: p.sensitivity, uncertainty: bar(p) })
+            .collect(),
+        tolerance: Vec::new(),
+        lost_hz: Vec::new(),
+        decimal_mark: '.',
+    })
+}
+
+/// A row a run, a column a frequency: how a sensor drifts is read down a column.
+fn table(points: &[HistoryPoint], runs: &[(&str, UtcTime, bool, &str)]) -> Markup {
+    let mut frequencies: Vec<f64> = points.iter().map(|p| p.frequency_hz).collect();
+    frequencies.sort_by(f64::total_cmp);
+    frequencies.dedup_by(|a, b| a.total_cmp(b).is_eq());
+    let at = |run: &str, f: f64| points.iter().find(|p| p.run == run && p.frequency_hz.total_cmp(&f).is_eq());
+    let unit = points.first().map_or("", |p| p.sensitivity_unit.as_str());
+    html! {
+        section class="panel" {
+            h2 { "Sensitivity in " (unit) ", with expanded uncertainty in %" }
+            div class="scroll" tabindex="0" role="region" aria-label="History" {
+                table class="list" {
+                    thead { tr {
+                        th { "Run" } th { "Began" } th { "Reference's calibration" }
+                        @for f in &frequencies { th class="n" { (text::frequency(*f)) " Hz" } }
+                    } }
+                    tbody {
+                        @for (run, started, simulated, reference) in runs.iter().rev() {
+                            tr {
+                                th scope="row" { a href={ "/runs/" (run) } { (run) } @if *simulated { " " span class="badge sim" { "SIMULATED" } } }
+                                td { (text::instant(*started)) }
+                                td { (reference) }
+                                @for f in &frequencies {
+                                    td class="n" { @if let Some(p) = at(run, *f) {
+                                        (text::digits(p.sensitivity, 5)) @if let Some(u) = p.u_rel_percent { br; span class="hint" { "± " (text::decimals(u, 2)) " %" } }
+                                    } @else { (text::NONE) } }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}

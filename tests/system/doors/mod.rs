@@ -1,0 +1,7 @@
+//! The doors of the daemon: who gets in, what may be asked, and how it is answered.
+
+mod answers;
+mod identity;
+mod live;
+mod secrets;
+mod sites;
