@@ -25,7 +25,6 @@ use tempfile::TempDir;
 use tokio::runtime::Runtime;
 
 /// One after the other: two rigs in real time on one small machine would be late for each other.
-#[must_use]
 pub fn alone() -> MutexGuard<'static, ()> {
     static ONE: Mutex<()> = Mutex::new(());
     ONE.lock().unwrap_or_else(PoisonError::into_inner)
