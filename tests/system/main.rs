@@ -25,6 +25,8 @@ mod migrate;
 #[cfg(test)]
 mod operators;
 #[cfg(test)]
+mod real_runs;
+#[cfg(test)]
 mod records;
 #[cfg(test)]
 mod release;

@@ -11,8 +11,8 @@ use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
     amplitude, check_speed, common_practice, conformance, coverage, doors, estimator, graded, hosts,
-    identity, leave, main_job, outside, pace, pages, peers, power_cut, reaction, records, release, results,
-    rig, scheduled, stops, suites, trips, watched, worked,
+    identity, leave, main_job, outside, pace, pages, peers, power_cut, reaction, real_runs, records, release,
+    results, rig, scheduled, stops, struck, suites, trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -84,6 +84,13 @@ const FIGURES: &[Entry] = &[
     ("F.8", "time of a certificate, and of deriving a run again", |full| {
         results::speed(if full { 10 } else { 3 })
     }),
+    (
+        "G.1",
+        "the example job through sockets, lines and hosts, against the run in one process",
+        real_runs::figures,
+    ),
+    ("G.2", "instruments swapped by lines of the rig file alone", real_runs::swapped),
+    ("G.3", "processes struck and links cut while the armature moves", struck::figures),
     ("G.4", "peers that no one here wrote", foreign_peers),
     ("G.5", "what an instrument in a process of its own costs", hosts::cost),
     ("G.6", "conformance of every driver, and of broken ones", conformance::figures),
