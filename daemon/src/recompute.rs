@@ -109,7 +109,8 @@ pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Disc
     Ok(recomputed)
 }
 
-/// Derives the facts of a run again from some of its entries and the waveforms that they name, which are verified.
+/// Derives the facts of a run again from some of its entries and the waveforms that they name, which are verified, with the
+/// estimator of this number.
 ///
 /// # Errors
 /// The first thing that is not as it was written.
@@ -118,8 +119,10 @@ pub fn replay(
     files: &dyn Files,
     setup: &Setup,
     journal: &Journal,
+    number: u32,
 ) -> Result<RunFacts, Discrepancy> {
-    Replay { directory, files, setup }.facts(journal).map(|(facts, _)| facts)
+    let estimator = estimator(number).map_err(|what| wrong("run.json", what))?;
+    Replay { directory, files, setup, estimator }.facts(journal).map(|(facts, _)| facts)
 }
 
 struct Replay<'a> {

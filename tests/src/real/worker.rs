@@ -64,6 +64,7 @@ fn run(job: &str, settings: &str, state: &str, out: &str) -> Result<()> {
     let settings = settings::read(Some(Path::new(settings)), Some(Path::new(state)))
         .map_err(|e| anyhow::anyhow!("{e}"))?;
     let order = Order {
+        continues: None,
         setup: ready.setup,
         run: "real".to_owned(),
         started: UtcTime::now(),
