@@ -49,15 +49,15 @@ pub struct Settings {
     /// How certificates are released.
     #[serde(default)]
     pub release: ReleaseSettings,
+    /// Which programs are told that a run finished, a job waits for a person, or a rig tripped.
+    #[serde(default)]
+    pub outbox: OutboxSettings,
     /// The daemon: its rig, its data, and how a simulated rig goes.
     #[serde(default)]
     pub serve: ServeSettings,
     /// Where the daemon listens, and who may come in.
     #[serde(default)]
     pub doors: DoorSettings,
-    /// Which programs are told that a run finished, a job waits for a person, or a rig tripped.
-    #[serde(default)]
-    pub outbox: OutboxSettings,
     /// File with the scope of the laboratory's accreditation; null where it has none. Nothing better is stated.
     #[serde(default)]
     pub scope: Option<PathBuf>,
@@ -91,6 +91,10 @@ pub struct CertificateSettings {
     pub language: Language,
     /// How columns and numbers are parted in CSV.
     pub csv: CsvLocale,
+    /// Whether the budgets behind the uncertainties are printed as an annex.
+    pub budgets: bool,
+    /// Folder of font files beyond the embedded ones, for letters of scripts that those don't have, such as Chinese.
+    pub fonts: Option<PathBuf>,
     /// A template of the laboratory's own instead of the built-in one.
     pub template: Option<PathBuf>,
     /// Longest time for all certificates of a run.
@@ -104,6 +108,8 @@ impl Default for CertificateSettings {
         Self {
             language: Language::English,
             csv: CsvLocale::Point,
+            budgets: false,
+            fonts: None,
             template: None,
             render_s_max: 60,
             memory_mib_max: 2048,
@@ -121,9 +127,9 @@ impl Default for Settings {
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
             release: ReleaseSettings::default(),
+            outbox: OutboxSettings::default(),
             serve: ServeSettings::default(),
             doors: DoorSettings::default(),
-            outbox: OutboxSettings::default(),
             scope: None,
         }
     }

@@ -15,6 +15,7 @@
 mod block;
 pub mod built_in;
 pub mod client;
+pub mod conform;
 mod error;
 mod guarded;
 pub mod host;

@@ -1,7 +1,8 @@
 //! Which drivers there are. A value built where the program is wired, never a global.
 
-use crate::client::Hosts;
+use crate::client::{Hosts, Program};
 use crate::error::{DriverError, ErrorKind};
+use crate::protocol::Hello;
 use crate::safe::Opened;
 use async_trait::async_trait;
 use plan_schema::rig::Instrument;
@@ -25,6 +26,13 @@ pub trait DriverFactory: Send + Sync {
     /// # Errors
     /// Where the instrument does not answer or is another than the rig file says.
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError>;
+
+    /// The program that an instrument of this driver runs in, and what it is greeted with; `None` where it runs in this
+    /// process. For who speaks the protocol without the client, as the conformance kit does.
+    fn host(&self, instrument: &Instrument) -> Option<Result<(Program, Hello), DriverError>> {
+        let _ = instrument;
+        None
+    }
 }
 
 /// The drivers of this program by kind.

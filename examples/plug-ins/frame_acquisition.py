@@ -30,6 +30,52 @@ TRANSFER_S = 0.4
 ANSWER, BLOCK, ENDED = 1, 2, 3
 
 
+class Connection:
+    """A connection to the box. One that was given up once is over: a late answer must not pass for the next one's."""
+
+    def __init__(self, place: tuple[str, int]):
+        self._socket = socket.create_connection(place, timeout=TRANSFER_S)
+        self._socket.settimeout(None)
+        self.stream = self._socket.makefile("rb", buffering=1 << 16)
+        self.answers: queue.Queue[str | None] = queue.Queue(maxsize=4)
+        self.over = False
+
+    def give_up(self) -> None:
+        """Ends it, also for the thread that reads: closing alone would leave it open for as long as that reads."""
+        self.over = True
+        try:
+            self._socket.shutdown(socket.SHUT_RDWR)
+        except OSError:
+            pass
+        self._socket.close()
+        try:
+            self.answers.put_nowait(None)
+        except queue.Full:
+            pass
+
+    def command(self, command: str) -> str:
+        """Sends a command; gives what its answer says behind OK."""
+        if self.over:
+            raise Failure("disconnected", f"'{command}': the connection was given up")
+        try:
+            self._socket.sendall(command.encode("ascii") + b"\n")
+            answer = self.answers.get(timeout=TRANSFER_S)
+        except OSError as error:
+            self.give_up()
+            raise Failure("disconnected", f"'{command}': {error}") from error
+        except queue.Empty:
+            self.give_up()
+            raise Failure("timeout", f"no answer to '{command}' within {TRANSFER_S} s") from None
+        if answer is None:
+            raise Failure("disconnected", f"the box ended the connection at '{command}'")
+        word, _, rest = answer.partition(" ")
+        if word == "OK":
+            return rest
+        if word != "ERROR":
+            self.give_up()
+        raise Failure("out_of_range" if word == "ERROR" else "protocol", f"'{command}': {answer}")
+
+
 class FrameAcquisition:
     """The instrument."""
 
@@ -43,15 +89,11 @@ class FrameAcquisition:
         if settings.keys() != {"tcp"} or not place or not port.isdecimal():
             raise Failure("out_of_range", "write settings = { program = …, tcp = \"192.0.2.8:5026\" }, nothing else")
         self._host = host
-        self._answers: queue.Queue[str | None] = queue.Queue(maxsize=4)
+        self._place = (place, int(port))
+        self._connection: Connection | None = None
+        self._known_as: str | None = None
         self._channels = 0
         self._next: int | None = None
-        try:
-            self._socket = socket.create_connection((place, int(port)), timeout=TRANSFER_S)
-        except OSError as error:
-            raise Failure("disconnected", f"{address}: {error}") from error
-        self._socket.settimeout(None)
-        threading.Thread(target=self._read, daemon=True).start()
         said = [part.strip() for part in self._command("IDENTIFY").split(",")]
         if len(said) != 4:
             raise Failure("protocol", f"IDENTIFY has four parts, not {len(said)}")
@@ -102,46 +144,46 @@ class FrameAcquisition:
                 self._host.output.forget_blocks()
         return {}
 
-    def _command(self, command: str) -> str:
+    def _connect(self) -> "Connection":
+        """The connection; made anew where the one before is over, and only to the same box."""
+        if self._connection is not None and not self._connection.over:
+            return self._connection
         try:
-            self._socket.sendall(command.encode("ascii") + b"\n")
-            answer = self._answers.get(timeout=TRANSFER_S)
+            self._connection = connection = Connection(self._place)
         except OSError as error:
-            raise Failure("disconnected", f"'{command}': {error}") from error
-        except queue.Empty:
-            # A late answer must not pass for the next one's: this connection is over.
-            self._socket.close()
-            raise Failure("timeout", f"no answer to '{command}' within {TRANSFER_S} s") from None
-        if answer is None:
-            raise Failure("disconnected", f"the box ended the connection at '{command}'")
-        word, _, rest = answer.partition(" ")
-        if word == "OK":
-            return rest
-        raise Failure("out_of_range" if word == "ERROR" else "protocol", f"'{command}': {answer}")
+            raise Failure("disconnected", f"{self._place}: {error}") from error
+        threading.Thread(target=self._read, args=(connection,), daemon=True).start()
+        said = connection.command("IDENTIFY")
+        if self._known_as is None:
+            self._known_as = said
+        elif said != self._known_as:
+            connection.give_up()
+            raise Failure("bad_data", f"'{said}' answers in place of '{self._known_as}'")
+        return connection
+
+    def _command(self, command: str) -> str:
+        return self._connect().command(command)
 
     # --- the thread that reads frames ------------------------------------------------------------------------------
 
-    def _read(self) -> None:
-        stream = self._socket.makefile("rb", buffering=1 << 16)
+    def _read(self, connection: "Connection") -> None:
         try:
             while True:
-                self._frame(stream)
+                self._frame(connection)
         except Failure as failure:
-            self._broken(failure)
+            self._broken(connection, failure)
         except (OSError, ValueError) as error:
-            self._broken(Failure("disconnected", f"the box: {error}"))
+            self._broken(connection, Failure("disconnected", f"the box: {error}"))
 
-    def _broken(self, failure: Failure) -> None:
+    def _broken(self, connection: "Connection", failure: Failure) -> None:
         """What follows a broken frame is not looked at."""
-        self._socket.close()
-        try:
-            self._answers.put_nowait(None)
-        except queue.Full:
-            pass
-        if self._next is not None:
+        connection.give_up()
+        if connection is self._connection and self._next is not None:
+            self._next = None
             self._host.output.say(method="acquisition.failed", params=failure.as_error())
 
-    def _frame(self, stream) -> None:
+    def _frame(self, connection: "Connection") -> None:
+        stream = connection.stream
         head = stream.read(HEAD.size)
         if len(head) < HEAD.size:
             raise Failure("disconnected", "the box ended the connection")
@@ -153,7 +195,7 @@ class FrameAcquisition:
             raise Failure("protocol", "a frame is torn or its checksum wrong")
         if kind == ANSWER:
             try:
-                self._answers.put_nowait(body.decode())
+                connection.answers.put_nowait(body.decode())
             except queue.Full:
                 raise Failure("protocol", "answers came that nobody asked for") from None
         elif kind == BLOCK:

@@ -1,6 +1,7 @@
 //! The job: a plan on a rig, with sensors mounted on its channels, for a customer.
 
 use crate::plan::Format;
+use crate::registers::Date;
 use crate::units::{Kilograms, Metres, Quantity, Seconds, Torque};
 use crate::{written_table, written_words};
 
@@ -23,6 +24,8 @@ written_table! {
         pub customer: Option<Customer>,
         /// Order or request number.
         pub order: Option<String>,
+        /// Day on which the sensors came in.
+        pub received: Option<Date>,
         /// State of the sensors: before or after an adjustment.
         pub condition: Condition = Condition::AsFound,
         /// How long the sensors have been mounted and switched on already when the job is handed in; what is left of their

@@ -6,6 +6,7 @@
 
 pub mod bench;
 pub mod claims;
+pub mod conform;
 pub mod daemon;
 pub mod doors;
 pub mod figure;
@@ -14,6 +15,7 @@ pub mod program;
 pub mod python;
 pub mod quick;
 pub mod readme;
+pub mod real;
 pub mod rig_sim;
 pub mod run_dir;
 pub mod shell;

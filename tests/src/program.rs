@@ -149,7 +149,19 @@ pub fn cargo<S: AsRef<OsStr>>(arguments: impl IntoIterator<Item = S>) -> Result<
 /// # Errors
 /// If it can't be started.
 pub fn other<S: AsRef<OsStr>>(program: &Path, arguments: impl IntoIterator<Item = S>) -> Result<Finished> {
-    run(command(program).args(arguments).current_dir(root()))
+    other_in(root(), program, arguments)
+}
+
+/// Runs another program in a folder, such as one that leaves files behind.
+///
+/// # Errors
+/// If it can't be started.
+pub fn other_in<S: AsRef<OsStr>>(
+    folder: &Path,
+    program: &Path,
+    arguments: impl IntoIterator<Item = S>,
+) -> Result<Finished> {
+    run(command(program).args(arguments).current_dir(folder))
 }
 
 /// Starts a program with pipes for its input and output; what it says for people is not looked at.

@@ -22,7 +22,7 @@ pub enum CsvLocale {
     Comma,
 }
 
-const COLUMNS: [&str; 32] = [
+const COLUMNS: [&str; 34] = [
     "worth",
     "certificate",
     "run",
@@ -49,6 +49,8 @@ const COLUMNS: [&str; 32] = [
     "deviation_percent",
     "u_deviation_percent",
     "coverage_factor",
+    "coverage_factor_phase",
+    "coverage_factor_deviation",
     "tolerance_percent",
     "decision",
     "thd_percent",
@@ -142,6 +144,8 @@ fn row(request: &CertificateRequest, point: &PointRecord, tolerance: Option<f64>
         value(deviation),
         uncertainty(deviation),
         given(outcome.and_then(|r| r.coverage_factor.as_ref())),
+        given(phase.and(outcome).and_then(|r| r.coverage_factor_phase.as_ref())),
+        given(deviation.and(outcome).and_then(|r| r.coverage_factor_deviation.as_ref())),
         number(tolerance),
         words(point.decision.word()),
         number(point.thd_percent),

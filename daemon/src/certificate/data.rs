@@ -39,6 +39,10 @@ pub struct CertificateRequest {
     pub replaces: Option<String>,
     /// Date of issue.
     pub issued: Option<UtcTime>,
+    /// Whether the budgets behind the uncertainties are printed as an annex.
+    pub with_budgets: bool,
+    /// Folder of font files beyond the embedded ones, for letters that those don't have.
+    pub fonts_path: Option<PathBuf>,
     /// A Typst file to use instead of the built-in template. It can read what lies in its own folder, no more.
     pub template_path: Option<PathBuf>,
     /// Who calibrated.
@@ -65,8 +69,23 @@ pub struct CertificateRequest {
     pub authorised_by: Option<String>,
     /// Remarks to print: deviations from the method, limits of use, the customer's own statements.
     pub remarks: Vec<String>,
+    /// What the item showed before it was adjusted, where such a run is named.
+    pub as_found: Option<AsFound>,
     /// The run's results. Other sensors of the same run may be in it; they are not shown.
     pub result: ResultRecord,
+}
+
+/// An earlier run of the same item, before it was adjusted.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct AsFound {
+    /// Name of the run.
+    pub run: String,
+    /// When it started.
+    pub started: UtcTime,
+    /// Number of its certificate, where it has one.
+    pub certificate: Option<String>,
+    /// What it showed.
+    pub sensor: SensorRecord,
 }
 
 /// The laboratory as it stands in the letterhead.
@@ -149,6 +168,10 @@ pub struct Reference {
 pub struct Judgement {
     /// The rule; null when nothing was judged.
     pub rule: Option<Rule>,
+    /// Rule and risk of each point of the result, in its order, where bands of the plan have rules of their own; else empty.
+    pub by_point: Vec<JudgedPoint>,
+    /// Largest probability of a wrong pass, for a chosen risk.
+    pub risk_percent: Option<f64>,
     /// The rule in the laboratory's own words; null for the built-in sentence.
     pub rule_text: Option<String>,
     /// What a deviation refers to.
@@ -157,6 +180,15 @@ pub struct Judgement {
     pub reference_frequency_hz: Option<f64>,
     /// Tolerance (±) of each point of the result, in its order; null for a point without. May be empty.
     pub tolerance_percent: Vec<Option<f64>>,
+}
+
+/// How one point was judged.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct JudgedPoint {
+    /// The rule.
+    pub rule: Rule,
+    /// Largest probability of a wrong pass, for a chosen risk.
+    pub risk_percent: Option<f64>,
 }
 
 /// Declares a vocabulary that the plan's formats have too, and the way from there to here.

@@ -3,7 +3,7 @@
 //! Owns requests that look like real ones: twelve points from 0.5 Hz to 100 Hz, one of them rejected.
 
 use super::data::{
-    CertificateRequest, Condition, Customer, DeviationFrom, Item, Judgement, Laboratory, Mounting,
+    AsFound, CertificateRequest, Condition, Customer, DeviationFrom, Item, Judgement, Laboratory, Mounting,
     MountingSheet, Reference, RequestSchema, Rule, SensorKind,
 };
 use super::messages::Language;
@@ -32,6 +32,8 @@ pub(crate) fn request() -> CertificateRequest {
         number: None,
         replaces: None,
         issued: None,
+        with_budgets: false,
+        fonts_path: None,
         template_path: None,
         laboratory: Laboratory {
             name: "Example Laboratory for Vibration (invented)".into(),
@@ -72,6 +74,8 @@ pub(crate) fn request() -> CertificateRequest {
         method_text: None,
         judgement: Judgement {
             rule: Some(Rule::GuardBand),
+            by_point: Vec::new(),
+            risk_percent: None,
             rule_text: None,
             deviation_from: DeviationFrom::Nominal,
             reference_frequency_hz: None,
@@ -80,6 +84,7 @@ pub(crate) fn request() -> CertificateRequest {
         operator: Some("A. Nonymous".into()),
         authorised_by: None,
         remarks: vec!["The cable of 3 m belongs to the item and was calibrated with it.".into()],
+        as_found: None,
         result: result(),
     }
 }
@@ -327,6 +332,28 @@ pub(crate) fn released() -> CertificateRequest {
     sensor.points[1] = point(0.8, 2.0);
     sensor.points[11] = point(100.0, 10.0);
     sensor.decision = Decision::Pass;
+    request
+}
+
+/// The same item after an adjustment, with what it showed before.
+pub(crate) fn as_left() -> CertificateRequest {
+    let mut request = released();
+    let mut sensor = request.result.sensors[0].clone();
+    for point in &mut sensor.points {
+        point.sensitivity = point.sensitivity.map(|s| s * 1.042);
+        point.sensitivity_mv_per_g = point.sensitivity_mv_per_g.map(|s| s * 1.042);
+        point.deviation_percent = point.deviation_percent.map(|d| d * 1.042 + 4.2);
+        point.decision = Decision::Fail;
+    }
+    reject(&mut sensor.points[4]);
+    sensor.decision = Decision::Fail;
+    request.item.condition = Condition::AsLeft;
+    request.as_found = Some(AsFound {
+        run: "R-19991230-0007".into(),
+        started: "1999-12-30T09:00:00Z".parse().unwrap(),
+        certificate: Some("XL-1999-0311".into()),
+        sensor,
+    });
     request
 }
 

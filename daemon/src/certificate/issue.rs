@@ -2,7 +2,10 @@
 //!
 //! Owns which record fills which field of a request. Must not: compute a result, or decide what is released.
 
-use super::data::{CertificateRequest, Customer, Item, Judgement, MountingSheet, Reference, RequestSchema};
+use super::data::{
+    AsFound, CertificateRequest, Condition, Customer, Item, JudgedPoint, Judgement, MountingSheet, Reference,
+    RequestSchema,
+};
 use super::job::Failure;
 use super::{Limits, RenderError, Rendered, csv, dcc, file_name, render};
 use crate::files::{Disk, Files};
@@ -10,6 +13,7 @@ use crate::record::ResultRecord;
 use crate::record::words::PointStatus;
 use crate::settings::Settings;
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
 
@@ -78,6 +82,8 @@ fn request(
         number: None,
         replaces: None,
         issued: None,
+        with_budgets: settings.certificate.budgets,
+        fonts_path: settings.certificate.fonts.clone(),
         template_path: settings.certificate.template.clone(),
         laboratory: settings.laboratory.clone(),
         customer: job
@@ -86,7 +92,7 @@ fn request(
             .as_ref()
             .map(|c| Customer { name: c.name.clone(), address: c.address.clone() }),
         order: job.job.order.clone(),
-        received: None,
+        received: job.job.received.map(|day| day.to_string()),
         item: Item {
             make: item.make.clone(),
             model: item.model.clone(),
@@ -113,6 +119,8 @@ fn request(
         method_text: None,
         judgement: Judgement {
             rule: Some(job.plan.decision.rule.into()),
+            by_point: judged(job, sensor),
+            risk_percent: job.plan.decision.risk.map(|r| r.percent()),
             rule_text: None,
             deviation_from: job.plan.decision.deviation_from.into(),
             reference_frequency_hz: job.plan.reference_frequency.map(|f| f.si()),
@@ -121,8 +129,77 @@ fn request(
         operator: Some(job.job.operator.clone()),
         authorised_by: None,
         remarks: Vec::new(),
+        as_found: None,
         result: of_one(result, &item.serial),
     }
+}
+
+/// How each point that a sensor takes was judged, where bands of the plan have rules of their own.
+fn judged(job: &ResolvedJob, sensor: &MountedSensor) -> Vec<JudgedPoint> {
+    let decision = &job.plan.decision;
+    if decision.bands.is_empty() {
+        return Vec::new();
+    }
+    let taken = job.points.iter().enumerate().filter(|(n, _)| sensor.takes(*n));
+    let at = taken.map(|(_, point)| decision.at(point.frequency));
+    at.map(|by| JudgedPoint {
+        rule: by.rule.into(),
+        risk_percent: (by.rule == plan_schema::plan::Rule::ChosenRisk).then(|| by.risk.percent()),
+    })
+    .collect()
+}
+
+/// Puts what each item showed before its adjustment beside what it shows now. `before` is a run that was verified, with the
+/// job that it was a run of, and the numbers of its certificates by serial number.
+///
+/// # Errors
+/// In words, where the two are no run before and no run after an adjustment of the same items.
+pub fn put_beside(requests: &mut [CertificateRequest], before: &Before<'_>) -> Result<(), String> {
+    let run = &before.result.run;
+    if before.job.job.condition != plan_schema::job::Condition::AsFound {
+        return Err(format!("run {run} is not of sensors as found, so it can't stand beside one as left"));
+    }
+    let mut found = 0;
+    for request in requests.iter_mut() {
+        let this = &request.result;
+        if request.item.condition != Condition::AsLeft {
+            return Err(format!(
+                "run {} is not of sensors as left; write condition = \"as_left\" in its job",
+                this.run
+            ));
+        }
+        if this.simulated != before.result.simulated {
+            return Err(format!("of runs {run} and {} one is simulated and the other is not", this.run));
+        }
+        if before.result.started >= this.started {
+            return Err(format!("run {run} did not begin before run {}", this.run));
+        }
+        let Some(sensor) = before.result.sensor(&request.item.serial) else { continue };
+        let mut sensor = sensor.clone();
+        sensor.points.retain(|p| p.status != PointStatus::Skipped);
+        found += 1;
+        request.as_found = Some(AsFound {
+            run: run.clone(),
+            started: before.result.started,
+            certificate: before.numbers.get(&request.item.serial).cloned(),
+            sensor,
+        });
+    }
+    if found == 0 {
+        return Err(format!("no sensor of this run is in run {run}"));
+    }
+    Ok(())
+}
+
+/// A run before an adjustment.
+#[derive(Debug)]
+pub struct Before<'a> {
+    /// What was known before it.
+    pub job: &'a ResolvedJob,
+    /// What it came to.
+    pub result: &'a ResultRecord,
+    /// Numbers of its certificates by serial number, where it was released.
+    pub numbers: BTreeMap<String, String>,
 }
 
 /// The result of one sensor, without the points that it does not take: its certificate speaks of nothing else.

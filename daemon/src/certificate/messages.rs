@@ -134,6 +134,23 @@ impl Messages {
         Ok(text)
     }
 
+    /// The name of a component of a budget in this language; as recorded where the language has none of its own.
+    #[must_use]
+    pub fn component(&self, recorded: &str) -> String {
+        let known = |name: &str| self.sections.get("component")?.get(name).cloned();
+        if let Some(name) = known(recorded) {
+            return name;
+        }
+        let at = " (reference frequency)";
+        match recorded
+            .strip_suffix(at)
+            .map(|name| (self.component(name), self.text("component", "at_reference")))
+        {
+            Some((name, Ok(there))) => format!("{name} {there}"),
+            _ => recorded.to_owned(),
+        }
+    }
+
     /// All strings of a section, for the template.
     ///
     /// # Errors

@@ -36,6 +36,13 @@ pub fn significant(value: f64, digits: u8) -> Option<String> {
     last_place(value.abs(), digits).map(|place| to_place(value, place))
 }
 
+/// Rounds to the place at which `other` has so many significant digits. None unless both are finite and `other` is positive.
+#[must_use]
+pub fn at_place_of(value: f64, other: f64, digits: u8) -> Option<String> {
+    let place = last_place(other, digits)?;
+    value.is_finite().then(|| to_place(value, place))
+}
+
 /// The power of ten of the last digit kept, after rounding (0.0996 to two digits is 0.10, not 0.100).
 fn last_place(positive: f64, digits: u8) -> Option<i32> {
     if !positive.is_finite() || positive <= 0.0 {
@@ -84,6 +91,13 @@ mod tests {
         assert_eq!(pair(10.057_62, 0.027), texts("10.058", "0.027"));
         assert_eq!(pair(100.021_47, 0.000_35), texts("100.02147", "0.00035"));
         assert_eq!(pair(50_000_838.0, 92.48), texts("50000838", "92"));
+    }
+
+    #[test]
+    fn a_part_ends_where_the_whole_does() {
+        assert_eq!(at_place_of(0.002_891_2, 0.2604, 4).as_deref(), Some("0.0029"));
+        assert_eq!(at_place_of(1e-9, 0.2604, 4).as_deref(), Some("0.0000"));
+        assert_eq!(at_place_of(1.0, 0.0, 4), None);
     }
 
     #[test]

@@ -5,6 +5,7 @@
 //! or state anything of a point that was not accepted.
 
 use super::rounding::{self, Rounded};
+use crate::record::budget::{BudgetRecord, BudgetsRecord};
 use crate::record::result::PointRecord;
 use crate::record::words::{Decision, PointStatus, SensitivityUnit};
 use plan_schema::units::STANDARD_GRAVITY;
@@ -39,8 +40,12 @@ pub struct StatedResult {
     pub phase_deg: Option<Stated>,
     /// Deviation in %.
     pub deviation_percent: Option<Stated>,
-    /// Coverage factor, two decimals.
+    /// Coverage factor of the magnitude, two decimals.
     pub coverage_factor: Option<String>,
+    /// That of the phase: its budget is another, and so may its factor be.
+    pub coverage_factor_phase: Option<String>,
+    /// That of the deviation.
+    pub coverage_factor_deviation: Option<String>,
 }
 
 /// A value with its expanded uncertainty, where that is known.
@@ -85,6 +90,11 @@ impl StatedResult {
         let magnitude = |value: Option<f64>| {
             value.and_then(|v| Stated::of(v, point.u_rel_percent.map(|u| v.abs() * u / 100.0)))
         };
+        let k = |k: f64| format!("{k:.2}");
+        let budgets = point.budgets.as_ref();
+        let own = |of: fn(&BudgetsRecord) -> Option<&BudgetRecord>| {
+            budgets.and_then(of).map(|b| b.coverage_factor).or(point.coverage_factor).map(k)
+        };
         let per_g = point.sensitivity_mv_per_g.or_else(|| point.sensitivity.map(|si| scale.per_g(si)));
         Self {
             per_mps2: magnitude(point.sensitivity.map(|si| scale.per_mps2(si))),
@@ -92,7 +102,9 @@ impl StatedResult {
             u_rel_percent: point.u_rel_percent.and_then(|u| rounding::significant(u, 2)),
             phase_deg: point.phase_deg.and_then(|v| Stated::of(v, point.u_phase_deg)),
             deviation_percent: point.deviation_percent.and_then(|v| Stated::of(v, point.u_deviation_percent)),
-            coverage_factor: point.coverage_factor.map(|k| format!("{k:.2}")),
+            coverage_factor: point.coverage_factor.map(k),
+            coverage_factor_phase: own(|b| b.phase.as_ref()),
+            coverage_factor_deviation: own(|b| b.ratio.as_ref()),
         }
     }
 }

@@ -143,8 +143,10 @@ fn tolerances_are_told_in_numbers() {
 fn letters_that_no_font_has_are_reported() {
     let mut request = fixture::request();
     request.customer.as_mut().unwrap().name = "振動 Company".into();
-    let (_, warnings) = set(&request);
+    let (pages, warnings) = set(&request);
     assert!(warnings.iter().any(|w| w.contains('振') && w.contains('動')), "{warnings:?}");
+    let text = pages.concat();
+    assert!(text.contains("?? Company") && text.contains("U+52D5 U+632F"), "{text}");
 }
 
 #[test]
@@ -198,7 +200,8 @@ fn a_template_reads_its_own_folder_and_nothing_else() {
 
 #[test]
 fn the_built_in_template_has_no_folder() {
-    let world = super::world::CertificateWorld::new(None, std::collections::BTreeMap::new(), None).unwrap();
+    let world =
+        super::world::CertificateWorld::new(None, None, std::collections::BTreeMap::new(), None).unwrap();
     let place = typst::syntax::VirtualPath::new("/etc/hostname").unwrap();
     let id = typst::syntax::RootedPath::new(typst::syntax::VirtualRoot::Project, place).intern();
     assert!(typst::World::file(&world, id).is_err());
@@ -257,4 +260,90 @@ fn a_program_that_does_not_render_is_reported() {
         panic!()
     };
     assert!(detail.contains('3') && detail.contains("broken"), "{detail}");
+}
+
+/// What ISO/IEC 17025:2017 wants in a calibration certificate, clause by clause (7.8.2.1, 7.8.2.2, 7.8.4.1, 7.8.6.2, 7.8.8; the
+/// words of the clauses are ours), and where it stands in the text of the pages.
+#[test]
+fn the_clauses_of_17025_are_walked() {
+    let mut request = fixture::as_left();
+    request.replaces = Some("XL-2000-0040".into());
+    request.received = Some("2000-01-01".into());
+    let (pages, _) = set(&request);
+    let text = pages.concat().split_whitespace().collect::<Vec<_>>().join(" ");
+    let on_a_page = [
+        ("7.8.2.1 a, title", "Calibration certificate"),
+        ("7.8.2.1 b, name of the laboratory", "Example Laboratory for Vibration (invented)"),
+        ("7.8.2.1 b, address of the laboratory", "1 Nowhere Lane"),
+        ("7.8.2.1 c, place of the work", "Place at the address of the laboratory"),
+        ("7.8.2.1 d, end of the report", "End of certificate"),
+        ("7.8.2.1 e, customer", "Bridgewatch Example Company (invented)"),
+        ("7.8.2.1 e, address of the customer", "7 Fiction Quay"),
+        ("7.8.2.1 f, method", "compared with a reference transducer"),
+        ("7.8.2.1 g, item", "Serial number INV-0417"),
+        ("7.8.2.1 g, maker and model", "Mock 100 DC"),
+        ("7.8.2.1 g, condition", "as left, after adjustment or repair"),
+        ("7.8.2.1 h, receipt", "Received 2000-01-01"),
+        ("7.8.2.1 i, dates of the work", "Start 2000-01-01"),
+        ("7.8.2.1 j, issue", "2000-01-03 Date of issue"),
+        ("7.8.2.1 l, only these items", "concern only the item described above"),
+        ("7.8.2.1 m, units", "mV/(m/s²)"),
+        ("7.8.2.1 n, deviations from the method", "no deviations from the method, additions or exclusions"),
+        ("7.8.2.1 o, who authorises", "B. Nobody Authorised by"),
+        ("7.8.2.1 p, external providers", "obtained by the laboratory itself"),
+        ("7.8.2.2, data of the customer", "as the customer gave them"),
+        ("7.8.4.1 a, uncertainty", "expanded uncertainties U are standard uncertainties multiplied"),
+        ("7.8.4.1 b, conditions", "22.9 °C to 23.3 °C"),
+        ("7.8.4.1 b, mounting", "screws through the housing"),
+        ("7.8.4.1 c, traceability", "certificate XC-1999-0312"),
+        ("7.8.4.1 d, before adjustment", "As found: run R-19991230-0007 of 1999-12-30"),
+        ("7.8.4.1 e, conformity", "Every point was accepted, and every point passes"),
+        ("7.8.6.2 a, which results", "±3 % at all points"),
+        ("7.8.6.2 b, specification", "Tolerance of the deviation"),
+        ("7.8.6.2 c, rule", "reduced by the expanded uncertainty of the deviation"),
+        ("7.8.8, what is replaced", "Replaces XL-2000-0040"),
+    ];
+    let lacking: Vec<_> = on_a_page.iter().filter(|(_, words)| !text.contains(words)).collect();
+    assert!(lacking.is_empty(), "{lacking:#?} in\n{text}");
+    // 7.8.2.1 d: every page belongs to this report.
+    let count = pages.len();
+    for (n, page) in pages.iter().enumerate() {
+        let page = page.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(
+            page.contains("XL-2000-0042") && page.contains(&format!("Page {} of {count}", n + 1)),
+            "{page}"
+        );
+    }
+    // 7.8.4.3: no word on when to calibrate the item again.
+    assert!(!text.to_lowercase().contains("recalibrat") && text.matches("Next due").count() == 1);
+}
+
+#[test]
+fn budgets_are_an_annex_where_they_are_asked_for() {
+    let mut request = fixture::released();
+    assert!(!set(&request).0.concat().contains("Annex"));
+    request.with_budgets = true;
+    let text = set(&request).0.concat();
+    for words in [
+        "Annex: uncertainty budgets",
+        "reference sensitivity",
+        "this run",
+        "type A",
+        "law of propagation to first order",
+    ] {
+        assert!(text.contains(words), "{words} is not in {text}");
+    }
+    assert!(text.find("Annex").unwrap() < text.find("End of certificate").unwrap());
+}
+
+#[test]
+fn a_kind_of_finding_is_told_once() {
+    let mut request = fixture::request();
+    let point = &mut request.result.sensors[0].points[1];
+    let mut worse = point.findings[0].clone();
+    worse.message = "distortion of the acceleration 15.1 %, allowed 10 %.".into();
+    worse.value = Some(15.1);
+    point.findings.push(worse);
+    let text = set(&request).0.concat();
+    assert!(text.contains("15.1 %") && !text.contains("14.2 %"), "{text}");
 }

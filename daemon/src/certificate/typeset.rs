@@ -20,6 +20,9 @@ use super::job::{Failure, TemplateProblem};
 use super::messages::Messages;
 use super::world::CertificateWorld;
 
+/// Where a template finds what it prints.
+const CONTENT: &str = "/calwright/certificate.json";
+
 /// A certificate in memory.
 pub(super) struct Typeset {
     /// The pages, for those who want to look at them.
@@ -42,7 +45,9 @@ pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> 
     let moment = moment(request);
     let xml = dcc::write(request).map_err(|error| program(error.to_string()))?;
     let handed = hand_over(&content, xml).map_err(|error| program(error.to_string()))?;
-    let world = CertificateWorld::new(request.template_path.as_deref(), handed, moment)?;
+    let (template, fonts) = (request.template_path.as_deref(), request.fonts_path.as_deref());
+    let mut world = CertificateWorld::new(template, fonts, handed, moment)?;
+    let unprintable = say_what_is_unprintable(&mut world, content, &messages).map_err(program)?;
     let compiled = typst::compile::<PagedDocument>(&world);
     let problems =
         |list: &[SourceDiagnostic]| list.iter().map(|one| problem(&world, one)).collect::<Vec<_>>();
@@ -67,15 +72,54 @@ pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> 
             pdf
         }
     };
+    warnings.extend(unprintable);
     warnings.extend(missing_letters(&document));
     Ok(Typeset { document, pdf, warnings })
+}
+
+/// Letters that no font has would be printed as empty boxes, and nobody could tell what they were: each is printed as a
+/// question mark, and a remark says which they are. The data inside the document keep them.
+fn say_what_is_unprintable(
+    world: &mut CertificateWorld,
+    mut content: Content,
+    messages: &Messages,
+) -> Result<Option<String>, String> {
+    let mut missing = BTreeSet::new();
+    let mut json = serde_json::to_value(&content).map_err(|error| error.to_string())?;
+    each_string(&mut json, &mut |text| missing.extend(text.chars().filter(|&c| !world.can_print(c))));
+    if missing.is_empty() {
+        return Ok(None);
+    }
+    let codes: Vec<String> = missing.iter().map(|&c| format!("U+{:04X}", u32::from(c))).collect();
+    let remark = messages.filled("phrase", "letters", &[("list", &codes.join(" "))]);
+    content.remarks.push(remark.map_err(|error| error.to_string())?);
+    json = serde_json::to_value(&content).map_err(|error| error.to_string())?;
+    each_string(&mut json, &mut |text| {
+        *text = text.chars().map(|c| if missing.contains(&c) { '?' } else { c }).collect();
+    });
+    world.hand(CONTENT, Bytes::new(serde_json::to_vec(&json).map_err(|error| error.to_string())?));
+    let letters: Vec<String> = missing.iter().map(char::to_string).collect();
+    Ok(Some(format!(
+        "no font has the letters {}: they are printed as question marks, and a remark says so. Name a folder with a font \
+         that has them with the setting certificate.fonts",
+        letters.join(" ")
+    )))
+}
+
+fn each_string(value: &mut serde_json::Value, visit: &mut impl FnMut(&mut String)) {
+    match value {
+        serde_json::Value::String(text) => visit(text),
+        serde_json::Value::Array(items) => items.iter_mut().for_each(|item| each_string(item, visit)),
+        serde_json::Value::Object(map) => map.values_mut().for_each(|item| each_string(item, visit)),
+        _ => {}
+    }
 }
 
 /// The files that a template is handed.
 fn hand_over(content: &Content, xml: Vec<u8>) -> Result<BTreeMap<String, Bytes>, serde_json::Error> {
     let json = serde_json::to_vec(content)?;
     let mut handed = BTreeMap::from([
-        ("/calwright/certificate.json".to_owned(), Bytes::new(json)),
+        (CONTENT.to_owned(), Bytes::new(json)),
         ("/calwright/certificate.xml".to_owned(), Bytes::new(xml)),
     ]);
     for figure in [&content.figures.deviation, &content.figures.phase].into_iter().flatten() {

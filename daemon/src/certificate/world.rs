@@ -42,10 +42,16 @@ impl CertificateWorld {
     /// The template at a path, or the built-in one, with the files it is handed.
     pub(super) fn new(
         template: Option<&Path>,
+        own: Option<&Path>,
         handed: BTreeMap<String, Bytes>,
         today: Option<Datetime>,
     ) -> Result<Self, Failure> {
         let mut fonts = FONTS.clone();
+        if let Some(folder) = own {
+            let unreadable = |detail: String| Failure::TemplateFile { path: folder.to_owned(), detail };
+            let real = folder.canonicalize().map_err(|error| unreadable(error.to_string()))?;
+            fonts.extend(own_fonts(&real));
+        }
         let (folder, name, text) = match template {
             None => (None, "template.typ".to_owned(), BUILT_IN.to_owned()),
             Some(path) => {
@@ -60,6 +66,16 @@ impl CertificateWorld {
         })?;
         let main = Source::new(RootedPath::new(VirtualRoot::Project, place).intern(), text);
         Ok(Self { book: LazyHash::new(FontBook::from_fonts(&fonts)), fonts, main, handed, folder, today })
+    }
+
+    /// True if some font has this letter, or it needs none.
+    pub(super) fn can_print(&self, letter: char) -> bool {
+        letter.is_control() || self.fonts.iter().any(|font| font.info().coverage.contains(letter.into()))
+    }
+
+    /// Hands one more file over, or another in its place.
+    pub(super) fn hand(&mut self, path: &str, bytes: Bytes) {
+        self.handed.insert(path.to_owned(), bytes);
     }
 
     fn read(&self, id: FileId) -> FileResult<Bytes> {

@@ -27,6 +27,9 @@ pub(super) struct Arguments {
     /// Replace the certificates of this run's last release, for this reason.
     #[arg(long, value_name = "REASON")]
     amend: Option<String>,
+    /// The run of the same sensors as found: its results stand beside those as left. It is verified too.
+    #[arg(long, value_name = "RUN")]
+    as_found: Option<PathBuf>,
     /// Date of issue; without it now.
     #[arg(long)]
     at: Option<UtcTime>,
@@ -56,6 +59,7 @@ pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
         key,
         numbers: &arguments.number,
         exclusions: &arguments.exclude,
+        as_found: arguments.as_found.as_deref(),
         amendment: arguments.amend.as_deref(),
     };
     match approve(&context.settings, &asked) {
@@ -67,10 +71,10 @@ pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
     }
 }
 
-fn failed(error: &ApproveError) -> Exit {
+pub(super) fn failed(error: &ApproveError) -> Exit {
     say::error(&format!("error: {error}"));
     match error {
-        ApproveError::Asked(_) | ApproveError::Key(_) => Exit::Input,
+        ApproveError::Asked(_) | ApproveError::CutOff(_) | ApproveError::Key(_) => Exit::Input,
         ApproveError::Records(_) => Exit::Records,
         ApproveError::Render(_) | ApproveError::Disk(..) => Exit::Environment,
     }

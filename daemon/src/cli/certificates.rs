@@ -1,46 +1,34 @@
 //! `calwright certificate`: drafts from a run directory.
 
+use super::approve::failed;
 use super::{Context, Exit, say};
+use crate::certificate::data::CertificateRequest;
 use crate::certificate::issue;
 use crate::files::{Disk, Files};
-use crate::record::RunRecord;
+use crate::release::approve::{ApproveError, verified};
+use crate::release::as_found;
 use std::path::Path;
 
-/// `calwright certificate`: from a run directory.
-pub(super) fn run(context: &Context, directory: &Path, out: &Path) -> Exit {
-    let verified = match crate::recompute::recompute(directory, &Disk) {
-        Ok(verified) => verified,
-        Err(discrepancy) => {
-            say::error(&format!(
-                "error: {}: {discrepancy}; no certificate is made of it",
-                directory.display()
-            ));
-            return Exit::Records;
+/// `calwright certificate`: from a run directory, with the run as found beside it where one is named.
+pub(super) fn run(context: &Context, directory: &Path, out: &Path, before: Option<&Path>) -> Exit {
+    let requests = match requests(context, directory, before) {
+        Ok(requests) => requests,
+        Err(error @ ApproveError::CutOff(_)) => {
+            say::error(&format!("error: {error}"));
+            return Exit::Cancelled;
         }
-    };
-    let Some(result) = verified.result else {
-        say::error(&format!("error: run {} was cut off and has no result", verified.run));
-        return Exit::Cancelled;
-    };
-    let record: Result<RunRecord, String> = Disk
-        .read(&directory.join("run.json"))
-        .map_err(|e| e.to_string())
-        .and_then(|bytes| serde_json::from_slice(&bytes).map_err(|e| e.to_string()));
-    let job = record.and_then(|r| r.job().map_err(|e| e.to_string()));
-    let job = match job {
-        Ok(job) => job,
-        Err(error) => {
-            say::error(&format!("error: {}: {error}", directory.join("run.json").display()));
-            return Exit::Records;
-        }
+        Err(error) => return failed(&error),
     };
     if let Err(error) = Disk.create_dir(out) {
         say::error(&format!("error: {} can't be made: {error}", out.display()));
         return Exit::Environment;
     }
-    match issue::write(&context.settings, &issue::requests(&context.settings, &job, &result), out) {
+    match issue::write(&context.settings, &requests, out) {
         Ok(rendered) => {
-            rendered.iter().for_each(|r| say::out(&r.path.display().to_string()));
+            for one in &rendered {
+                say::out(&one.path.display().to_string());
+                one.warnings.iter().for_each(|warning| say::error(&format!("warning: {warning}")));
+            }
             Exit::Done
         }
         Err(error) => {
@@ -48,4 +36,17 @@ pub(super) fn run(context: &Context, directory: &Path, out: &Path) -> Exit {
             Exit::Environment
         }
     }
+}
+
+fn requests(
+    context: &Context,
+    directory: &Path,
+    before: Option<&Path>,
+) -> Result<Vec<CertificateRequest>, ApproveError> {
+    let run = verified(directory)?;
+    let mut requests = issue::requests(&context.settings, &run.job, &run.result);
+    if let Some(before) = before {
+        as_found::put_beside(&mut requests, before)?;
+    }
+    Ok(requests)
 }

@@ -27,6 +27,6 @@ pub mod settings;
 mod tls;
 pub mod tokens;
 
-pub use open::{DoorError, Doors, open};
+pub use open::{DoorError, Doors, open, open_with};
 pub use router::router;
 pub use settings::{DoorSettings, Limits, MachineUser};

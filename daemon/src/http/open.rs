@@ -59,7 +59,11 @@ pub async fn open(desk: Arc<dyn Desk>, settings: &DoorSettings, state: &Path) ->
     open_with(desk, settings, state, Limits::default()).await
 }
 
-pub(super) async fn open_with(
+/// Opens the doors with other limits than the usual ones.
+///
+/// # Errors
+/// As [`open`].
+pub async fn open_with(
     desk: Arc<dyn Desk>,
     settings: &DoorSettings,
     state: &Path,

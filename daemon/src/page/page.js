@@ -135,10 +135,10 @@ function live() {
     if (stream.readyState === EventSource.CLOSED) setTimeout(() => location.reload(), 10000);
   };
   stream.onopen = () => {
-    if (!lost) return;
-    lost = false;
-    say("The daemon answers again.");
+    // What happened between the page and the stream was told to nobody here.
     each("[data-part]", renew);
+    if (lost) say("The daemon answers again.");
+    lost = false;
   };
   setInterval(() => { if (lastMoment && Date.now() - lastMoment > 5000) find("#moment")?.classList.add("stale"); }, 1000);
 }

@@ -90,7 +90,7 @@ fn part(entry: &PointEntry, file: &RunFile, reference: usize) -> Result<Markup, 
         section class="panel" {
             h2 { (what) " at " (frequency(entry.applied_frequency_hz)) " Hz" }
             p class="facts" {
-                "Drive " (digits(entry.drive_v_peak, 4)) " V peak · settled in " (text::decimals(entry.settle_s, 2)) " s"
+                "Drive " (text::volts(entry.drive_v_peak, 4)) " peak · settled in " (text::decimals(entry.settle_s, 2)) " s"
                 @if let Ok(fitted) = &fitted { " · fitted at " (digits(fitted.estimate.frequency.si(), 8)) " Hz" }
                 @if let Some(t) = entry.temperature_degc { " · " (text::decimals(t, 1)) " °C" }
             }
@@ -116,8 +116,8 @@ fn channel_part(
         h3 { (name) }
         @if let Some(estimate) = estimate {
             p class="facts" {
-                "Fundamental " (digits(estimate.peak().si(), 5)) " V peak"
-                " · residual " (digits(estimate.residual_rms.si(), 3)) " V rms"
+                "Fundamental " (text::volts(estimate.peak().si(), 5)) " peak"
+                " · residual " (text::volts(estimate.residual_rms.si(), 3)) " rms"
                 @if let Some(thd) = estimate.thd { " · harmonics " (digits(thd * 100.0, 3)) " %" }
                 " · signal to noise " (text::decimals(estimate.snr_db, 1)) " dB"
             }

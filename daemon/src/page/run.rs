@@ -98,7 +98,7 @@ fn more(result: &ResultRecord) -> Markup {
 }
 
 fn sensor_part(run: &str, sensor: &SensorRecord) -> Markup {
-    let volts = |v: Option<f64>| v.map(|v| format!("{} V", text::digits(v, 4)));
+    let volts = |v: Option<f64>| v.map(|v| text::volts(v, 4));
     let rest: Vec<(&str, String)> = [
         ("Zero offset before", volts(sensor.zero_offset_v_before)),
         ("after", volts(sensor.zero_offset_v_after)),

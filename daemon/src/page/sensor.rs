@@ -62,7 +62,9 @@ pub(super) async fn page(
             runs.push((&point.run, point.started, point.simulated, &point.reference));
         }
     }
-    let simulated = points.iter().any(|p| p.simulated);
+    // Where the rig itself is simulated the page says so already.
+    let on_real = frame.rig.as_ref().is_some_and(|rig| !rig.simulated);
+    let simulated = on_real && points.iter().any(|p| p.simulated);
     Ok(frame.page(&serial, &html! {
         h1 { "Sensor " (serial) }
         @if simulated { p class="mark simulated" { strong { "SIMULATED" } " Runs on simulated rigs are shown here as what they are; they are no history." } }
@@ -79,19 +81,29 @@ pub(super) async fn page(
 
 fn latest(points: &[HistoryPoint], run: &str) -> Option<Markup> {
     let of: Vec<&HistoryPoint> = points.iter().filter(|p| p.run == run).collect();
-    let unit = &of.first()?.sensitivity_unit;
-    let bar = |p: &HistoryPoint| p.u_rel_percent.map(|u| p.sensitivity * u / 100.0);
+    let (scale, unit) = readable(&of.first()?.sensitivity_unit);
+    let bar = |p: &HistoryPoint| p.u_rel_percent.map(|u| p.sensitivity * scale * u / 100.0);
     drawn(&Figure {
         x_label: "Frequency in Hz".to_owned(),
         y_label: format!("Sensitivity in {unit}"),
         marks: of
             .iter()
-            .map(|p| Mark { frequency_hz: p.frequency_hz, value: p.sensitivity, uncertainty: bar(p) })
+            .map(|p| Mark { frequency_hz: p.frequency_hz, value: p.sensitivity * scale, uncertainty: bar(p) })
             .collect(),
         tolerance: Vec::new(),
         lost_hz: Vec::new(),
         decimal_mark: '.',
     })
+}
+
+/// The unit with the prefix that leaves few digits, and its factor.
+fn readable(unit: &str) -> (f64, String) {
+    match unit.chars().next() {
+        Some('V') => (1e3, format!("m{unit}")),
+        Some('C') => (1e12, format!("p{unit}")),
+        Some('(') => (1e3, unit.replacen("(V", "(mV", 1)),
+        _ => (1.0, unit.to_owned()),
+    }
 }
 
 /// A row a run, a column a frequency: how a sensor drifts is read down a column.
@@ -127,5 +139,17 @@ fn table(points: &[HistoryPoint], runs: &[(&str, UtcTime, bool, &str)]) -> Marku
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::readable;
+    use crate::record::words::SensitivityUnit;
+
+    #[test]
+    fn every_unit_has_a_prefix_that_fits() {
+        let units: Vec<String> = SensitivityUnit::ALL.iter().map(|u| readable(u.word()).1).collect();
+        assert_eq!(units, ["mV/(m/s²)", "pC/(m/s²)", "(mV/V)/(m/s²)"]);
     }
 }

@@ -40,6 +40,16 @@ pub(super) fn digits_of(value: Option<f64>, significant: usize) -> String {
     value.map_or_else(|| NONE.to_owned(), |v| digits(v, significant))
 }
 
+/// A voltage with the prefix that leaves few digits.
+pub(super) fn volts(value: f64, significant: usize) -> String {
+    let (scale, unit) = match value.abs() {
+        v if v >= 0.1 || v == 0.0 => (1.0, "V"),
+        v if v >= 1e-4 => (1e3, "mV"),
+        _ => (1e6, "µV"),
+    };
+    format!("{} {unit}", digits(value * scale, significant))
+}
+
 /// A frequency of a plan: as short as it was written.
 pub(super) fn frequency(hertz: f64) -> String {
     let text = digits(hertz, 6);
@@ -128,6 +138,11 @@ mod tests {
             [0.5, 16.0, 31.5, 100.0, 16.666_667].map(frequency),
             ["0.5", "16", "31.5", "100", "16.6667"]
         );
+    }
+
+    #[test]
+    fn voltages_are_said_in_a_unit_that_fits() {
+        assert_eq!([2.503, 0.003_903_7, -9.94e-5].map(|v| volts(v, 4)), ["2.503 V", "3.904 mV", "−99.40 µV"]);
     }
 
     #[test]

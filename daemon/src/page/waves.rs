@@ -9,7 +9,7 @@ const COLUMNS: usize = 600;
 const WIDTH: f64 = 640.0;
 const HEIGHT: f64 = 150.0;
 /// Where the picture begins, right of its labels.
-const LEFT: f64 = 62.0;
+const LEFT: f64 = 84.0;
 const TOP: f64 = 8.0;
 const BOTTOM: f64 = 26.0;
 

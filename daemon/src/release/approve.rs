@@ -3,11 +3,11 @@
 //! Owns the order: the records are verified, the numbers entered in the ledger, then the certificates written, then
 //! `release.json`, then its signature. A release without a signature is none: what stopped in between can be thrown away.
 
-use super::exclusion;
 use super::key::{KeyError, PrivateKey};
 use super::ledger::{self, Ledger, NewLine};
 use super::manifest::{self, RELEASE};
 use super::record::{Exclusion, ReleaseRecord, ReleaseSchema, ReleasedCertificate};
+use super::{as_found, exclusion};
 use crate::certificate::data::{CertificateRequest, SIMULATED};
 use crate::certificate::{RenderError, issue};
 use crate::files::{Disk, Files};
@@ -36,6 +36,8 @@ pub struct Asked<'a> {
     pub numbers: &'a [String],
     /// Points to take out.
     pub exclusions: &'a [Exclusion],
+    /// Directory of the run of the same sensors as found, where there is one.
+    pub as_found: Option<&'a Path>,
     /// Why certificates of an earlier release of this run are replaced; none for the first release.
     pub amendment: Option<&'a str>,
 }
@@ -45,6 +47,8 @@ pub struct Asked<'a> {
 pub enum ApproveError {
     /// What was asked for can't be done; in words.
     Asked(String),
+    /// This run was cut off and has no result.
+    CutOff(String),
     /// The records are not as they were written.
     Records(Discrepancy),
     /// The key can't be used.
@@ -59,7 +63,8 @@ impl fmt::Display for ApproveError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Asked(what) => f.write_str(what),
-            Self::Records(discrepancy) => write!(f, "{discrepancy}; nothing is released of it"),
+            Self::CutOff(run) => write!(f, "run {run} was cut off and has no result"),
+            Self::Records(discrepancy) => write!(f, "{discrepancy}; no certificate is made of it"),
             Self::Key(error) => error.fmt(f),
             Self::Render(error) => error.fmt(f),
             Self::Disk(path, error) => write!(f, "{}: {error}", path.display()),
@@ -86,9 +91,7 @@ pub struct Verified {
 /// If the records are not as they were written, or the run has no result.
 pub fn verified(run: &Path) -> Result<Verified, ApproveError> {
     let derived = recompute(run, &Disk).map_err(ApproveError::Records)?;
-    let result = derived.result.ok_or_else(|| {
-        ApproveError::Asked(format!("run {} was cut off and has no result to approve", derived.run))
-    })?;
+    let result = derived.result.ok_or(ApproveError::CutOff(derived.run))?;
     let read = |name: &str| {
         let path = run.join(name);
         Disk.read(&path).map_err(|error| ApproveError::Disk(path, error))
@@ -120,6 +123,7 @@ pub fn approve(settings: &Settings, asked: &Asked<'_>) -> Result<PathBuf, Approv
     let mut ledger = Ledger::read(&ledger_file, &Disk).map_err(ApproveError::Asked)?;
 
     let mut requests = issue::requests(settings, &job, &result);
+    let as_found = asked.as_found.map(|run| as_found::put_beside(&mut requests, run)).transpose()?;
     let mut certificates = Vec::new();
     for (n, request) in requests.iter_mut().enumerate() {
         let number = number(settings, asked, n, result.simulated, &ledger);
@@ -145,6 +149,7 @@ pub fn approve(settings: &Settings, asked: &Asked<'_>) -> Result<PathBuf, Approv
         approved_utc: asked.at,
         certificates,
         amendment: asked.amendment.map(str::to_owned),
+        as_found,
         exclusions: asked.exclusions.to_vec(),
         key: key.public().fingerprint(),
         run_files,

@@ -13,6 +13,7 @@
 //! Results of the simulator may be released for rehearsal: SIMULATED stays on every page, and in the number.
 
 pub mod approve;
+pub mod as_found;
 pub mod exclusion;
 pub mod key;
 pub mod ledger;

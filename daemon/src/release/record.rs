@@ -31,6 +31,9 @@ pub struct ReleaseRecord {
     pub certificates: Vec<ReleasedCertificate>,
     /// Why certificates are issued anew; null for first ones.
     pub amendment: Option<String>,
+    /// The run before an adjustment that stands beside this one; null where there is none.
+    #[serde(default)]
+    pub as_found: Option<AsFoundRun>,
     /// Points that the approver took out.
     pub exclusions: Vec<Exclusion>,
     /// Name of the key: SHA-256 of the public key.
@@ -51,6 +54,16 @@ pub struct ReleasedCertificate {
     pub number: String,
     /// Number of the certificate that it replaces.
     pub replaces: Option<String>,
+}
+
+/// A run before an adjustment.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AsFoundRun {
+    /// Its name.
+    pub run: String,
+    /// SHA-256 of the last line of its journal, which everything in it hangs on.
+    pub journal_head: String,
 }
 
 /// A point that a person took out.

@@ -171,6 +171,7 @@ pub struct RunFilter {
     /// Runs that came before this one in the list.
     pub after: Option<String>,
     /// At most so many, 50 unless said, 500 at most.
+    #[param(minimum = 1, maximum = 500)]
     pub limit: Option<u32>,
 }
 

@@ -82,7 +82,12 @@ impl DriverFactory for Hosted {
     }
 
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
-        open(self.program.clone(), instrument.clone(), &self.hosts, self.options).await
+        let hello = hello(instrument, self.options);
+        open(self.program.clone(), hello, &self.hosts, self.options).await
+    }
+
+    fn host(&self, instrument: &Instrument) -> Option<Result<(Program, Hello), DriverError>> {
+        Some(Ok((self.program.clone(), hello(instrument, self.options))))
     }
 }
 
@@ -128,20 +133,33 @@ impl DriverFactory for PlugIns {
     }
 
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
+        let (program, hello) = self.program(instrument)?;
+        let options = self.options.ok_or_else(|| listed_only(instrument))?;
+        open(program, hello, &self.hosts, options).await
+    }
+
+    fn host(&self, instrument: &Instrument) -> Option<Result<(Program, Hello), DriverError>> {
+        Some(self.program(instrument))
+    }
+}
+
+impl PlugIns {
+    /// The program of a plug-in, and what it is greeted with.
+    fn program(&self, instrument: &Instrument) -> Result<(Program, Hello), DriverError> {
         let refuse = |kind, detail| DriverError::new(kind, &instrument.name, "open", detail);
-        let options = self.options.ok_or_else(|| {
-            refuse(
-                ErrorKind::Unsupported,
-                "plug-ins are started for a run on real instruments only".to_owned(),
-            )
-        })?;
+        let options = self.options.ok_or_else(|| listed_only(instrument))?;
         let name = program_of(instrument).map_err(|detail| refuse(ErrorKind::OutOfRange, detail))?;
         let program = Program::plug_in(name, &self.folders)
             .map_err(|error| refuse(ErrorKind::Unsupported, error.to_string()))?;
         let mut instrument = instrument.clone();
         instrument.settings.0.remove(PROGRAM);
-        open(program, instrument, &self.hosts, options).await
+        Ok((program, hello(&instrument, options)))
     }
+}
+
+fn listed_only(instrument: &Instrument) -> DriverError {
+    let detail = "plug-ins are started for a run on real instruments only";
+    DriverError::new(ErrorKind::Unsupported, &instrument.name, "open", detail)
 }
 
 fn program_of(instrument: &Instrument) -> Result<&str, String> {
@@ -155,16 +173,10 @@ fn program_of(instrument: &Instrument) -> Result<&str, String> {
     Ok(name)
 }
 
-/// Starts the host of an instrument and takes the roles that it introduces.
-async fn open(
-    program: Program,
-    instrument: Instrument,
-    hosts: &Arc<Hosts>,
-    options: HostedOptions,
-) -> Result<Opened, DriverError> {
-    let seconds = |time: Seconds| Duration::from_secs_f64(time.si().clamp(0.001, 3600.0));
-    let name = instrument.name.clone();
-    let hello = Hello {
+/// What the host of an instrument is greeted with.
+fn hello(instrument: &Instrument, options: HostedOptions) -> Hello {
+    let instrument = instrument.clone();
+    Hello {
         protocol: VERSION.to_string(),
         instrument: instrument.name,
         driver: instrument.driver,
@@ -173,7 +185,18 @@ async fn open(
         settings: instrument.settings.0,
         reply_limit_s: options.reply_limit.si(),
         heartbeat_limit_s: options.heartbeat_limit.si(),
-    };
+    }
+}
+
+/// Starts the host of an instrument and takes the roles that it introduces.
+async fn open(
+    program: Program,
+    hello: Hello,
+    hosts: &Arc<Hosts>,
+    options: HostedOptions,
+) -> Result<Opened, DriverError> {
+    let seconds = |time: Seconds| Duration::from_secs_f64(time.si().clamp(0.001, 3600.0));
+    let name = hello.instrument.clone();
     let beat = seconds(options.heartbeat_limit) / BEATS;
     let starter = Starter { program, hello, hosts: hosts.clone(), beat };
     let Started { link, blocks, introduction } =

@@ -6,7 +6,7 @@ use std::io::{BufRead, BufReader, Read};
 const LONGEST: u64 = 8192;
 
 /// Logs lines until the stream ends.
-pub(super) fn log_all(stream: impl Read, instrument: &str) {
+pub(crate) fn log_all(stream: impl Read, instrument: &str) {
     let mut stream = BufReader::new(stream);
     let mut line = Vec::new();
     loop {

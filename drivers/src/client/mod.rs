@@ -21,4 +21,5 @@ mod safe;
 
 pub use factory::{Hosted, HostedOptions, PLUG_IN, PlugIns};
 pub use hosts::Hosts;
+pub(crate) use log::log_all;
 pub use program::{Program, ProgramError};

@@ -64,7 +64,7 @@ impl Program {
     ///
     /// In a process group of its own: Ctrl-C at the terminal is for the daemon, which winds down with its instruments.
     #[expect(clippy::disallowed_methods, reason = "the one place that starts drivers")]
-    pub(super) fn start(&self) -> std::io::Result<Child> {
+    pub(crate) fn start(&self) -> std::io::Result<Child> {
         Command::new(&self.path)
             .args(&self.arguments)
             .stdin(Stdio::piped())

@@ -15,7 +15,9 @@ use tokio::sync::mpsc::{Sender, error::TrySendError};
 /// How often time is moved on.
 const STEP: Duration = Duration::from_millis(2);
 /// Most that is moved on while the world is locked.
-const STRETCH: Seconds = Seconds::new(0.02);
+const STRETCH: Seconds = Seconds::new(0.005);
+/// How long the world is let go of between two stretches.
+const BREATH: Duration = Duration::from_micros(50);
 
 /// Where samples go while somebody takes them.
 #[derive(Clone, Default)]
@@ -55,6 +57,8 @@ impl Pace {
                 let due = from.after(Seconds::new(begun.elapsed().as_secs_f64()));
                 while rig.now() < due && !ends.load(Ordering::SeqCst) {
                     rig.pass(due).into_iter().for_each(|taken| out.put(taken));
+                    // A panel that waits for the world goes first, also where time has to be caught up with.
+                    sleep(BREATH);
                 }
                 sleep(STEP);
             }

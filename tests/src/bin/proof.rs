@@ -10,9 +10,9 @@ use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
-    amplitude, check_speed, common_practice, coverage, cut_off, estimator, graded, hosts, identity,
-    index_size, leave, main_job, night, outside, pace, peers, power_cut, reaction, records, release, rig,
-    scheduled, stops, suites, trips, watched, worked,
+    amplitude, check_speed, common_practice, conformance, coverage, cut_off, doors, estimator, graded, hosts,
+    identity, index_size, leave, main_job, night, outside, pace, pages, peers, power_cut, reaction,
+    real_runs, records, release, results, rig, scheduled, stops, struck, suites, trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -71,18 +71,36 @@ const FIGURES: &[Entry] = &[
     ("F.3", "coverage under budgets that are wrong", |full| {
         coverage::wrong_budgets(if full { 20_000 } else { 2000 })
     }),
+    ("F.4", "uncertainties of the example plan, achieved and foreseen", |full| {
+        results::uncertainties(&seeds(full, 1, 20))
+    }),
+    ("F.5", "the pages of certificates", |_| Ok(vec![pages::pages()?])),
     ("F.6", "certificates as XML against the open schema", |full| {
         Ok(vec![release::documents(if full { 20 } else { 5 })?])
     }),
     ("F.7", "alterations of a released run that go unnoticed", |full| {
         Ok(vec![release::alterations(if full { 500 } else { 30 })?])
     }),
+    ("F.8", "time of a certificate, and of deriving a run again", |full| {
+        results::speed(if full { 10 } else { 3 })
+    }),
+    (
+        "G.1",
+        "the example job through sockets, lines and hosts, against the run in one process",
+        real_runs::figures,
+    ),
+    ("G.2", "instruments swapped by lines of the rig file alone", real_runs::swapped),
+    ("G.3", "processes struck and links cut while the armature moves", struck::figures),
     ("G.4", "peers that no one here wrote", foreign_peers),
     ("G.5", "what an instrument in a process of its own costs", hosts::cost),
+    ("G.6", "conformance of every driver, and of broken ones", conformance::figures),
     ("G.7", "bytes from a peer, broken at random", hosts::fuzzed),
     ("H.1", "a night of jobs, and the daemon's memory", |full| night::night(if full { 40 } else { 8 })),
     ("H.2", "the daemon killed at random moments", |full| cut_off::killed(if full { 200 } else { 4 })),
     ("H.3", "power cuts under a disk that forgets", |full| Ok(vec![power_cut::figure(full)?])),
+    ("H.5", "the API against its description, and who gets in", doors::description),
+    ("H.6", "the page in a browser", doors::page),
+    ("H.7", "a crowd at the port", doors::crowd),
     ("H.8", "lists and histories with many runs in the index", |full| {
         index_size::speed(if full { 100_000 } else { 2000 }, if full { 20 } else { 3 })
     }),

@@ -163,7 +163,7 @@ fn sensitivities(run: &RunDir) -> Result<BTreeMap<(usize, usize), (f64, f64)>> {
     let record: RunRecord = serde_json::from_slice(&run.bytes("run.json")?)?;
     let setup = Setup::new(record.job().map_err(|e| anyhow!("{e}"))?);
     let journal = Journal::read(&run.bytes("journal.jsonl")?).map_err(|e| anyhow!("{e}"))?;
-    let facts = replay(run.path(), &Disk, &setup, &journal).map_err(|e| anyhow!("{e}"))?;
+    let facts = replay(run.path(), &Disk, &setup, &journal, record.estimator).map_err(|e| anyhow!("{e}"))?;
     let mut found = BTreeMap::new();
     for end in &facts.ends {
         let PointEnd::Measured(m) = end else { continue };

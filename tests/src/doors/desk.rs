@@ -4,6 +4,7 @@
 
 use super::played::{self, Played};
 use async_trait::async_trait;
+use calwright::record::words::Outcome;
 use calwright::record::{ResultRecord, UtcTime};
 use calwright::serve::desk::{Desk, Refusal, RunFile};
 use calwright::serve::words::{
@@ -81,10 +82,37 @@ impl PlayDesk {
         let _ = self.sender.send(news);
     }
 
-    /// Begins to play the run of a directory as if it went on: `step_ms` between moments.
-    pub fn play(self: &Arc<Self>, run: Played, step_ms: u64) -> tokio::task::JoinHandle<()> {
-        let desk = self.clone();
-        tokio::spawn(async move { run.play(&desk, step_ms).await })
+    /// Gives leave to move, as a person would.
+    pub fn set_leave(&self, who: &str) {
+        self.set_rig(|rig| rig.leave_by = Some(who.to_owned()));
+    }
+
+    /// How many points were told of.
+    #[must_use]
+    pub fn points_told(&self) -> u64 {
+        self.lock().news.iter().filter(|n| matches!(n.what, Happening::Point(_))).count() as u64
+    }
+
+    /// Plays a run whenever there is leave to move, until the runtime ends.
+    pub async fn play_under_leave(self: Arc<Self>, run: Played, step_ms: u64) {
+        loop {
+            let may = {
+                let held = self.lock();
+                held.rig.leave_by.is_some() && held.rig.running.is_none()
+            };
+            if may {
+                run.clone().play(&self, step_ms).await;
+                self.set_rig(|rig| rig.leave_by = None);
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+        }
+    }
+
+    pub(super) fn ended(&self, run: &str, outcome: Outcome) {
+        let mut held = self.lock();
+        if let Some((summary, _)) = held.runs.iter_mut().find(|(r, _)| r.run == run) {
+            summary.outcome = Some(outcome);
+        }
     }
 
     fn note(&self, who: Option<&Person>, what: &str, detail: String) {
@@ -215,7 +243,16 @@ impl Desk for PlayDesk {
 
     async fn stop(&self, who: Option<&Person>) -> Done<String> {
         self.note(who, "stop", String::new());
+        let cut_off = self.lock().rig.running.clone();
+        if let Some(run) = cut_off {
+            self.ended(&run, Outcome::Tripped);
+        }
         self.set_rig(|rig| {
+            if rig.running.is_some() {
+                (rig.latch, rig.trip) = (LatchState::Tripped, Some("emergency_stop".to_owned()));
+                rig.message =
+                    Some("a run was stopped in the middle; look at the rig, then acknowledge".to_owned());
+            }
             (rig.leave_by, rig.leave_until, rig.running) = (None, None, None);
             rig.leave_missing = Some("the rig was stopped".to_owned());
         });

@@ -10,7 +10,7 @@ pub use ask::{Answer, Ask};
 pub use desk::PlayDesk;
 
 use anyhow::{Context, Result};
-use calwright::http::{DoorSettings, Doors, tokens};
+use calwright::http::{self, DoorSettings, Doors, Limits, tokens};
 use calwright::record::UtcTime;
 use calwright::serve::words::Role;
 use std::collections::BTreeMap;
@@ -44,6 +44,18 @@ impl House {
     /// # Errors
     /// If they can't be opened.
     pub fn open(desk: PlayDesk, settings: impl FnOnce(&mut DoorSettings)) -> Result<Self> {
+        Self::open_with(desk, settings, Limits::default())
+    }
+
+    /// Opens them with other limits.
+    ///
+    /// # Errors
+    /// If they can't be opened.
+    pub fn open_with(
+        desk: PlayDesk,
+        settings: impl FnOnce(&mut DoorSettings),
+        limits: Limits,
+    ) -> Result<Self> {
         let folder = tempfile::tempdir()?;
         let mut made = BTreeMap::new();
         for (name, role) in TOKENS {
@@ -54,7 +66,7 @@ impl House {
         settings(&mut asked);
         let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
         let desk = Arc::new(desk);
-        let doors = runtime.block_on(calwright::http::open(desk.clone(), &asked, folder.path()))?;
+        let doors = runtime.block_on(http::open_with(desk.clone(), &asked, folder.path(), limits))?;
         Ok(Self { desk, tokens: made, doors: Some(doors), runtime, folder })
     }
 

@@ -2,7 +2,7 @@
 
 use super::desk::PlayDesk;
 use anyhow::{Context, Result};
-use calwright::record::words::PointStatus;
+use calwright::record::words::{Outcome, PointStatus};
 use calwright::record::{ResultRecord, UtcTime};
 use calwright::serve::words::{
     Happening, HistoryPoint, LatchState, Moment, PointNews, QueueEntry, RigState, RunSummary, SensorNews,
@@ -155,6 +155,7 @@ impl Played {
             }
             desk.tell(Happening::Point(self.point(at)));
         }
+        desk.ended(&run, Outcome::Done);
         desk.set_rig(|rig| rig.running = None);
         let ended = desk.lock().runs.iter().find(|(r, _)| r.run == run).map(|(r, _)| r.clone());
         if let Some(summary) = ended {

@@ -98,12 +98,16 @@ fn calibration<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
         Some(time) => minute(time),
         None => source.messages.text("phrase", "not_known")?.to_owned(),
     };
+    let place = match &request.laboratory.place_of_work {
+        Some(place) => place.clone(),
+        None => source.messages.text("phrase", "at_laboratory")?.to_owned(),
+    };
     Ok(vec![
         ("replaces", request.replaces.clone()),
         ("received", request.received.clone()),
         ("started", Some(minute(result.started))),
         ("ended", Some(ended)),
-        ("place", request.laboratory.place_of_work.clone()),
+        ("place", Some(place)),
         ("software", Some(software)),
     ])
 }

@@ -4,7 +4,7 @@
 
 use serde::Serialize;
 
-use super::{MissingMessage, Source, texts};
+use super::{MissingMessage, Source, judgement};
 use crate::certificate::plot::{self, Mark};
 use crate::record::result::PointRecord;
 use crate::record::words::PointStatus;
@@ -36,7 +36,7 @@ pub(super) fn figures(source: &Source<'_>) -> Result<Figures, MissingMessage> {
     let lost_hz: Vec<_> =
         source.sensor.points.iter().filter(|p| !accepted(p)).map(|p| p.frequency_hz).collect();
     let tolerance = tolerance(source);
-    let base = texts::deviation_base(source)?;
+    let base = judgement::deviation_base(source)?;
     let mut caption = source.messages.filled("figure", "deviation", &[("base", &base)])?;
     let mut phase_caption = word("figure", "phase")?;
     if !tolerance.is_empty() {

@@ -3,9 +3,12 @@
 //! Owns the choice of what a certificate says. The template gets the result as `/calwright/certificate.json`
 //! and decides only where things stand. Pure. Must not: compute results, or name fonts, sizes or colours.
 
+mod annex;
 mod facts;
 mod figures;
+mod judgement;
 mod numbers;
+mod side_by_side;
 mod table;
 mod texts;
 
@@ -19,8 +22,10 @@ use super::messages::{Messages, MissingMessage};
 use crate::record::result::SensorRecord;
 use crate::record::words::{Decision, State};
 
+pub use annex::{Annex, BudgetTable};
 pub use facts::{Block, Fact};
 pub use figures::{Figures, PlacedFigure};
+pub use side_by_side::{Pair, SideBySide};
 pub use table::{Column, Row, Table};
 pub use texts::Section;
 
@@ -45,6 +50,8 @@ pub struct Content {
     pub before: Vec<Section>,
     /// The results.
     pub table: Table,
+    /// The results before an adjustment beside those after it; null where there are none.
+    pub side_by_side: Option<SideBySide>,
     /// What was noticed about accepted points.
     pub notes: Vec<String>,
     /// Captions of the figures that exist; their SVG is handed in beside.
@@ -53,6 +60,8 @@ pub struct Content {
     pub after: Vec<Section>,
     /// Judgement of the item as a whole, as a word for the template to colour.
     pub decision: Decision,
+    /// Budgets; null where the settings don't ask for them.
+    pub annex: Option<Annex>,
     /// Remarks.
     pub remarks: Vec<String>,
     /// Labels and names for the signature lines; a name is null where a person shall write.
@@ -138,10 +147,12 @@ impl Content {
             blocks: facts::blocks(&source)?,
             before: texts::before(&source)?,
             table: table::table(&source)?,
+            side_by_side: side_by_side::side_by_side(&source)?,
             notes: table::notes(&source)?,
             figures: figures::figures(&source)?,
             after: texts::after(&source)?,
             decision: source.sensor.decision,
+            annex: annex::annex(&source)?,
             remarks: texts::remarks(&source)?,
             signatures: signatures(&source)?,
         })

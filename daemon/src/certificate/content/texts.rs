@@ -1,15 +1,14 @@
-//! The sentences of a certificate: method, traceability, uncertainty, decision rule, validity, remarks.
+//! The sentences of a certificate: method, traceability, uncertainty, additions, validity, remarks.
 //!
 //! Owns which sentences stand there. Must not claim more than the record shows: no conformity with a standard,
 //! no statement where no rule was applied.
 
 use serde::Serialize;
 
-use super::numbers;
-use super::{MissingMessage, Source};
-use crate::certificate::data::DeviationFrom;
+use super::{MissingMessage, Source, judgement, numbers};
+use crate::record::budget::{BudgetRecord, BudgetsRecord, PropagatedBy};
 use crate::record::result::{Finding, PointRecord};
-use crate::record::words::{Decision, Outcome};
+use crate::record::words::{Outcome, PointStatus};
 
 /// A heading and its paragraphs.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -43,67 +42,92 @@ pub(super) fn before(source: &Source<'_>) -> Result<Vec<Section>, MissingMessage
     Ok(vec![section(source, "method", method)?, section(source, "traceability", vec![traceability])?])
 }
 
-/// Uncertainty, decision rule and statement where a rule was applied, validity.
+/// Uncertainty, decision rule and statement where a rule was applied, additions to the method, validity.
 pub(super) fn after(source: &Source<'_>) -> Result<Vec<Section>, MissingMessage> {
     let text = |key: &str| source.messages.text("text", key).map(str::to_owned);
-    let mut sections = vec![section(source, "uncertainty", vec![text("uncertainty")?, text("phase")?])?];
-    let judgement = &source.request.judgement;
-    let tolerance = tolerance(source)?;
-    let judged = tolerance.is_some() || source.sensor.points.iter().any(|p| p.decision != Decision::None);
-    let rule = match (&judgement.rule_text, judgement.rule) {
-        (Some(text), _) => Some(text.clone()),
-        (None, Some(rule)) if judged => {
-            let base = deviation_base(source)?;
-            Some(source.messages.filled("rule", rule.word(), &[("base", &base)])?)
-        }
-        (None, Some(_) | None) => None,
-    };
-    if let Some(rule) = rule {
-        sections.push(section(source, "decision", std::iter::once(rule).chain(tolerance).collect())?);
-        let statement = source.messages.text("statement", source.sensor.decision.word())?;
-        sections.push(section(source, "statement", vec![statement.to_owned()])?);
-    }
-    sections.push(section(source, "validity", vec![text("validity")?])?);
+    let mut uncertainty = vec![text("uncertainty")?];
+    uncertainty.extend(factors(source)?);
+    uncertainty.extend(simulated(source)?);
+    uncertainty.push(text("phase")?);
+    let mut sections = vec![section(source, "uncertainty", uncertainty)?];
+    sections.extend(judgement::sections(source)?);
+    sections.push(section(source, "deviations", vec![deviations(source)?])?);
+    sections.push(section(source, "validity", vec![text("validity")?, text("customer_data")?])?);
     Ok(sections)
 }
 
-/// The tolerances in words: one for all points, or by stretches of the plan. None where there is none.
-fn tolerance(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
-    let tolerances = &source.request.judgement.tolerance_percent;
-    let given: Vec<_> = source.sensor.points.iter().map(|p| p.frequency_hz).zip(tolerances).collect();
-    let print = source.print;
-    let mut parts = Vec::new();
-    for stretch in given.chunk_by(|a, b| a.1 == b.1) {
-        let (Some(&(first, Some(percent))), Some(&(last, _))) = (stretch.first(), stretch.last()) else {
-            continue;
-        };
-        let key = match stretch.len() {
-            n if n == source.sensor.points.len() => "everywhere",
-            1 => "single",
-            _ => "range",
-        };
-        let (value, from, to) = (print.written(*percent), print.written(first), print.written(last));
-        parts.push(source.messages.filled(
-            "tolerance",
-            key,
-            &[("value", &value), ("from", &from), ("to", &to)],
-        )?);
+/// A quantity: its label in the messages, and its budget among those of a point.
+pub(super) type OfQuantity = (&'static str, fn(&BudgetsRecord) -> Option<&BudgetRecord>);
+const QUANTITIES: [OfQuantity; 3] = [
+    ("magnitude", |b| Some(&b.magnitude)),
+    ("phase", |b| b.phase.as_ref()),
+    ("deviation", |b| b.ratio.as_ref()),
+];
+
+fn budgets<'a>(source: &Source<'a>) -> impl Iterator<Item = (&'a PointRecord, &'a BudgetsRecord)> {
+    let accepted = source.sensor.points.iter().filter(|p| p.status == PointStatus::Accepted);
+    accepted.filter_map(|p| Some((p, p.budgets.as_ref()?)))
+}
+
+/// The table has one column for coverage factors, that of the magnitude: where another quantity has another, that is said.
+fn factors(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
+    let printed = |k: f64| source.print.number(&format!("{k:.2}"));
+    let mut parts: Vec<String> = Vec::new();
+    for (key, of) in QUANTITIES {
+        // Factor and the frequencies at which it holds.
+        let mut others: Vec<(String, Vec<String>)> = Vec::new();
+        for (point, own) in budgets(source).filter_map(|(p, b)| Some((p, of(b)?.coverage_factor))) {
+            let own = printed(own);
+            if point.coverage_factor.map(printed).as_ref() == Some(&own) {
+                continue;
+            }
+            let frequency = source.print.written(point.frequency_hz);
+            match others.iter_mut().find(|(k, _)| *k == own) {
+                Some((_, at)) => at.push(frequency),
+                None => others.push((own, vec![frequency])),
+            }
+        }
+        let quantity = source.messages.text("quantity", key)?;
+        for (k, at) in others {
+            let values = [("quantity", quantity), ("k", &k), ("list", &at.join("; "))];
+            parts.push(source.messages.filled("phrase", "factor", &values)?);
+        }
     }
     if parts.is_empty() {
         return Ok(None);
     }
-    source.messages.filled("tolerance", "sentence", &[("list", &parts.join("; "))]).map(Some)
+    source.messages.filled("phrase", "factors", &[("list", &parts.join(", "))]).map(Some)
 }
 
-/// What deviations are deviations from, in words.
-pub(super) fn deviation_base(source: &Source<'_>) -> Result<String, MissingMessage> {
-    let judgement = &source.request.judgement;
-    let frequency = match (judgement.deviation_from, judgement.reference_frequency_hz) {
-        (DeviationFrom::Nominal, _) => String::new(),
-        (DeviationFrom::ReferenceFrequency, Some(hertz)) => source.print.written(hertz),
-        (DeviationFrom::ReferenceFrequency, None) => numbers::NOTHING.to_owned(),
-    };
-    source.messages.filled("base", judgement.deviation_from.word(), &[("frequency", &frequency)])
+/// Where an expanded uncertainty comes from a simulation.
+fn simulated(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
+    let mut parts = Vec::new();
+    for (key, of) in QUANTITIES {
+        let at: Vec<String> = budgets(source)
+            .filter(|(_, b)| of(b).is_some_and(|b| b.by == PropagatedBy::Simulation))
+            .map(|(p, _)| source.print.written(p.frequency_hz))
+            .collect();
+        if !at.is_empty() {
+            let quantity = source.messages.text("quantity", key)?;
+            let list = at.join("; ");
+            parts.push(source.messages.filled("phrase", "at", &[("quantity", quantity), ("list", &list)])?);
+        }
+    }
+    if parts.is_empty() {
+        return Ok(None);
+    }
+    source.messages.filled("text", "simulated", &[("list", &parts.join(", "))]).map(Some)
+}
+
+/// Deviations from the method, additions, exclusions: how many points have no result; or that there are none.
+fn deviations(source: &Source<'_>) -> Result<String, MissingMessage> {
+    let all = source.sensor.points.len();
+    let lost = source.sensor.points.iter().filter(|p| p.status != PointStatus::Accepted).count();
+    if lost == 0 {
+        return source.messages.text("text", "no_deviations").map(str::to_owned);
+    }
+    let (lost, all) = (lost.to_string(), all.to_string());
+    source.messages.filled("text", "deviations", &[("lost", &lost), ("all", &all)])
 }
 
 /// The request's remarks, after what the run itself demands to be said.
@@ -119,8 +143,8 @@ pub(super) fn remarks(source: &Source<'_>) -> Result<Vec<String>, MissingMessage
     Ok(remarks)
 }
 
-/// What was noticed about a point, in words. English has the words of the record; another language says what kind of
-/// thing it was, and the figures.
+/// What was noticed about a point, in words, each kind of thing once: repeats of a point find the same again. English has the
+/// words of the record; another language says what kind of thing it was, and the figures.
 pub(super) fn findings(source: &Source<'_>, point: &PointRecord) -> Result<Vec<String>, MissingMessage> {
     let told = |finding: &Finding| {
         if source.messages.tells_as_recorded() {
@@ -138,7 +162,22 @@ pub(super) fn findings(source: &Source<'_>, point: &PointRecord) -> Result<Vec<S
             &[("kind", kind), ("value", &figure(value)), ("limit", &figure(limit))],
         )
     };
-    point.findings.iter().map(told).collect()
+    worst_of_each_kind(&point.findings).into_iter().map(told).collect()
+}
+
+/// Of findings of one kind the one that is farthest beyond its limit, in the order in which the kinds came up.
+fn worst_of_each_kind(findings: &[Finding]) -> Vec<&Finding> {
+    let excess =
+        |f: &Finding| f.value.zip(f.limit).map_or(0.0, |(value, limit)| ((value - limit) / limit).abs());
+    let mut worst: Vec<&Finding> = Vec::new();
+    for finding in findings {
+        match worst.iter_mut().find(|known| known.kind == finding.kind) {
+            Some(known) if excess(finding) > excess(known) => *known = finding,
+            Some(_) => {}
+            None => worst.push(finding),
+        }
+    }
+    worst
 }
 
 /// The symbol of a unit that records name by a word.
@@ -153,6 +192,10 @@ fn symbol(word: &str) -> &str {
     }
 }
 
-fn section(source: &Source<'_>, key: &str, paragraphs: Vec<String>) -> Result<Section, MissingMessage> {
+pub(super) fn section(
+    source: &Source<'_>,
+    key: &str,
+    paragraphs: Vec<String>,
+) -> Result<Section, MissingMessage> {
     Ok(Section { heading: source.messages.text("section", key)?.to_owned(), paragraphs })
 }

@@ -105,8 +105,7 @@ fn numbers(source: &Source<'_>) -> Result<Element, MissingMessage> {
         let nothing = source.said("dcc:text", source.word("words", "none")?);
         return Ok(result.holding(element("dcc:data").holding(nothing)));
     }
-    let k: Vec<String> = accepted.iter().filter_map(|(_, r)| r.coverage_factor.clone()).collect();
-    let list = Lists { source, accepted: &accepted, k };
+    let list = Lists { source, accepted: &accepted };
     let unit = source.sensor.points.first().map_or(SensitivityUnit::VoltPerMps2, |p| p.sensitivity_unit);
     let decisions: Vec<&str> = accepted.iter().map(|(point, _)| point.decision.word()).collect();
     let decision = element("dcc:quantity")
@@ -140,8 +139,6 @@ fn numbers(source: &Source<'_>) -> Result<Element, MissingMessage> {
 struct Lists<'a> {
     source: &'a Source<'a>,
     accepted: &'a [(&'a StatedPoint, &'a StatedResult)],
-    /// Coverage factors; fewer than points where one is not known.
-    k: Vec<String>,
 }
 
 impl Lists<'_> {
@@ -174,19 +171,17 @@ impl Lists<'_> {
         let Some(all) = all else { return Ok(None) };
         let values: Vec<String> = all.iter().map(|s| s.value.clone()).collect();
         let uncertainties: Option<Vec<String>> = all.iter().map(|s| s.uncertainty.clone()).collect();
-        let known = uncertainties.filter(|u| u.len() == self.k.len());
-        let list = real_list(&values, unit).holding_all(known.map(|u| self.expanded(&u)));
+        let own = |r: &StatedResult| match key {
+            "phase" => r.coverage_factor_phase.clone(),
+            "deviation" => r.coverage_factor_deviation.clone(),
+            _ => r.coverage_factor.clone(),
+        };
+        let k: Option<Vec<String>> = self.accepted.iter().map(|(_, r)| own(r)).collect();
+        let known = uncertainties.zip(k);
+        let list = real_list(&values, unit).holding_all(known.map(|(u, k)| expanded(&u, &k)));
         let quantity = element("dcc:quantity").with("refType", kind);
         let relative = if key == "sensitivity" { self.relative() } else { None };
         Ok(Some(quantity.holding(self.source.said("dcc:name", name)).holding(list).holding_all(relative)))
-    }
-
-    fn expanded(&self, uncertainties: &[String]) -> Element {
-        let expanded = element("si:expandedMUXMLList")
-            .holding(text("si:valueExpandedMUXMLList", uncertainties.join(" ")))
-            .holding(text("si:coverageFactorXMLList", self.k.join(" ")))
-            .holding(text("si:coverageProbabilityXMLList", COVERAGE_PROBABILITY));
-        element("si:measurementUncertaintyUnivariateXMLList").holding(expanded)
     }
 
     fn relative(&self) -> Option<Element> {
@@ -199,6 +194,14 @@ impl Lists<'_> {
             element("dcc:relativeUncertainty").holding(list)
         })
     }
+}
+
+fn expanded(uncertainties: &[String], k: &[String]) -> Element {
+    let expanded = element("si:expandedMUXMLList")
+        .holding(text("si:valueExpandedMUXMLList", uncertainties.join(" ")))
+        .holding(text("si:coverageFactorXMLList", k.join(" ")))
+        .holding(text("si:coverageProbabilityXMLList", COVERAGE_PROBABILITY));
+    element("si:measurementUncertaintyUnivariateXMLList").holding(expanded)
 }
 
 fn real_list(values: &[String], unit: &'static str) -> Element {

@@ -19,6 +19,9 @@ pub const KEY_HEADER: HeaderName = HeaderName::from_static("idempotency-key");
 /// Longest key.
 const KEY_MAX: usize = 128;
 
+/// Highest place that can be asked for.
+const PLACE_MAX: u32 = 100_000;
+
 /// Why something is held or cancelled.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -31,8 +34,8 @@ pub struct Reason {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Place {
-    /// Place among those that wait, from 1.
-    #[schema(minimum = 1)]
+    /// Place among those that wait, from 1; one behind the last is the last.
+    #[schema(minimum = 1, maximum = 100_000)]
     pub place: u32,
 }
 
@@ -138,8 +141,8 @@ pub(super) async fn move_job(
     Part(job): Part<i64>,
     Said(to): Said<Place>,
 ) -> Result<Json<QueueEntry>, Problem> {
-    if to.place == 0 {
-        return Err(Problem::new(Code::Input, "places count from 1"));
+    if !(1..=PLACE_MAX).contains(&to.place) {
+        return Err(Problem::new(Code::Input, format!("a place is a number from 1 to {PLACE_MAX}")));
     }
     let done = async move { shared.desk.move_to(&who, job, to.place).await };
     Ok(Json(to_its_end(done).await?))

@@ -61,9 +61,11 @@ pub(super) async fn news(
         Problem::new(Code::TooMany, format!("{} viewers are there already", shared.limits.streams))
     })?;
     let (to, events) = mpsc::channel(ON_THE_WAY);
+    // Before the answer begins: whoever sees that the stream is open has missed nothing since.
+    let news = shared.desk.news(since);
     tokio::spawn(async move {
         tokio::select! {
-            () = tell(&shared, since, &to) => {}
+            () = tell(&shared, news, since, &to) => {}
             () = tokio::time::sleep(LONGEST) => {}
             () = shared.when_closing() => {}
         }
@@ -92,8 +94,12 @@ impl Drop for Seat {
 }
 
 /// Sends what happened and what happens, until the viewer goes away.
-async fn tell(shared: &Shared, since: Option<u64>, to: &mpsc::Sender<Result<Event, Infallible>>) {
-    let (mut before, mut now) = shared.desk.news(since);
+async fn tell(
+    shared: &Shared,
+    (mut before, mut now): (Vec<News>, broadcast::Receiver<News>),
+    since: Option<u64>,
+    to: &mpsc::Sender<Result<Event, Infallible>>,
+) {
     let mut last = since.unwrap_or(0);
     loop {
         for news in before.drain(..) {

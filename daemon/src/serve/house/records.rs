@@ -81,12 +81,15 @@ impl House {
             numbers: &[],
             exclusions: &[],
             amendment: None,
+            as_found: None,
         };
         let at = UtcTime::now();
         self.store.audit(&Said { at, who: Some(who), what: "approve", detail: run }).await?;
         let done = tokio::task::block_in_place(|| approve(&self.settings, &asked));
         let done = done.map_err(|error| match error {
-            ApproveError::Asked(_) | ApproveError::Records(_) => Refusal::State(error.to_string()),
+            ApproveError::Asked(_) | ApproveError::Records(_) | ApproveError::CutOff(_) => {
+                Refusal::State(error.to_string())
+            }
             ApproveError::Key(_) | ApproveError::Render(_) | ApproveError::Disk(..) => {
                 Refusal::Environment(error.to_string())
             }

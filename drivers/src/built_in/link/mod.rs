@@ -163,7 +163,7 @@ impl Link {
     ///
     /// # Errors
     /// Where it can't be opened within its time.
-    pub(super) async fn connect(&self, within: Duration) -> io::Result<Box<dyn Wire>> {
+    pub(crate) async fn connect(&self, within: Duration) -> io::Result<Box<dyn Wire>> {
         let limit = within.min(Duration::from_secs_f64(self.opening.si().clamp(0.001, TIMEOUT_MAX)));
         let opened = timeout(limit, self.connect_now()).await;
         opened.unwrap_or_else(|_| Err(io::Error::new(io::ErrorKind::TimedOut, "it did not open in time")))
@@ -223,11 +223,14 @@ fn is_host_and_port(address: &str) -> bool {
 }
 
 /// A stream of bytes to an instrument and back.
-pub(super) trait Wire: AsyncRead + AsyncWrite + Unpin + Send + Debug {}
+pub(crate) trait Wire: AsyncRead + AsyncWrite + Unpin + Send + Debug {}
 impl<T: AsyncRead + AsyncWrite + Unpin + Send + Debug> Wire for T {}
 
 /// Most bytes that are thrown away before a line counts as babbling.
 const BABBLE: usize = 1 << 20;
+
+/// Longest time that a line has to be quiet before it is spoken on: who makes safe waits for it.
+pub(super) const QUIET: Duration = Duration::from_millis(250);
 
 /// Throws away what comes in until nothing came for `quiet`. Ends after eight such times at the latest.
 ///

@@ -6,7 +6,7 @@
 //! anew, throws away what still comes in, and asks who is there before it asks anything else.
 
 use super::number::shorten;
-use super::{Link, Wire, drain};
+use super::{Link, QUIET, Wire, drain};
 use crate::error::{DriverError, ErrorKind};
 use std::io;
 use std::time::Duration;
@@ -196,8 +196,9 @@ impl Talk {
         // The first opening may take its time; a later one keeps somebody waiting.
         let within = if self.opened { transfer * 2 } else { Duration::MAX };
         let mut wire = self.link.connect(within).await.map_err(|e| of_io(&e))?;
-        if self.opened && self.link.keeps_late_answers() && self.link.usbtmc.is_none() {
-            drain(&mut wire, transfer).await.map_err(|e| of_io(&e))?;
+        // At the first opening too: what a host before this one asked may be answered only now.
+        if self.link.keeps_late_answers() && self.link.usbtmc.is_none() {
+            drain(&mut wire, transfer.min(QUIET)).await.map_err(|e| of_io(&e))?;
         }
         self.input.clear();
         self.wire = Some(wire);

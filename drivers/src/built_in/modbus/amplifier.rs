@@ -381,6 +381,10 @@ impl SafeHandle for Safe {
         }
         Ok(SafeProof { drive: None, muted: Some(true) })
     }
+
+    fn transfer_within(&self) -> Option<Seconds> {
+        Some(self.0.settings.link.timeout)
+    }
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@
 
 use crate::built_in::link::number::shorten;
 use crate::built_in::link::talk::of_io;
-use crate::built_in::link::{Link, drain};
+use crate::built_in::link::{Link, QUIET, drain};
 use crate::error::{DriverError, ErrorKind};
 use std::borrow::Cow;
 use std::fmt;
@@ -246,9 +246,8 @@ impl Modbus {
         #[expect(clippy::cast_possible_truncation, reason = "the settings are checked to be at most 255")]
         let unit = Slave(self.link.unit as u8);
         self.context = Some(if self.link.keeps_late_answers() {
-            if self.opened {
-                drain(&mut wire, transfer).await.map_err(|e| of_io(&e))?;
-            }
+            // At the first opening too: what a host before this one asked may be answered only now.
+            drain(&mut wire, transfer.min(QUIET)).await.map_err(|e| of_io(&e))?;
             rtu::attach_slave(wire, unit)
         } else {
             tcp::attach_slave(wire, unit)

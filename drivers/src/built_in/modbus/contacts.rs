@@ -12,6 +12,7 @@ use crate::roles::{ContactReading, Contacts};
 use crate::safe::{Identity, Opened, SafeHandle, SafeProof, StopReason};
 use async_trait::async_trait;
 use plan_schema::rig::Instrument;
+use plan_schema::units::Seconds;
 use plan_schema::written_table;
 use std::sync::Arc;
 
@@ -149,6 +150,10 @@ impl SafeHandle for Safe {
             output.write(&mut lane.0, "make_safe", false).await?;
         }
         Ok(SafeProof::default())
+    }
+
+    fn transfer_within(&self) -> Option<Seconds> {
+        Some(self.0.settings.link.timeout)
     }
 }
 

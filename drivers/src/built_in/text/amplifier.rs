@@ -202,4 +202,8 @@ impl SafeHandle for Safe {
         }
         Ok(SafeProof { drive: None, muted: Some(true) })
     }
+
+    fn transfer_within(&self) -> Option<Seconds> {
+        Some(self.0.settings.link.timeout)
+    }
 }

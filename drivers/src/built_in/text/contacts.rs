@@ -12,6 +12,7 @@ use crate::roles::{ContactReading, Contacts};
 use crate::safe::{Opened, SafeHandle, SafeProof, StopReason};
 use async_trait::async_trait;
 use plan_schema::rig::Instrument;
+use plan_schema::units::Seconds;
 use plan_schema::written_table;
 use std::sync::Arc;
 
@@ -136,5 +137,9 @@ impl SafeHandle for Safe {
             output.set(&mut talk, "make_safe", false).await?;
         }
         Ok(SafeProof::default())
+    }
+
+    fn transfer_within(&self) -> Option<Seconds> {
+        Some(self.0.settings.link.timeout)
     }
 }

@@ -246,6 +246,10 @@ impl SafeHandle for Safe {
         };
         Ok(SafeProof { drive: Some(Volts::<Peak>::new(drive)), muted: None })
     }
+
+    fn transfer_within(&self) -> Option<Seconds> {
+        Some(self.0.settings.link.timeout)
+    }
 }
 
 #[cfg(test)]

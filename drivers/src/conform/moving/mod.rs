@@ -1,0 +1,119 @@
+//! Rows that move the armature a little: only under leave. The reference is what tells.
+
+mod endings;
+mod pump;
+mod safe_paths;
+mod tone;
+mod tones;
+
+use super::report::{Report, Tried, Verdict};
+use super::subject::Subject;
+use super::{Choice, instrument_of};
+use crate::protocol::ContinuityWord;
+use plan_schema::rig::Roles;
+use plan_schema::units::{Hertz, Peak, Seconds, Volts};
+use pump::Pump;
+use std::collections::BTreeMap;
+
+/// The small motion that the kit may make.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Motion {
+    /// Frequency, well above the resonance of the suspension, so that the acceleration goes with the force.
+    pub frequency: Hertz,
+    /// Largest drive.
+    pub drive: Volts<Peak>,
+    /// What the reference's channel is to show at that drive, as the rig file and the reference's calibration foresee.
+    pub reference: Volts<Peak>,
+    /// How long a change of drive takes.
+    pub over: Seconds,
+    /// How long the armature takes to come to rest, or to a steady motion.
+    pub settling: Seconds,
+    /// Which of the rig's channels is that of the reference, counted from 0.
+    pub column: usize,
+}
+
+/// Who is tried, the promise, and how.
+type Case = (Who, &'static str, fn(&mut Pump<'_>, &str) -> Tried);
+
+/// Which instrument a row is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Who {
+    Source,
+    Amplifier,
+    Acquisition,
+}
+
+const CASES: &[Case] = &[
+    (Who::Source, "leave is looked at", tones::source_looks_at_leave),
+    (Who::Amplifier, "leave is looked at", tones::amplifier_looks_at_leave),
+    (Who::Source, "what is applied is there", tones::round_trip),
+    (Who::Source, "volts are volts peak", tones::unit),
+    (Who::Source, "phase at a change", tones::phase),
+    (Who::Source, "latency", safe_paths::latency),
+    (Who::Source, "time to its safe path", safe_paths::source_off),
+    (Who::Amplifier, "time to its safe path", safe_paths::mute),
+    (Who::Source, "an opening that changes nothing", endings::opening),
+    (Who::Amplifier, "an opening that changes nothing", endings::opening),
+    (Who::Source, "at rest after the end of its input", endings::input),
+    (Who::Amplifier, "at rest after the end of its input", endings::input),
+    (Who::Source, "at rest after its heart stopped", endings::heart),
+    (Who::Amplifier, "at rest after its heart stopped", endings::heart),
+    (Who::Source, "at rest after Ctrl-C", endings::interrupt),
+    (Who::Amplifier, "at rest after Ctrl-C", endings::interrupt),
+    (Who::Source, "an output that gets no more samples", endings::under_run),
+    (Who::Acquisition, "overload is told", tones::overload),
+];
+
+/// Tries everything that moves the armature. Ends at the first instrument that can't be made safe.
+pub(super) fn run(
+    roles: &Roles,
+    subjects: &BTreeMap<String, Subject>,
+    motion: &Motion,
+    choice: &Choice,
+    report: &mut Report,
+) {
+    let names = [&roles.source, &roles.amplifier, &roles.acquisition].map(|role| instrument_of(role));
+    let [source, amplifier, acquisition] = names;
+    for (who, row, case) in CASES {
+        let name = match who {
+            Who::Source => source,
+            Who::Amplifier => amplifier,
+            Who::Acquisition => acquisition,
+        };
+        if !choice.takes(name, row) {
+            continue;
+        }
+        let tried = Pump::open(roles, subjects, motion).and_then(|mut pump| {
+            if pump.continuity() != ContinuityWord::Continuous {
+                return Ok(Verdict::not_supported("its acquisition has gaps, in which an effect could hide"));
+            }
+            let tried = case(&mut pump, name);
+            if let (Ok(verdict), Who::Source | Who::Amplifier) = (&tried, who) {
+                take_times(report, name, verdict);
+            }
+            match pump.end() {
+                Ok(()) => tried,
+                Err(not_safe) => {
+                    report.not_safe = Some(not_safe.clone());
+                    Err(tried.err().map_or(not_safe.clone(), |e| format!("{e}; {not_safe}")))
+                }
+            }
+        });
+        report.add(name, row, tried);
+        if report.not_safe.is_some() {
+            return;
+        }
+    }
+}
+
+/// Measured times go into the report.
+fn take_times(report: &mut Report, name: &str, verdict: &Verdict) {
+    for (figure, value) in &verdict.figures {
+        match *figure {
+            "latency_s" => drop(report.latency_s.insert(name.to_owned(), *value)),
+            "source_off_s" => report.source_off_s = Some(*value),
+            "amplifier_mute_s" => report.amplifier_mute_s = Some(*value),
+            _ => {}
+        }
+    }
+}

@@ -1,0 +1,122 @@
+//! What the kit found: a row for each promise and instrument, and the times that were measured.
+
+use std::collections::BTreeMap;
+
+/// How a row ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// The promise was kept.
+    Pass,
+    /// It was not.
+    Fail,
+    /// It can't be tried on this instrument; why is said.
+    NotSupported,
+}
+
+impl Outcome {
+    /// The word in tables and in JSON.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Pass => "pass",
+            Self::Fail => "fail",
+            Self::NotSupported => "not supported",
+        }
+    }
+}
+
+/// What was found out about one promise of one instrument.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Verdict {
+    /// How it ended.
+    pub outcome: Outcome,
+    /// What happened, with numbers and units.
+    pub said: String,
+    /// Figures by name; each name ends in its unit.
+    pub figures: BTreeMap<&'static str, f64>,
+}
+
+impl Verdict {
+    fn new(outcome: Outcome, said: impl Into<String>) -> Self {
+        Self { outcome, said: said.into(), figures: BTreeMap::new() }
+    }
+
+    pub(super) fn pass(said: impl Into<String>) -> Self {
+        Self::new(Outcome::Pass, said)
+    }
+
+    pub(super) fn fail(said: impl Into<String>) -> Self {
+        Self::new(Outcome::Fail, said)
+    }
+
+    pub(super) fn not_supported(said: impl Into<String>) -> Self {
+        Self::new(Outcome::NotSupported, said)
+    }
+
+    pub(super) fn figure(mut self, name: &'static str, value: f64) -> Self {
+        self.figures.insert(name, value);
+        self
+    }
+}
+
+/// A row family: says `Ok` with the verdict, or `Err` with what went wrong on the way there, which is a failure too.
+pub(super) type Tried = Result<Verdict, String>;
+
+/// One line of the table.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// Name of the instrument in the rig file.
+    pub instrument: String,
+    /// The promise.
+    pub row: &'static str,
+    /// What was found out.
+    pub verdict: Verdict,
+}
+
+/// Everything that was found out.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Report {
+    /// The table, in the order in which it was tried.
+    pub rows: Vec<Row>,
+    /// Longest time from a command's reply until the output followed, by instrument, in seconds.
+    pub latency_s: BTreeMap<String, f64>,
+    /// Longest time from the command until the armature was no longer driven: source to 0 V, in seconds.
+    pub source_off_s: Option<f64>,
+    /// The same for the amplifier's mute.
+    pub amplifier_mute_s: Option<f64>,
+    /// An instrument could not be made safe at the end; what it said.
+    pub not_safe: Option<String>,
+}
+
+impl Report {
+    /// True where nothing failed.
+    #[must_use]
+    pub fn is_green(&self) -> bool {
+        self.not_safe.is_none() && self.rows.iter().all(|r| r.verdict.outcome != Outcome::Fail)
+    }
+
+    pub(super) fn add(&mut self, instrument: &str, row: &'static str, tried: Tried) {
+        let verdict = tried.unwrap_or_else(Verdict::fail);
+        tracing::info!(instrument, row, outcome = verdict.outcome.word(), "{}", verdict.said);
+        self.rows.push(Row { instrument: instrument.to_owned(), row, verdict });
+    }
+
+    /// The measured times in the form in which a rig file has them; empty where nothing was measured.
+    #[must_use]
+    pub fn as_rig_lines(&self) -> String {
+        let mut out = String::new();
+        let ms = |seconds: f64| format!("\"{:.1} ms\"", (seconds * 1e4).ceil() / 10.0);
+        for (action, time) in [("source_off", self.source_off_s), ("amplifier_mute", self.amplifier_mute_s)] {
+            if let Some(time) = time {
+                out.push_str(&format!("[[safe_path]]\naction = \"{action}\"\ntime = {}\n\n", ms(time)));
+            }
+        }
+        for (instrument, latency) in &self.latency_s {
+            out.push_str(&format!(
+                "# In [[instrument]] name = \"{instrument}\":\n# latency = {}\n\n",
+                ms(*latency)
+            ));
+        }
+        out
+    }
+}
