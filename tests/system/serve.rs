@@ -108,7 +108,7 @@ fn a_run_that_was_killed_is_gone_on_with() {
     let cut = run_dir(&bench, name);
     // The last of them may be one that was to be repeated; those before it are complete.
     let all = cut.entries("point").unwrap();
-    let raw: Vec<String> = all[..all.len() - 1].iter().map(|p| p["raw_sha256"].to_string()).collect();
+    let raw: Vec<serde_json::Value> = all[..all.len() - 1].iter().map(|p| p["raw_sha256"].clone()).collect();
     bench.run(&["recompute", &format!("{RUNS}/{name}")]).unwrap().expect_status(0).unwrap();
 
     let daemon = Daemon::start(&bench, RIG, &[]).unwrap();
@@ -130,11 +130,7 @@ fn a_run_that_was_killed_is_gone_on_with() {
         measured.iter().filter_map(|p| p["point"].as_i64()).collect();
     assert_eq!(numbers.len(), 6, "none is lost");
     for hash in &raw {
-        assert_eq!(
-            measured.iter().filter(|p| p["raw_sha256"].to_string().eq(hash)).count(),
-            1,
-            "none is doubled"
-        );
+        assert_eq!(measured.iter().filter(|p| p["raw_sha256"] == *hash).count(), 1, "none is doubled");
     }
     bench.run(&["recompute", &format!("{RUNS}/common-practice-1.2")]).unwrap().expect_status(0).unwrap();
 }

@@ -10,6 +10,8 @@ mod index;
 mod jobs;
 mod open;
 mod runs;
+#[cfg(test)]
+mod tests;
 
 pub use audit::Said;
 pub use index::{IndexedPoint, IndexedRun, IndexedSensor, RegisterEntry};

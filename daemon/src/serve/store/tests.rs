@@ -1,0 +1,135 @@
+//! The database by itself: order of the queue, keys, versions, and what a locked database does.
+
+use super::*;
+use crate::serve::words::{Person, RunFilter, Submission, Way};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+fn submission(name: &str) -> Submission {
+    let (job, files) = (String::new(), BTreeMap::new());
+    Submission { name: name.to_owned(), job, files, seed: None, faults: None }
+}
+
+fn person() -> Person {
+    Person { name: "A. Person".to_owned(), roles: [].into(), way: Way::Socket }
+}
+
+fn said<'a>(who: &'a Person, what: &'static str) -> Said<'a> {
+    Said { at: "2000-01-01T00:00:00Z".parse().unwrap(), who: Some(who), what, detail: "x" }
+}
+
+async fn submit(store: &Store, name: &str, key: Option<(&str, &str)>) -> Submitted {
+    let submission = submission(name);
+    let who = person();
+    let new = NewJob {
+        submission: &submission,
+        by: &who.name,
+        serials: &["S-1".to_owned()],
+        mounted: "m",
+        points: 3,
+        rig_s: 1.0,
+        key,
+    };
+    store.submit(&new, &said(&who, "submit")).await.unwrap()
+}
+
+async fn opened(folder: &Path) -> Store {
+    Store::open(&folder.join("a.sqlite")).await.unwrap()
+}
+
+async fn order(store: &Store) -> Vec<i64> {
+    store.open_jobs().await.unwrap().iter().map(|j| j.job).collect()
+}
+
+#[tokio::test]
+async fn the_queue_keeps_its_order_and_places_can_be_changed() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = opened(dir.path()).await;
+    let who = person();
+    for name in ["a", "b", "c", "d"] {
+        submit(&store, name, None).await;
+    }
+    assert_eq!(order(&store).await, [1, 2, 3, 4]);
+    assert!(store.move_job(4, 2, &said(&who, "move")).await.unwrap());
+    assert_eq!(order(&store).await, [1, 4, 2, 3]);
+    assert!(store.move_job(1, 99, &said(&who, "move")).await.unwrap());
+    assert_eq!(order(&store).await, [4, 2, 3, 1]);
+    assert!(!store.move_job(7, 1, &said(&who, "move")).await.unwrap());
+    let cancelled = (StoredStage::Cancelled, Some("why"));
+    assert!(store.change_stage(2, &[StoredStage::Waiting], cancelled, None).await.unwrap());
+    assert!(!store.change_stage(2, &[StoredStage::Waiting], cancelled, None).await.unwrap());
+    assert_eq!(order(&store).await, [4, 3, 1]);
+    let audited = store.audited(None, 10).await.unwrap();
+    assert_eq!(audited.len(), 6, "what was refused is not in it");
+    assert_eq!(store.audited(Some(audited[3].id), 10).await.unwrap().len(), 2);
+}
+
+#[tokio::test]
+async fn a_key_makes_one_job() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = opened(dir.path()).await;
+    assert_eq!(submit(&store, "a", Some(("k", "1"))).await, Submitted::New(1));
+    assert_eq!(submit(&store, "a", Some(("k", "1"))).await, Submitted::Before(1));
+    assert_eq!(submit(&store, "b", Some(("k", "2"))).await, Submitted::KeyUsed);
+    assert_eq!(order(&store).await, [1]);
+}
+
+#[tokio::test]
+async fn a_run_is_begun_once_and_its_job_waits_again_where_nothing_came_of_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = opened(dir.path()).await;
+    submit(&store, "a", None).await;
+    submit(&store, "b", None).await;
+    let serials = ["S-1".to_owned()];
+    let begun = BegunRun {
+        run: "a-1",
+        job: 1,
+        name: "a",
+        simulated: true,
+        started: "2000-01-01T00:00:00Z".parse().unwrap(),
+        serials: &serials,
+    };
+    assert!(store.begin_run(&begun).await.unwrap());
+    assert!(!store.begin_run(&BegunRun { run: "a-1.2", ..begun }).await.unwrap(), "it runs already");
+    assert_eq!(store.running_runs().await.unwrap(), ["a-1"]);
+    store.not_begun("a-1", 1, None).await.unwrap();
+    assert_eq!(order(&store).await, [1, 2], "first again");
+    assert!(store.list_runs(&RunFilter::default()).await.unwrap().is_empty());
+}
+
+#[tokio::test]
+async fn a_newer_database_is_refused_by_its_version() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = opened(dir.path()).await;
+    let newer = "INSERT INTO _sqlx_migrations (version, description, success, checksum, execution_time)
+         VALUES (9999, 'later', 1, x'00', 0)";
+    sqlx::query(newer).execute(&store.pool).await.unwrap();
+    store.close().await;
+    let error = Store::open(&dir.path().join("a.sqlite")).await.unwrap_err();
+    assert!(matches!(error, OpenError::Newer { found: 9999, known: 1 }), "{error}");
+}
+
+#[tokio::test]
+async fn a_database_that_another_has_is_an_error_and_no_hang() {
+    let dir = tempfile::tempdir().unwrap();
+    let (store, other) = (opened(dir.path()).await, opened(dir.path()).await);
+    let held = other.pool.begin_with("BEGIN IMMEDIATE").await.unwrap();
+    let who = person();
+    let refused = store.hold_queue(Some("why"), &said(&who, "hold")).await;
+    assert!(matches!(refused, Err(StoreError::Database(_))), "{refused:?}");
+    drop(held);
+    store.hold_queue(Some("why"), &said(&who, "hold")).await.unwrap();
+    assert_eq!(store.queue_held().await.unwrap().as_deref(), Some("why"));
+}
+
+#[tokio::test]
+async fn a_copy_holds_what_was_there_at_the_moment() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = opened(dir.path()).await;
+    submit(&store, "a", None).await;
+    let copy = dir.path().join("it's a copy.sqlite");
+    store.copy_to(&copy).await.unwrap();
+    submit(&store, "b", None).await;
+    assert!(store.copy_to(&copy).await.is_err(), "nothing is overwritten");
+    assert_eq!(order(&Store::open(&copy).await.unwrap()).await, [1]);
+}
