@@ -91,6 +91,10 @@ pub struct CertificateSettings {
     pub language: Language,
     /// How columns and numbers are parted in CSV.
     pub csv: CsvLocale,
+    /// Whether the budgets behind the uncertainties are printed as an annex.
+    pub budgets: bool,
+    /// Folder of font files beyond the embedded ones, for letters of scripts that those don't have, such as Chinese.
+    pub fonts: Option<PathBuf>,
     /// A template of the laboratory's own instead of the built-in one.
     pub template: Option<PathBuf>,
     /// Longest time for all certificates of a run.
@@ -104,6 +108,8 @@ impl Default for CertificateSettings {
         Self {
             language: Language::English,
             csv: CsvLocale::Point,
+            budgets: false,
+            fonts: None,
             template: None,
             render_s_max: 60,
             memory_mib_max: 2048,
