@@ -20,4 +20,5 @@ pub mod release;
 pub mod serve;
 pub mod settings;
 pub mod station;
+pub mod validate;
 pub mod wiring;

@@ -7,15 +7,14 @@ use crate::hash::sha256;
 use crate::record::ResultRecord;
 use crate::record::assemble::assemble;
 use crate::record::convert;
+use crate::record::estimators::{Estimator, estimator};
 use crate::record::journal::{
     FinishedEntry, FirstMotionEntry, Journal, PointEntry, QuietEntry, UnreachedEntry, What,
 };
 use crate::record::raw::Raw;
-use crate::record::run::{ESTIMATOR, RunRecord, target};
+use crate::record::run::{RunRecord, target};
 use calibration::evaluate::RunFacts;
-use calibration::sequence::{
-    FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Setup, Standing, measure,
-};
+use calibration::sequence::{FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Setup, Standing};
 use plan_schema::units::{Celsius, Hertz, SampleIndex, Seconds, Volts};
 use serde_json::Value;
 use std::fmt;
@@ -78,13 +77,10 @@ pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Disc
     }
     let record: RunRecord =
         serde_json::from_slice(&run_bytes).map_err(|e| wrong("run.json", format!("can't be read: {e}")))?;
-    if record.estimator != ESTIMATOR {
-        let what = format!("estimator {} is not in this program, which has {ESTIMATOR}", record.estimator);
-        return Err(wrong("run.json", what));
-    }
+    let estimator = estimator(record.estimator).map_err(|what| wrong("run.json", what))?;
     let job = record.job().map_err(|e| wrong("run.json", e.to_string()))?;
     let setup = Setup::new(job);
-    let replay = Replay { directory, files, setup: &setup };
+    let replay = Replay { directory, files, setup: &setup, estimator };
     let (facts, end) = replay.facts(&journal)?;
     let mut recomputed = Recomputed {
         run: record.run.clone(),
@@ -113,7 +109,8 @@ pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Disc
     Ok(recomputed)
 }
 
-/// Derives the facts of a run again from some of its entries and the waveforms that they name, which are verified.
+/// Derives the facts of a run again from some of its entries and the waveforms that they name, which are verified, with the
+/// estimator of this number.
 ///
 /// # Errors
 /// The first thing that is not as it was written.
@@ -122,14 +119,17 @@ pub fn replay(
     files: &dyn Files,
     setup: &Setup,
     journal: &Journal,
+    number: u32,
 ) -> Result<RunFacts, Discrepancy> {
-    Replay { directory, files, setup }.facts(journal).map(|(facts, _)| facts)
+    let estimator = estimator(number).map_err(|what| wrong("run.json", what))?;
+    Replay { directory, files, setup, estimator }.facts(journal).map(|(facts, _)| facts)
 }
 
 struct Replay<'a> {
     directory: &'a Path,
     files: &'a dyn Files,
     setup: &'a Setup,
+    estimator: &'static Estimator,
 }
 
 impl Replay<'_> {
@@ -210,7 +210,8 @@ impl Replay<'_> {
         let start_frequency = Hertz::new(entry.start_frequency_hz);
         let excluded = facts.first_motion.as_ref().map(|m| m.verdict.excluded(job)).unwrap_or_default();
         let standing = Standing { job, point: number, rest: facts.rest(), excluded: &excluded };
-        let (estimate, mut findings) = measure(&standing, applied_frequency, start_frequency, &raw.columns);
+        let (estimate, mut findings) =
+            (self.estimator.measure)(&standing, applied_frequency, start_frequency, &raw.columns);
         findings.extend(entry.findings.iter().map(convert::finding_back));
         Ok(Measurement {
             point: number,

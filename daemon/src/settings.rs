@@ -49,15 +49,15 @@ pub struct Settings {
     /// How certificates are released.
     #[serde(default)]
     pub release: ReleaseSettings,
+    /// Which programs are told that a run finished, a job waits for a person, or a rig tripped.
+    #[serde(default)]
+    pub outbox: OutboxSettings,
     /// The daemon: its rig, its data, and how a simulated rig goes.
     #[serde(default)]
     pub serve: ServeSettings,
     /// Where the daemon listens, and who may come in.
     #[serde(default)]
     pub doors: DoorSettings,
-    /// Which programs are told that a run finished, a job waits for a person, or a rig tripped.
-    #[serde(default)]
-    pub outbox: OutboxSettings,
     /// File with the scope of the laboratory's accreditation; null where it has none. Nothing better is stated.
     #[serde(default)]
     pub scope: Option<PathBuf>,
@@ -127,9 +127,9 @@ impl Default for Settings {
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
             release: ReleaseSettings::default(),
+            outbox: OutboxSettings::default(),
             serve: ServeSettings::default(),
             doors: DoorSettings::default(),
-            outbox: OutboxSettings::default(),
             scope: None,
         }
     }

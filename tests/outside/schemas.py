@@ -3,7 +3,8 @@
 usage: schemas.py PROGRAM
 
 The validator is jsonschema's for JSON Schema draft 2020-12, TOML is read by the standard library's tomllib: neither is
-the program's own reader. Then every document is broken in many ways, one at a time, and each has to be refused.
+the program's own reader. Then every document is broken in many ways, one at a time, and each has to be refused. Last, every
+field of what people write has to be explained, and what a schema offers an editor to complete has to be valid itself.
 
 Messages go to standard error; the last line of standard output is JSON. Exit status 0 if all is well, 1 if not.
 """
@@ -193,6 +194,41 @@ def missing(validator: Draft202012Validator, document) -> Iterator[tuple[str, ob
         yield "with an unknown key", {**document, "no_such_key": 1}
 
 
+# What people write, and an editor helps with.
+WRITTEN = ("plan", "job", "rig", "sensors", "references", "settings", "faults", "scope")
+
+
+def fields(root: dict, schema: dict, path: str = "") -> Iterator[tuple[str, dict]]:
+    """Every field of a schema with its path, through tables, lists and alternatives."""
+    if "$ref" in schema:
+        target = root
+        for part in schema["$ref"].removeprefix("#/").split("/"):
+            target = target[part]
+        schema = {**target, **{key: value for key, value in schema.items() if key != "$ref"}}
+    for key, field in schema.get("properties", {}).items():
+        yield f"{path}.{key}", field
+        yield from fields(root, field, f"{path}.{key}")
+    inner = [schema[key] for key in ("items", "additionalProperties") if isinstance(schema.get(key), dict)]
+    for way in ("anyOf", "oneOf", "allOf"):
+        inner += schema.get(way, [])
+    for field in inner:
+        yield from fields(root, field, f"{path}[]")
+
+
+def unexplained(root: dict) -> Iterator[str]:
+    """What a schema leaves an editor without: an explanation, an example, or one that is valid."""
+    for path, field in fields(root, root):
+        if len(field.get("description", "").split()) < 1:
+            yield f"{path} is not explained"
+        ways = [field, *field.get("anyOf", []), *field.get("oneOf", [])]
+        if any("pattern" in way for way in ways) and not any("examples" in way or "const" in way for way in ways):
+            yield f"{path} has a pattern and no example"
+        for way in ways:
+            judge = Draft202012Validator({**way, "$defs": root.get("$defs", {})})
+            offered = [*way.get("examples", []), *([way["default"]] if "default" in way else [])]
+            yield from (f"{path}: {value!r} is offered and not valid" for value in offered if not judge.is_valid(value))
+
+
 def main(path: str) -> int:
     valid, refused, wrong, kinds = 0, 0, 0, set()
     with tempfile.TemporaryDirectory() as folder:
@@ -211,6 +247,10 @@ def main(path: str) -> int:
                     print(f"{name}: accepted {what}", file=sys.stderr)
                 else:
                     refused += 1
+        for kind in WRITTEN:
+            for problem in unexplained(program.validator(kind).schema):
+                wrong += 1
+                print(f"schema of {kind}: {problem}", file=sys.stderr)
     for kind in sorted(KINDS - kinds):
         wrong += 1
         print(f"no document of kind {kind} turned up", file=sys.stderr)

@@ -2,9 +2,11 @@
 
 usage: units.py VALUES
 
-VALUES has a JSON object a line: a number with its unit and the SI value that the program reads, an amplitude with its kind, or
-a sine. Units are judged by pint, a general library of units (its definitions follow the SI brochure and NIST SP 811); sines by
-the definition of ISO 2041: v = 2 pi f x, a = (2 pi f)^2 x. Standard gravity is 9.80665 m/s^2 (CGPM 1901, exact).
+VALUES has a JSON object a line: a number with its unit and the SI value that the program reads, an amplitude with its kind, a
+sine, or the frequencies of a series. Units are judged by pint, a general library of units (its definitions follow the SI brochure and NIST SP 811); sines by
+the definition of ISO 2041: v = 2 pi f x, a = (2 pi f)^2 x. Third-octaves are judged by the definition of ISO 266, 1000 * 10^(n/10)
+Hz, and up to 40 Hz by the 27 frequencies of the key comparison CCAUV.V-K3 (BIPM key comparison database, comparison 1123; final
+report: Metrologia 54 (2017) 1A 09001), whose decade goes on above. Standard gravity is 9.80665 m/s^2 (CGPM 1901, exact).
 
 Messages go to standard error; the last line of standard output is JSON. Exit status 0 if all agree, 1 if not.
 """
@@ -40,6 +42,9 @@ PLAIN = {
     "uH": "microhenry", "us": "microsecond", "uV": "microvolt", "um": "micrometer",
     "h": "hour", "min": "minute",
 }
+# The frequencies in Hz of CCAUV.V-K3.
+KEY_COMPARISON = [0.1, 0.125, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10, 12.5, 16,
+                  20, 25, 31.5, 40]
 # Factors to the peak of a sine, by definition of rms and peak to peak.
 TO_PEAK = {"pk": 1.0, "rms": math.sqrt(2.0), "pk-pk": 0.5}
 
@@ -57,6 +62,16 @@ def factor(ureg: pint.UnitRegistry, unit: str, si_unit: str) -> float:
     return (quantity / base).to("dimensionless").magnitude
 
 
+def third_octaves(values: str) -> list[float]:
+    """From 0.1 Hz to 10 kHz, exact or nominal: the published decade from 1 Hz, a power of ten higher or lower."""
+    if values == "exact":
+        return [1000 * 10 ** (n / 10) for n in range(-40, 11)]
+    decade = [f for f in KEY_COMPARISON if 1 <= f < 10]
+    nominal = [float(f"{f}e{power}") for power in range(-1, 4) for f in decade] + [10_000.0]
+    assert nominal[: len(KEY_COMPARISON)] == KEY_COMPARISON
+    return nominal
+
+
 def relative(value: float, wanted: float) -> float:
     return abs(value - wanted) / max(abs(wanted), 1e-300)
 
@@ -72,6 +87,8 @@ def main(path: str) -> int:
         elif case["what"] == "kind":
             peak = TO_PEAK[case["kind"]] * factor(ureg, case["unit"], case["si_unit"])
             pairs.append((case["si"], float(case["number"]) * peak))
+        elif case["what"] == "series":
+            pairs.extend(zip(case["frequencies_hz"], third_octaves(case["values"]), strict=True))
         else:
             omega, a = 2 * math.pi * case["frequency_hz"], case["acceleration_mps2_peak"]
             pairs.append((case["velocity_mps_peak"], a / omega))

@@ -15,6 +15,7 @@ pub mod program;
 pub mod python;
 pub mod quick;
 pub mod readme;
+pub mod real;
 pub mod rig_sim;
 pub mod run_dir;
 pub mod shell;

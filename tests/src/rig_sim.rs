@@ -97,15 +97,7 @@ impl RigSim {
     /// If its own file can't be read.
     pub fn addressed(&self, other: Option<&str>) -> Result<String> {
         let own = std::fs::read_to_string(self.folder.path().join("rig.toml"))?;
-        let mut text = other.unwrap_or(&own).to_owned();
-        for instrument in Document::<Rig>::read(RIG, &own)?.value.instruments {
-            if let (Some(link), Some(address)) =
-                (drivers::built_in::link_of(&instrument), self.addresses.get(&instrument.name))
-            {
-                text = text.replace(&format!("\"{}\"", link.address()), &format!("\"{address}\""));
-            }
-        }
-        Ok(text)
+        readdressed(&own, other.unwrap_or(&own), &self.addresses)
     }
 
     /// Ends it as Ctrl-C does; returns its exit status.
@@ -125,4 +117,20 @@ impl Drop for RigSim {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
+}
+
+/// Text of a rig file in which each instrument is found at another address than that which is written in `served`.
+///
+/// # Errors
+/// If `served` is no rig file.
+pub fn readdressed(served: &str, text: &str, addresses: &BTreeMap<String, String>) -> Result<String> {
+    let mut text = text.to_owned();
+    for instrument in Document::<Rig>::read(RIG, served)?.value.instruments {
+        if let (Some(link), Some(address)) =
+            (drivers::built_in::link_of(&instrument), addresses.get(&instrument.name))
+        {
+            text = text.replace(&format!("\"{}\"", link.address()), &format!("\"{address}\""));
+        }
+    }
+    Ok(text)
 }

@@ -113,7 +113,7 @@ fn settled(value: &Value) -> Value {
         Value::Object(map) => map
             .iter()
             .map(|(key, value)| {
-                let hash = (key.ends_with("sha256") || key == "prev") && value.is_string();
+                let hash = (key.ends_with("sha256") || key == "prev" || key == "hash") && value.is_string();
                 (key.clone(), if hash { "(hash)".into() } else { settled(value) })
             })
             .collect(),

@@ -3,6 +3,8 @@
 //! Owns what only shows from outside. Must not look inside the program where command line and record files tell.
 
 #[cfg(test)]
+mod assessor;
+#[cfg(test)]
 mod conformance;
 #[cfg(test)]
 mod doctor;
@@ -22,6 +24,8 @@ mod main_job;
 mod migrate;
 #[cfg(test)]
 mod operators;
+#[cfg(test)]
+mod real_runs;
 #[cfg(test)]
 mod records;
 #[cfg(test)]

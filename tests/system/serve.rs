@@ -131,7 +131,7 @@ fn a_run_that_was_killed_is_gone_on_with() {
     assert_eq!(numbers.len(), 6, "none is lost");
     for hash in &raw {
         assert_eq!(
-            entries.iter().filter(|p| p["raw_sha256"].to_string() == *hash).count(),
+            measured.iter().filter(|p| p["raw_sha256"].to_string().eq(hash)).count(),
             1,
             "none is doubled"
         );

@@ -25,8 +25,10 @@ mod serve;
 mod stop;
 mod summary;
 mod token;
+mod validate;
 mod verify;
 mod watch;
+mod with_daemon;
 
 use crate::certificate::csv::CsvLocale;
 use crate::record::UtcTime;
@@ -91,9 +93,9 @@ enum Command {
     },
     /// Run a job on the simulated rig, faster than real time.
     DryRun(DryRunArguments),
-    /// Derive every result of a run directory again and verify its records.
+    /// Derive every result again and verify the records.
     Recompute {
-        /// The run directory, or the file that `export` wrote.
+        /// A run directory, a folder of them, or the file that `export` wrote.
         run: PathBuf,
     },
     /// Make the certificates of a run directory again.
@@ -170,62 +172,20 @@ enum Command {
     },
     /// Serve the simulated rig in real time, behind the interfaces that its instruments have. On this machine only.
     RigSim(RigSimArguments),
+    /// Let the installed program check itself against worked examples and reference waveforms; leaves a dated report.
+    Validate(validate::Arguments),
     /// Print the JSON Schema of a file.
     Schema {
         /// Which file.
         #[arg(value_parser = clap::builder::PossibleValuesParser::new(KINDS))]
         kind: String,
     },
-    /// Hand a job in to the daemon.
-    Submit(daemon::SubmitArguments),
-    /// List what waits and what ran, newest first.
-    Runs(daemon::RunsArguments),
-    /// Show the results of a run.
-    Show(daemon::RunArguments),
-    /// Watch a run live until it has ended; the exit status is that of the run.
-    Watch(daemon::RunArguments),
-    /// Take a job out of the queue; one that runs winds down.
-    Cancel(daemon::CancelArguments),
-    /// Hold a job back, or the whole queue.
-    Hold(daemon::HoldArguments),
-    /// Let a job that was held, or the whole queue, go on.
-    Unhold(daemon::UnholdArguments),
-    /// Put a job that waits at another place.
-    Move(daemon::MoveArguments),
-    /// Go on with a run that was cut off, at its first missing point.
-    Resume(daemon::RunArguments),
-    /// Make the daemon's index of runs again from the run directories.
-    Reindex,
-    /// Write a run with everything that belongs to it into one file.
-    Export {
-        /// The run's name, or its folder.
-        run: String,
-        /// The file; without it RUN.tar.zst in this folder.
-        #[arg(long)]
-        out: Option<PathBuf>,
-    },
-    /// Take a run out of such a file into the daemon's runs.
-    Import {
-        /// The file.
-        file: PathBuf,
-    },
-    /// Copy everything that is kept into an empty folder, while the daemon goes on.
-    Backup {
-        /// The folder.
-        to: PathBuf,
-    },
-    /// Put a backup in place on a machine that has nothing yet.
-    Restore {
-        /// The backup's folder.
-        from: PathBuf,
-    },
-    /// Serve one rig: a queue of jobs, their records, an API and a page, until told to end.
-    Serve(serve::Arguments),
+    /// What is asked of the daemon, and of what it keeps.
+    #[command(flatten)]
+    WithDaemon(with_daemon::Command),
     /// Speak for one instrument over the standard streams: internal, see drivers/PROTOCOL.md.
     #[command(hide = true)]
     DriverHost,
-    /// Tokens: the words by which people and programs say to the daemon who they are.
-    Token(token::Arguments),
     /// Rewrite files of an older format in place; comments and layout stay, and each old file is kept beside the new one.
     Migrate {
         /// Plans, jobs, rigs, registers or faults.
@@ -379,25 +339,11 @@ pub fn main() -> ExitCode {
             conform::run(&context, &arguments)
         }
         Command::RigSim(arguments) => rig_sim::run(&context, &arguments),
+        Command::Validate(arguments) => validate::run(&context, &arguments),
         Command::Schema { kind } => schema::print(&kind),
-        Command::Submit(arguments) => daemon::submit(&context, &arguments),
-        Command::Runs(arguments) => daemon::runs(&context, &arguments),
-        Command::Show(arguments) => daemon::show(&context, &arguments),
-        Command::Watch(arguments) => watch::run(&context, &arguments),
-        Command::Cancel(arguments) => daemon::cancel(&context, &arguments),
-        Command::Hold(arguments) => daemon::hold(&context, &arguments),
-        Command::Unhold(arguments) => daemon::unhold(&context, &arguments),
-        Command::Move(arguments) => daemon::move_to(&context, &arguments),
-        Command::Resume(arguments) => daemon::resume(&context, &arguments),
-        Command::Reindex => keeping::index_again(&context),
-        Command::Export { run, out } => keeping::export(&context, &run, out.as_deref()),
-        Command::Import { file } => keeping::import(&context, &file),
-        Command::Backup { to } => keeping::back_up(&context, &to),
-        Command::Restore { from } => keeping::restored(&context, &from),
-        Command::Serve(arguments) => serve::run(&context, &arguments),
+        Command::WithDaemon(command) => with_daemon::run(&context, command),
         Command::DriverHost | Command::Render => Exit::Environment,
         Command::Migrate { files } => migrate::run(&context, &files),
-        Command::Token(arguments) => token::run(&context, &arguments),
     };
     ExitCode::from(exit as u8)
 }

@@ -1,11 +1,14 @@
-//! `calwright recompute`: of a run directory, or of a run in one file.
+//! `calwright recompute`: of one run directory, of every one in a folder, or of a run in one file.
 
 use super::{Context, Exit, say};
 use crate::files::Disk;
-use crate::recompute::recompute;
+use crate::recompute::{Discrepancy, Recomputed, recompute};
 use crate::serve::archive::{ArchiveError, Part, unpack};
-use serde_json::json;
-use std::path::Path;
+use serde_json::{Value, json};
+use std::path::{Path, PathBuf};
+
+/// Folders within folders that are looked through for runs.
+const DEPTH: usize = 4;
 
 pub(super) fn run(context: &Context, path: &Path) -> Exit {
     if !path.is_file() {
@@ -30,28 +33,90 @@ pub(super) fn run(context: &Context, path: &Path) -> Exit {
 }
 
 fn in_folder(context: &Context, directory: &Path) -> Exit {
+    let is_run = |path: &Path| path.join("run.json").is_file() || path.join("journal.jsonl").is_file();
+    let mut found = Vec::new();
+    if directory.is_dir() && !is_run(directory) {
+        runs_below(directory, DEPTH, &is_run, &mut found);
+    }
     if !directory.is_dir() {
         say::error(&format!(
-            "error: {} is no run directory; name the folder that holds run.json",
+            "error: {} is no run directory; name the folder that holds run.json, or one that holds such folders",
             directory.display()
         ));
         return Exit::Input;
     }
-    let done = match recompute(directory, &Disk) {
-        Ok(done) => done,
-        Err(discrepancy) => {
-            if context.json {
-                say::out(
-                    &json!({ "verified": false, "file": discrepancy.file, "what": discrepancy.what })
-                        .to_string(),
-                );
+    if found.is_empty() {
+        return one(context, directory);
+    }
+    let mut broken = 0_usize;
+    let mut told = Vec::new();
+    for run in &found {
+        let done = recompute(run, &Disk);
+        broken += usize::from(done.is_err());
+        if context.json {
+            let mut value = as_json(&done);
+            value["path"] = json!(run.display().to_string());
+            told.push(value);
+        } else {
+            match &done {
+                Ok(done) => say::out(&format!("{}: {}", run.display(), in_words(done))),
+                Err(discrepancy) => say::error(&format!("error: {}: {discrepancy}", run.display())),
             }
-            say::error(&format!("error: {}: {discrepancy}", directory.display()));
-            return Exit::Records;
         }
-    };
+    }
     if context.json {
-        let record = json!({
+        say::out(&Value::from(told).to_string());
+    } else {
+        say::out(&format!("{} of {} runs are as they were written.", found.len() - broken, found.len()));
+    }
+    if broken == 0 { Exit::Done } else { Exit::Records }
+}
+
+/// Run directories below a folder, in the order of their names; nothing within a run is looked at.
+fn runs_below(folder: &Path, depth: usize, is_run: &impl Fn(&Path) -> bool, found: &mut Vec<PathBuf>) {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    // A link would lead out of the folder, or round in a circle.
+    let real = entries.filter(|e| e.file_type().is_ok_and(|kind| kind.is_dir()));
+    let mut folders: Vec<PathBuf> = real.map(|e| e.path()).collect();
+    folders.sort();
+    for folder in folders {
+        if is_run(&folder) {
+            found.push(folder);
+        } else if depth > 1 {
+            runs_below(&folder, depth - 1, is_run, found);
+        }
+    }
+}
+
+fn one(context: &Context, directory: &Path) -> Exit {
+    let done = recompute(directory, &Disk);
+    if context.json {
+        say::out(&as_json(&done).to_string());
+    }
+    match done {
+        Err(discrepancy) => {
+            say::error(&format!("error: {}: {discrepancy}", directory.display()));
+            Exit::Records
+        }
+        Ok(done) => {
+            if !context.json {
+                say::out(&in_words(&done));
+                if let Some(torn) = done.torn {
+                    let bytes = torn.len();
+                    say::out(&format!(
+                        "The last line of the journal is torn and was set aside ({bytes} bytes)."
+                    ));
+                }
+            }
+            Exit::Done
+        }
+    }
+}
+
+fn as_json(done: &Result<Recomputed, Discrepancy>) -> Value {
+    match done {
+        Err(discrepancy) => json!({ "verified": false, "file": discrepancy.file, "what": discrepancy.what }),
+        Ok(done) => json!({
             "verified": true,
             "run": done.run,
             "entries": done.entries,
@@ -59,21 +124,18 @@ fn in_folder(context: &Context, directory: &Path) -> Exit {
             "identical": done.identical,
             "torn_line": done.torn,
             "finished": done.result.is_some(),
-        });
-        say::out(&record.to_string());
-        return Exit::Done;
+        }),
     }
+}
+
+fn in_words(done: &Recomputed) -> String {
     let agreement = match (&done.result, done.identical) {
         (None, _) => "the run was cut off, so there is no result to compare with",
         (Some(_), true) => "result.json follows from the waveforms to the bit",
         (Some(_), false) => "result.json follows from the waveforms within 1e-11",
     };
-    say::out(&format!(
+    format!(
         "Run {}: {} journal entries, chain intact; {} dwells fitted again; {agreement}.",
         done.run, done.entries, done.dwells
-    ));
-    if let Some(torn) = done.torn {
-        say::out(&format!("The last line of the journal is torn and was set aside ({} bytes).", torn.len()));
-    }
-    Exit::Done
+    )
 }

@@ -124,7 +124,7 @@ impl Begun {
                 (Bench::Real { registry, clock, leave: Box::new(leave) }, None)
             }
         };
-        let record = RunRecord::of(job, &run, seed, started, software());
+        let record = RunRecord::of(job, &run, seed, started, software(&settings.state_dir()));
         let leave = match &bench {
             Bench::Simulated(_) => None,
             Bench::Real { leave, .. } => Some(leave.as_ref()),

@@ -15,16 +15,19 @@ pub use pace::Pace;
 pub use ready::{Ready, obstacles, overdue, ready};
 
 use crate::record::result::Software;
+use crate::validate::kept;
 use crate::wiring::SIMULATED;
 use plan_schema::rig::Rig;
+use std::path::Path;
 
-/// The program as records name it.
+/// The program as records name it: its version, the hash of its file, and whether that very file passed its validation with this
+/// state folder.
 #[must_use]
-pub fn software() -> Software {
+pub fn software(state: &Path) -> Software {
     Software {
         version: env!("CARGO_PKG_VERSION").to_owned(),
-        hash: option_env!("CALWRIGHT_SOURCE_HASH").map(str::to_owned),
-        validated: false,
+        hash: kept::program_sha256().map(str::to_owned),
+        validated: kept::is_validated(state),
     }
 }
 

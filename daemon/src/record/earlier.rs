@@ -52,7 +52,7 @@ pub fn earlier(
     let entries: Vec<Entry> = whole.entries.iter().filter(counts).cloned().collect();
     let ended = whole.entries.iter().any(|e| matches!(&e.what, What::Quiet(quiet) if !quiet.before));
     let journal = Journal { entries, torn: None, head: whole.head };
-    let mut facts = replay(directory, files, setup, &journal).map_err(|e| e.to_string())?;
+    let mut facts = replay(directory, files, setup, &journal, before.estimator).map_err(|e| e.to_string())?;
     let complete = complete(setup, &facts.ends, ended);
     let mut kept = complete.iter();
     let is_end = |entry: &Entry| matches!(entry.what, What::Point(_) | What::Unreached(_));

@@ -10,6 +10,7 @@ pub mod check;
 pub mod convert;
 pub mod directory;
 pub mod earlier;
+pub mod estimators;
 pub mod journal;
 pub mod raw;
 pub mod result;

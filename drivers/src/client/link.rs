@@ -19,6 +19,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
+use tokio::time::Instant;
 
 /// Lines that may wait for a host. The roles together never have more than a few under way.
 const LINES: usize = 64;
@@ -28,6 +29,15 @@ const BLOCKS: usize = 64;
 
 /// How often a process that has to end is looked at.
 const LOOK: Duration = Duration::from_millis(5);
+
+/// What a host is asked while leave stands: whatever it answers, a failure too, shows that it lives.
+const ALIVE: &str = "alive";
+
+/// Ids from here on are those of [`ALIVE`].
+const ALIVE_IDS: u64 = 1 << 40;
+
+/// Beats without such an answer after which a host hangs: the time in which it would stop believing a heart.
+const UNANSWERED: u32 = 5;
 
 /// How long a host may live on after it closed its output.
 const SILENT: Duration = Duration::from_millis(50);
@@ -49,6 +59,10 @@ struct State {
     waiting: Mutex<Waiting>,
     /// The station let go of the host, or ended it: its end is no loss.
     expected: AtomicBool,
+    /// Last of the [`ALIVE_IDS`] that was answered.
+    alive: AtomicU64,
+    /// Why it was killed, where it hung.
+    hung: Mutex<Option<String>>,
 }
 
 #[derive(Default)]
@@ -82,6 +96,8 @@ impl Link {
             child: Mutex::new(child),
             waiting: Mutex::default(),
             expected: AtomicBool::new(false),
+            alive: AtomicU64::new(ALIVE_IDS),
+            hung: Mutex::default(),
         });
         let name = instrument.to_owned();
         thread::spawn(move || log_all(log, &name));
@@ -174,6 +190,7 @@ fn write(
     state: &State,
     patience: Duration,
 ) {
+    let mut pulse = Pulse { asked: ALIVE_IDS, since: None };
     loop {
         let line = match lines.recv_timeout(beat) {
             Ok(line) => Some(line),
@@ -181,17 +198,54 @@ fn write(
             Err(RecvTimeoutError::Disconnected) => break,
         };
         // With every line too: a queue that is never empty must not stop the heart.
-        let Ok(heartbeat) = notification(HEARTBEAT, &hosts.beat()) else {
+        let says = hosts.beat();
+        let Ok(heartbeat) = notification(HEARTBEAT, &says) else {
             break;
         };
         let mut bytes = line.unwrap_or_default();
         bytes.extend(heartbeat);
+        bytes.extend(pulse.ask(state, says.generation != 0, beat * UNANSWERED));
         if input.write_all(&bytes).and_then(|()| input.flush()).is_err() {
             break;
         }
     }
     drop(input);
     end(state, patience);
+}
+
+/// Whether a host lives that nobody asks anything at the moment. Nothing moves without leave, so nothing is asked then.
+struct Pulse {
+    /// Last id that was asked.
+    asked: u64,
+    /// Since when it is not answered.
+    since: Option<Instant>,
+}
+
+impl Pulse {
+    /// The next question, where one is due; kills a host that hangs.
+    fn ask(&mut self, state: &State, under_leave: bool, limit: Duration) -> Vec<u8> {
+        let answered = state.alive.load(Ordering::SeqCst) >= self.asked;
+        if !under_leave {
+            self.since = None;
+            return Vec::new();
+        }
+        match self.since {
+            Some(since) if !answered => {
+                if since.elapsed() > limit {
+                    *lock(&state.hung) =
+                        Some(format!("its host hangs: no answer for {} ms", limit.as_millis()));
+                    let _ = lock(&state.child).kill();
+                }
+                Vec::new()
+            }
+            _ => {
+                (self.asked, self.since) = (self.asked + 1, Some(Instant::now()));
+                let id = self.asked;
+                format!("{{\"jsonrpc\":\"2.0\",\"id\":{id},\"method\":\"{ALIVE}\",\"params\":{{}}}}\n")
+                    .into_bytes()
+            }
+        }
+    }
 }
 
 /// Waits until the host has ended, at most `patience`, then ends it.
@@ -253,8 +307,10 @@ impl Reader {
 
     /// Everybody who waits is told, and the station.
     fn lost(&self, kind: ErrorKind, detail: String, status: Option<ExitStatus>) {
+        let hung = lock(&self.state.hung).take();
         let detail = match (detail.is_empty(), status) {
             (false, _) => detail,
+            (true, _) if hung.is_some() => hung.unwrap_or_default(),
             (true, Some(status)) => format!("its host ended ({status})"),
             (true, None) => "its host is gone".to_owned(),
         };
@@ -296,6 +352,10 @@ impl Reader {
     }
 
     fn answer(&self, id: u64, answer: Result<Vec<u8>, Fault>) {
+        if id > ALIVE_IDS {
+            self.state.alive.fetch_max(id, Ordering::SeqCst);
+            return;
+        }
         match lock(&self.state.waiting).replies.remove(&id) {
             // Who asked may have given up.
             Some(reply) => drop(reply.send(answer)),

@@ -66,6 +66,7 @@ impl Written for Date {
             "description": "Written as year-month-day, without quotes.",
             "format": "date",
             "pattern": "^[0-9]{4}-(?:(?:0[13578]|1[02])-(?:0[1-9]|[12][0-9]|3[01])|(?:0[469]|11)-(?:0[1-9]|[12][0-9]|30)|02-(?:0[1-9]|[12][0-9]))$",
+            "patternErrorMessage": "Write a date as year-month-day without quotes, such as 2026-03-31.",
             "examples": ["2026-03-31"],
         })
     }

@@ -9,13 +9,39 @@ fn walk(path: &str, schema: &Value, visit: &mut dyn FnMut(&str, &Value)) {
     for (key, inner) in schema.get("properties").and_then(Value::as_object).into_iter().flatten() {
         walk(&format!("{path}.{key}"), inner, visit);
     }
-    for inner in schema
-        .get("items")
-        .into_iter()
-        .chain(schema.get("oneOf").and_then(Value::as_array).into_iter().flatten())
-    {
+    let within = ["items", "additionalProperties"].into_iter().filter_map(|key| schema.get(key));
+    let one_of = ["oneOf", "anyOf"].into_iter().filter_map(|key| schema.get(key)?.as_array()).flatten();
+    for inner in within.filter(|inner| inner.is_object()).chain(one_of) {
         walk(&format!("{path}[]"), inner, visit);
     }
+}
+
+/// What an editor needs to complete a field: the form of it with an example, words to choose from, or for what people name
+/// freely nothing but the explanation.
+#[test]
+fn an_editor_can_complete_what_has_a_form() {
+    let (mut with_form, mut free) = (0, Vec::new());
+    for kind in WRITTEN_KINDS {
+        walk(kind, &schema(kind).unwrap(), &mut |path, schema| {
+            if schema.get("type").is_none_or(|t| t != "string") {
+                return;
+            }
+            let has = |key: &str| schema.get(key).is_some();
+            if has("pattern") {
+                with_form += 1;
+                let examples = schema.get("examples").and_then(Value::as_array);
+                assert!(
+                    examples.is_some_and(|e| !e.is_empty()),
+                    "{path} has a form and no example: {schema}"
+                );
+                assert!(has("patternErrorMessage"), "{path} does not say what to write instead: {schema}");
+            } else if !has("const") && !has("enum") && !has("oneOf") {
+                free.push(path.to_owned());
+            }
+        });
+    }
+    assert!(with_form > 100, "{with_form}");
+    insta::assert_snapshot!("what_people_name_freely", free.join("\n"));
 }
 
 #[test]

@@ -11,8 +11,8 @@ use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
     amplitude, check_speed, common_practice, conformance, coverage, doors, estimator, graded, hosts,
-    identity, leave, main_job, outside, pace, pages, peers, power_cut, reaction, records, release, rig,
-    scheduled, stops, suites, trips, watched, worked,
+    identity, leave, main_job, outside, pace, pages, peers, power_cut, reaction, real_runs, records, release,
+    results, rig, scheduled, stops, struck, suites, trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -71,6 +71,9 @@ const FIGURES: &[Entry] = &[
     ("F.3", "coverage under budgets that are wrong", |full| {
         coverage::wrong_budgets(if full { 20_000 } else { 2000 })
     }),
+    ("F.4", "uncertainties of the example plan, achieved and foreseen", |full| {
+        results::uncertainties(&seeds(full, 1, 20))
+    }),
     ("F.5", "the pages of certificates", |_| Ok(vec![pages::pages()?])),
     ("F.6", "certificates as XML against the open schema", |full| {
         Ok(vec![release::documents(if full { 20 } else { 5 })?])
@@ -78,6 +81,16 @@ const FIGURES: &[Entry] = &[
     ("F.7", "alterations of a released run that go unnoticed", |full| {
         Ok(vec![release::alterations(if full { 500 } else { 30 })?])
     }),
+    ("F.8", "time of a certificate, and of deriving a run again", |full| {
+        results::speed(if full { 10 } else { 3 })
+    }),
+    (
+        "G.1",
+        "the example job through sockets, lines and hosts, against the run in one process",
+        real_runs::figures,
+    ),
+    ("G.2", "instruments swapped by lines of the rig file alone", real_runs::swapped),
+    ("G.3", "processes struck and links cut while the armature moves", struck::figures),
     ("G.4", "peers that no one here wrote", foreign_peers),
     ("G.5", "what an instrument in a process of its own costs", hosts::cost),
     ("G.6", "conformance of every driver, and of broken ones", conformance::figures),

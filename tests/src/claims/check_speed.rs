@@ -37,7 +37,10 @@ pub fn speed(runs: usize) -> Result<Figure> {
     let mut sample = format!("{POINTS} points, {SENSORS} sensors, median of {runs} runs");
     for (to, amplitude, what, status) in PLANS {
         let bench = Bench::new()?;
-        let job = many(&bench, to, amplitude)?;
+        let series = format!(
+            "from = \"2 Hz\"\nto = \"{to}\"\nspacing = \"logarithmic\"\ncount = {POINTS}\n{amplitude}"
+        );
+        let job = many(&bench, &series, SENSORS)?;
         let mut times = Vec::new();
         for _ in 0..runs {
             let begun = Instant::now();
@@ -64,8 +67,8 @@ pub fn speed(runs: usize) -> Result<Figure> {
     })
 }
 
-/// Writes a job of many sensors on the portable rig with a plan of many points.
-fn many(bench: &Bench, to: &str, amplitude: &str) -> Result<String> {
+/// Writes a job of many sensors on the portable rig, with a plan of this series of points.
+pub(super) fn many(bench: &Bench, series: &str, sensors: usize) -> Result<String> {
     let read = |name: &str| fs::read_to_string(bench.path(name)).with_context(|| name.to_owned());
     let put = |name: &str, text: &str| fs::write(bench.path(name), text).with_context(|| name.to_owned());
     let mut rig = String::new();
@@ -75,7 +78,8 @@ fn many(bench: &Bench, to: &str, amplitude: &str) -> Result<String> {
         text.split_once("[[channel]]\nname = \"s1\"").context("the rig has no channel s1")?;
     let rest = after.split_once("# In voltage mode").context("the rig's paths are not where they were")?.1;
     rig.push_str(before);
-    for n in 1..=SENSORS {
+    let count = sensors;
+    for n in 1..=count {
         write!(rig, "[[channel]]\nname = \"s{n}\"\ninput = {n}\nrange = \"5 V pk\"\n\n")?;
     }
     write!(rig, "# In voltage mode{rest}")?;
@@ -91,7 +95,7 @@ fn many(bench: &Bench, to: &str, amplitude: &str) -> Result<String> {
         .replace("plans/portable.toml", "plans/many.toml")
         .replace("rigs/portable.toml", "rigs/many.toml")
         .replace("registers/sensors.toml", "registers/many.toml");
-    for n in 1..=SENSORS {
+    for n in 1..=count {
         let entry =
             entry.replace("BW-51210", &format!("MANY-{n}")).replace("mass = \"24 g\"", "mass = \"4 g\"");
         writeln!(register, "[[sensor]]{entry}")?;
@@ -103,10 +107,7 @@ fn many(bench: &Bench, to: &str, amplitude: &str) -> Result<String> {
     put("examples/registers/many.toml", &register)?;
     put(
         "examples/plans/many.toml",
-        &format!(
-            "format = 1\nname = \"Many\"\ntolerance = \"5 %\"\n\n[[series]]\nfrom = \"2 Hz\"\nto = \"{to}\"\nspacing = \
-             \"logarithmic\"\ncount = {POINTS}\n{amplitude}\n"
-        ),
+        &format!("format = 1\nname = \"Many\"\ntolerance = \"5 %\"\n\n[[series]]\n{series}\n"),
     )?;
     put("examples/many.toml", &job)?;
     Ok("examples/many.toml".to_owned())

@@ -70,6 +70,16 @@ pub fn pages() -> Result<Figure> {
     })
 }
 
+/// A certificate of 31 points with its budgets.
+///
+/// # Errors
+/// If the run that it is made from fails.
+pub fn thirty_one() -> Result<CertificateRequest> {
+    let mut request = of_run(1)?;
+    points(&mut request, 31);
+    Ok(request)
+}
+
 /// The requests of the first sensor of a simulated run.
 fn of_run(seed: u64) -> Result<CertificateRequest> {
     let job =

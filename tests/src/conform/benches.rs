@@ -14,28 +14,36 @@ pub struct Bench {
 }
 
 /// Times that hold on a machine that has much else to do.
-const PATIENT: &str = "[timing]\nreply_limit = \"4 s\"\nblock_limit = \"1 s\"\n\n[roles]";
+const PATIENT: &str =
+    "[timing]\nreply_limit = \"4 s\"\nblock_limit = \"1 s\"\ncontact_limit = \"2 s\"\n\n[roles]";
+
+/// The rig file with times for a machine that has much else to do.
+#[must_use]
+pub fn patient(own: &str) -> String {
+    let text = own.replacen("[roles]", PATIENT, 1);
+    ["50 ms", "100 ms", "200 ms"]
+        .iter()
+        .fold(text, |text, time| text.replace(&format!("timeout = \"{time}\""), "timeout = \"1 s\""))
+}
 
 impl Bench {
     /// The rig file that rig-sim is given.
     #[must_use]
     pub fn served(&self, own: &str) -> String {
-        let mut text = own.replacen("[roles]", PATIENT, 1);
-        for time in ["50 ms", "100 ms", "200 ms"] {
-            text = text.replace(&format!("timeout = \"{time}\""), "timeout = \"1 s\"");
-        }
-        self.served.iter().fold(text, |text, (name, lines)| instrument(&text, name, lines))
+        let text = patient(own);
+        self.served.iter().fold(text, |text, (name, lines)| with_instrument(&text, name, lines))
     }
 
     /// The rig file that the kit is given.
     #[must_use]
     pub fn tried(&self, own: &str) -> String {
-        self.tried.iter().fold(self.served(own), |text, (name, lines)| instrument(&text, name, lines))
+        self.tried.iter().fold(self.served(own), |text, (name, lines)| with_instrument(&text, name, lines))
     }
 }
 
 /// Puts other lines in the place of an instrument's.
-fn instrument(text: &str, name: &str, lines: &str) -> String {
+#[must_use]
+pub fn with_instrument(text: &str, name: &str, lines: &str) -> String {
     let head = format!("[[instrument]]\nname = \"{name}\"\n");
     let Some(from) = text.find(&head) else { return text.to_owned() };
     let rest = text.get(from + head.len()..).unwrap_or_default();
@@ -45,7 +53,7 @@ fn instrument(text: &str, name: &str, lines: &str) -> String {
 }
 
 /// The source as a plug-in.
-pub(super) const SINE_PLUG_IN: &str = r#"driver = "plug-in"
+pub const SINE_PLUG_IN: &str = r#"driver = "plug-in"
 latency = "20 ms"
 
 [instrument.settings]
@@ -62,7 +70,7 @@ output_query = "OUTP?"
 "#;
 
 /// The acquisition as a plug-in.
-pub(super) const FRAMES_PLUG_IN: &str = r#"driver = "plug-in"
+pub const FRAMES_PLUG_IN: &str = r#"driver = "plug-in"
 
 [instrument.settings]
 program = "frame_acquisition.py"

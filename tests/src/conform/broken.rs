@@ -179,10 +179,10 @@ pub const BROKEN: &[Broken] = &[
     )
     .moving(),
     of_source(
-        "leave that is not looked at",
+        "a ceiling that is not looked at",
         "leave is looked at",
-        "sine_source.py",
-        ("        generation = self._host.leave.check(params, wanted)\n", "        generation = None\n"),
+        "host.py",
+        ("if drive is not None and not 0 <= drive <= ceiling:", "if False:"),
     )
     .moving(),
     of_source(

@@ -3,7 +3,7 @@
 mod benches;
 mod broken;
 
-pub use benches::{Bench, of_every_driver};
+pub use benches::{Bench, FRAMES_PLUG_IN, SINE_PLUG_IN, of_every_driver, patient, with_instrument};
 pub use broken::{BROKEN, Broken};
 
 use crate::program::{Finished, calwright, root};
@@ -11,6 +11,7 @@ use crate::rig_sim::{JOB, RigSim};
 use anyhow::{Context, Result};
 use serde_json::Value;
 use std::path::Path;
+use std::sync::MutexGuard;
 use tempfile::TempDir;
 
 /// One line of the table.
@@ -48,6 +49,7 @@ pub struct Laboratory {
     rig: RigSim,
     folder: TempDir,
     moves: bool,
+    _alone: MutexGuard<'static, ()>,
 }
 
 impl Laboratory {
@@ -56,13 +58,14 @@ impl Laboratory {
     /// # Errors
     /// If something does not start, or leave is not given.
     pub fn open(bench: &Bench, plug_ins: &Path) -> Result<Self> {
+        let _alone = crate::real::alone();
         let own = std::fs::read_to_string(root().join(crate::rig_sim::RIG))?;
         let rig = RigSim::start_with(1, |_| bench.served(&own))?;
         let folder = TempDir::new()?;
         std::fs::write(folder.path().join("rig.toml"), rig.addressed(Some(&bench.tried(&own)))?)?;
         let listed = format!("plug_in_folders = [\"{}\"]\n", plug_ins.display());
         std::fs::write(folder.path().join("settings.toml"), listed)?;
-        let laboratory = Self { rig, folder, moves: bench.moves };
+        let laboratory = Self { rig, folder, moves: bench.moves, _alone };
         if bench.moves {
             laboratory
                 .run(&["arm"], &["--name", "A. Person", "--all-confirmed"])?

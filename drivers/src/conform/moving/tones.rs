@@ -38,6 +38,13 @@ pub(super) fn source_looks_at_leave(pump: &mut Pump<'_>, name: &str) -> Tried {
     };
     let ceiling = good.permit.ceiling_v_peak;
     refused(pump, &with(0, ceiling), "a drive without leave")?;
+    // A host may take a drive without leave for a reason to end every leave.
+    pump.leave()?;
+    let good = pump.tone(hz, 1.0);
+    let with = |generation, ceiling: f64| SetTone {
+        permit: PermitParams { generation, ceiling_v_peak: ceiling },
+        ..good.clone()
+    };
     refused(pump, &with(good.permit.generation, ceiling / 2.0), "a drive of twice its ceiling")?;
     refused(pump, &with(good.permit.generation, ceiling), "a ceiling that rises under one leave")?;
     pump.make_safe(name, Reason::Operator)?;

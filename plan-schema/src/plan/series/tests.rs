@@ -35,6 +35,18 @@ fn nominal_frequencies_are_those_of_iso_266() {
     assert_eq!(low, [0.1, 0.125, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1.0]);
 }
 
+/// A published list of third-octaves down to 0.1 Hz: the 27 frequencies of the key comparison CCAUV.V-K3 (BIPM key comparison
+/// database, comparison 1123; final report: Metrologia 54 (2017) 1A 09001).
+#[test]
+fn nominal_third_octaves_are_those_of_a_key_comparison() {
+    let ours = hertz("from = \"0.1 Hz\"\nto = \"40 Hz\"\nspacing = \"third_octave\"\nvalues = \"nominal\"");
+    let published = [
+        0.1, 0.125, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0,
+        6.3, 8.0, 10.0, 12.5, 16.0, 20.0, 25.0, 31.5, 40.0,
+    ];
+    assert_eq!(ours, published);
+}
+
 /// ISO 266: the exact frequencies are 1000 · 10^(n/10), and a step is one by its nominal value.
 #[test]
 fn exact_frequencies_are_powers_of_ten() {

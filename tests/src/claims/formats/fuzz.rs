@@ -26,6 +26,7 @@ use serde_json::Value;
 use std::fmt::Display;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::str::FromStr;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// One in so many refusals is printed, as the command line would.
 const PRINTED: u64 = 64;
@@ -46,7 +47,22 @@ struct Reader {
 struct Tally {
     tried: u64,
     taken: u64,
+    found: u64,
+    /// The first of them.
     findings: Vec<String>,
+}
+
+/// Findings of a reader that are told.
+const TOLD: usize = 5;
+
+impl Tally {
+    fn add(&mut self, other: Self) {
+        self.tried += other.tried;
+        self.taken += other.taken;
+        self.found += other.found;
+        let room = TOLD.saturating_sub(self.findings.len());
+        self.findings.extend(other.findings.into_iter().take(room));
+    }
 }
 
 /// Tries every reader `count` times.
@@ -64,9 +80,9 @@ pub fn readers(count: u64) -> Result<Figure> {
     let mut sample = Vec::new();
     for (reader, tally) in readers.iter().zip(&tallies) {
         ensure!(tally.tried >= count && tally.taken > 0, "{} was not tried: {tally:?}", reader.name);
-        findings += tally.findings.len();
+        findings += tally.found;
         sample.push(format!("{} {} ({} taken)", reader.name, tally.tried, tally.taken));
-        sample.extend(tally.findings.iter().take(5).cloned());
+        sample.extend(tally.findings.iter().cloned());
     }
     Ok(Figure {
         what: "inputs that make a reader panic, or that it refuses without place or words".to_owned(),
@@ -74,25 +90,45 @@ pub fn readers(count: u64) -> Result<Figure> {
         limit: 0.0,
         unit: "",
         sample: sample.join("\n          "),
-        seeds: vec![1, 2],
+        seeds: (1..=count.div_ceil(PIECE)).collect(),
     })
 }
 
-/// Two threads, each with its half and its seed.
+/// Executions with one seed: what a thread takes at a time.
+const PIECE: u64 = 50_000;
+
+/// Reader after reader, in pieces that are shared out to all processors; each piece has a seed of its own, so that what is
+/// tried does not depend on how many there are. What a reader came to is told as soon as it is done: the full form takes
+/// hours.
+#[expect(clippy::print_stderr, reason = "progress of hours")]
 fn try_all(readers: &[Reader], count: u64) -> Vec<Tally> {
-    let half =
-        |seed: u64| move || readers.iter().map(|r| try_one(r, count.div_ceil(2), seed)).collect::<Vec<_>>();
-    std::thread::scope(|scope| {
-        let other = scope.spawn(half(2));
-        let mut tallies = half(1)();
-        let others = other.join().unwrap_or_default();
-        for (tally, other) in tallies.iter_mut().zip(others) {
-            tally.tried += other.tried;
-            tally.taken += other.taken;
-            tally.findings.extend(other.findings);
-        }
-        tallies
-    })
+    let pieces = count.div_ceil(PIECE);
+    let each = count.div_ceil(pieces.max(1));
+    let threads = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    readers
+        .iter()
+        .map(|reader| {
+            let next = AtomicU64::new(1);
+            let worker = || {
+                let mut tally = Tally::default();
+                loop {
+                    let seed = next.fetch_add(1, Ordering::Relaxed);
+                    if seed > pieces {
+                        return tally;
+                    }
+                    tally.add(try_one(reader, each, seed));
+                }
+            };
+            let tally = std::thread::scope(|scope| {
+                let others: Vec<_> = (1..threads).map(|_| scope.spawn(worker)).collect();
+                let mut tally = worker();
+                others.into_iter().filter_map(|other| other.join().ok()).for_each(|other| tally.add(other));
+                tally
+            });
+            eprintln!("{}: {} tried, {} taken, {} found", reader.name, tally.tried, tally.taken, tally.found);
+            tally
+        })
+        .collect()
 }
 
 fn try_one(reader: &Reader, count: u64, seed: u64) -> Tally {
@@ -117,7 +153,12 @@ fn try_one(reader: &Reader, count: u64, seed: u64) -> Tally {
         tally.tried += 1;
         match outcome {
             Ok(taken) => tally.taken += u64::from(taken),
-            Err(finding) => tally.findings.push(format!("{}: {finding}: {text:?}", reader.name)),
+            Err(finding) => {
+                tally.found += 1;
+                if tally.findings.len() < TOLD {
+                    tally.findings.push(format!("{}: {finding}: {text:?}", reader.name));
+                }
+            }
         }
     }
     tally

@@ -1,5 +1,7 @@
 //! What the program makes of units, sines and preferred frequencies, as lines for a check from outside.
 
+use plan_schema::plan::Series;
+use plan_schema::read::Document;
 use plan_schema::units::{
     Accel, Acceleration, AccelerationDensity, Amplitude, Angle, Current, Dimension, Displacement, Force,
     Frequency, Gain, HeatCapacity, HeatResistance, Hertz, Inductance, Length, Mass, Peak, PerKelvin,
@@ -39,6 +41,7 @@ pub fn lines() -> String {
     of::<PerKelvin>(&mut all);
     all.extend(kinds());
     all.extend(sines());
+    all.extend(series());
     all.into_iter().map(|line| format!("{line}\n")).collect()
 }
 
@@ -92,4 +95,17 @@ fn sines() -> Vec<Value> {
         }
     }
     all
+}
+
+/// Third-octaves as a plan's series makes them, over five decades.
+fn series() -> Vec<Value> {
+    let of = |values: &str| {
+        let text = format!(
+            "amplitude = \"1 g pk\"\nfrom = \"0.1 Hz\"\nto = \"10 kHz\"\nspacing = \"third_octave\"\nvalues = \"{values}\"\n"
+        );
+        let read = Document::<Series>::read("series.toml", &text);
+        let frequencies = read.map(|d| d.value.frequencies().into_iter().map(Hertz::si).collect::<Vec<_>>());
+        json!({ "what": "series", "values": values, "frequencies_hz": frequencies.ok() })
+    };
+    vec![of("nominal"), of("exact")]
 }
