@@ -3,7 +3,8 @@
 
 usage: browser.py ASKED.json
 
-ASKED.json: url, token, chromium, axe (path of axe.min.js), shots (folder), job, files (list), faults (or null).
+ASKED.json: url, token, chromium, axe (path of axe.min.js), shots (folder), job, files (list), faults (a file, for a daemon that
+runs; null for one that is played).
 Goes the whole way as a person: log in, hand in a job, arm, watch points arrive, stop, acknowledge, resume, release, fetch the
 certificate; then looks at every page at three widths, light and dark, with axe-core (rules tagged WCAG 2.x A and AA, and best
 practice). Prints one JSON object: steps, errors of the console, serious findings of axe, pictures. Exit status 0 if it went
@@ -172,9 +173,57 @@ class Way:
         self.steps.append(name)
 
     def walk(self):
-        b = self.b
-        b.look("desktop", False)
+        self.b.look("desktop", False)
         self.step("log in", self.log_in)
+        if self.asked.get("faults"):
+            self.served()
+        else:
+            self.played()
+
+    def served(self):
+        """Through a daemon that runs: one job is stopped, one trips, one comes to its certificate."""
+        self.step("hand in", self.hand_in)
+        self.step("watch points arrive live", self.watch_from_rest)
+        self.all_looks("served-running", "/")
+        self.step("stop", self.stop)
+        self.step("let the queue go on", self.let_go_on)
+        self.step("hand in with a fault", lambda: self.hand_in(self.asked["faults"]))
+        self.step("see the trip", self.see_trip)
+        self.step("acknowledge", self.acknowledge)
+        self.step("let the queue go on once more", self.let_go_on)
+        self.step("hand in once more", self.hand_in)
+        self.step("wait for its end", self.wait_for_draft)
+        self.step("release", self.release)
+        self.step("fetch the certificate", self.certificate)
+
+    def watch_from_rest(self):
+        self.b.go(f"{self.url}/")
+        self.b.until("document.querySelector('.state[data-running]')", "a run that goes on")
+        self.watch()
+
+    def let_go_on(self):
+        b = self.b
+        b.go(f"{self.url}/queue")
+        if b.run("Boolean(document.querySelector('form[action=\"/do/queue/unhold\"]'))"):
+            b.click("form[action='/do/queue/unhold'] button")
+            b.until("location.pathname === '/queue' && !document.querySelector('form[action=\"/do/queue/unhold\"]')", "a queue that goes on")
+
+    def see_trip(self):
+        self.b.go(f"{self.url}/")
+        self.b.until("document.querySelector('.state.bad') && !document.querySelector('.state[data-running]')", "a trip that is shown")
+
+    def wait_for_draft(self):
+        b = self.b
+        end = time.monotonic() + 3 * PATIENCE
+        done = "[...document.querySelectorAll('tbody tr')].some(r => r.innerText.includes('draft') && r.innerText.includes('done'))"
+        while time.monotonic() < end:
+            b.go(f"{self.url}/runs")
+            if b.run(done):
+                return
+            time.sleep(0.5)
+        raise TimeoutError("no draft that is done")
+
+    def played(self):
         self.step("hand in", self.hand_in)
         self.step("arm", self.arm)
         self.step("watch points arrive live", self.watch)
@@ -194,13 +243,13 @@ class Way:
         b.click("button.first")
         b.until("location.pathname === '/' && document.querySelector('.state')", "the rig after the login")
 
-    def hand_in(self):
+    def hand_in(self, faults=None):
         b = self.b
         b.go(f"{self.url}/submit")
         b.choose("#job-file", [self.asked["job"]])
         b.choose("#other-files", self.asked["files"])
-        if self.asked.get("faults"):
-            b.choose("#faults-file", [self.asked["faults"]])
+        if faults:
+            b.choose("#faults-file", [faults])
         b.click("form#submit button.first")
         b.until("location.pathname === '/queue' && document.querySelector('.jobs li')", "the queue after handing in")
 

@@ -21,6 +21,7 @@ const LOOK: Duration = Duration::from_millis(50);
 pub struct Daemon<'a> {
     bench: &'a Bench,
     child: Option<Child>,
+    page: String,
 }
 
 impl<'a> Daemon<'a> {
@@ -37,11 +38,17 @@ impl<'a> Daemon<'a> {
         let out = child.stdout.take().context("no standard output")?;
         let mut lines = BufReader::new(out).lines();
         // The last line is the page's: everything is open then.
-        let open = lines.by_ref().map_while(Result::ok).any(|line| line.starts_with("Page: "));
-        if !open {
+        let mut said = lines.by_ref().map_while(Result::ok);
+        let Some(page) = said.find_map(|line| line.strip_prefix("Page: ").map(str::to_owned)) else {
             bail!("serve ended before it listened: {:?}", child.wait()?);
-        }
-        Ok(Self { bench, child: Some(child) })
+        };
+        Ok(Self { bench, child: Some(child), page })
+    }
+
+    /// Where its page is, without a slash at the end.
+    #[must_use]
+    pub fn url(&self) -> &str {
+        self.page.trim_end_matches('/')
     }
 
     /// Runs a command that reaches it.

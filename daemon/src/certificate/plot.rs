@@ -15,6 +15,8 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 const UNITS_PER_POINT: i32 = 20;
 /// Size of the figure in points; the width is that of the text on the page.
 const SIZE_PT: (i32, i32) = (493, 170);
+/// Room for the labels of the vertical axis and its name.
+const LABELS_PT: i32 = 40;
 /// About how many labels the vertical axis has.
 const Y_LABELS: usize = 7;
 /// Sizes of text in points; plotters takes a size to be 1.24 times what SVG calls by that name.
@@ -61,12 +63,17 @@ pub struct Figure {
 /// Draws a figure in the size of certificates. None when it has no mark, or a number in it can't be drawn.
 #[must_use]
 pub fn svg(figure: &Figure) -> Option<String> {
-    svg_of_size(figure, SIZE_PT)
+    drawing(figure, SIZE_PT, LABELS_PT)
 }
 
-/// Draws a figure so many points wide and high.
+/// Draws a figure so many points wide and high, for a page: with more room for the labels of the vertical axis, which are set in
+/// whatever font the reader has.
 #[must_use]
 pub fn svg_of_size(figure: &Figure, size_pt: (i32, i32)) -> Option<String> {
+    drawing(figure, size_pt, LABELS_PT + 12)
+}
+
+fn drawing(figure: &Figure, size_pt: (i32, i32), labels_pt: i32) -> Option<String> {
     let frequencies = figure.frequencies();
     let numbers = figure.marks.iter().flat_map(|m| [m.value, m.uncertainty.unwrap_or(0.0)]);
     let drawable = frequencies.iter().all(|f| f.is_finite() && *f > 0.0)
@@ -80,7 +87,7 @@ pub fn svg_of_size(figure: &Figure, size_pt: (i32, i32)) -> Option<String> {
         let area = SVGBackend::with_string(&mut text, (size.0.unsigned_abs(), size.1.unsigned_abs()))
             .into_drawing_area();
         // Why the error is dropped: a string as backend has no way to fail, and a figure is no result.
-        draw(&area, figure, &frequencies).ok()?;
+        draw(&area, figure, &frequencies, labels_pt).ok()?;
     }
     Some(text)
 }
@@ -184,14 +191,14 @@ fn stroke(colour: RGBColor, tenths_of_a_point: i32) -> ShapeStyle {
     colour.stroke_width((tenths_of_a_point * UNITS_PER_POINT / 10).unsigned_abs())
 }
 
-fn draw(area: &Area<'_>, figure: &Figure, frequencies: &[f64]) -> Drawn {
+fn draw(area: &Area<'_>, figure: &Figure, frequencies: &[f64], labels_pt: i32) -> Drawn {
     let values = RangedCoordf64::from(figure.value_range());
     let decimals = decimals_of(&values.key_points(BoldPoints(Y_LABELS)));
     let mut chart = ChartBuilder::on(area)
         .margin_top(points(4))
         .margin_right(points(4))
         .x_label_area_size(points(28))
-        .y_label_area_size(points(40))
+        .y_label_area_size(points(labels_pt))
         .build_cartesian_2d(Decades::around(frequencies), values)?;
     draw_band(&mut chart, figure)?;
     let label = font(LABEL_PT).color(&INK);

@@ -62,7 +62,10 @@ impl RoleWord {
 }
 
 pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
-    let usual = || context.settings.state_dir().join("tokens.toml");
+    let usual = || {
+        let named = context.settings.doors.tokens.clone();
+        named.unwrap_or_else(|| context.settings.state_dir().join("tokens.toml"))
+    };
     let file = arguments.file.clone().unwrap_or_else(usual);
     match done(context, &file, &arguments.what) {
         Ok(exit) => exit,

@@ -30,7 +30,7 @@ pub(super) async fn page(
     let reference = blocking(move || reference(&record)).await?;
     let mut parts = Vec::new();
     for entry in entries {
-        let file = shared.desk.file(&run, &format!("{}.parquet", entry.raw_sha256)).await?;
+        let file = shared.desk.file(&run, &format!("raw/{}.parquet", entry.raw_sha256)).await?;
         parts.push(blocking(move || part(&entry, &file, reference)).await?);
     }
     let draft = summary.state == "draft";

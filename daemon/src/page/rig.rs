@@ -104,6 +104,8 @@ fn leave(frame: &Frame, rig: &RigState) -> Markup {
                 div { strong { "Leave to move" } " by " (name) @if let Some(until) = rig.leave_until { " until " (text::instant(until)) } }
             }
         },
+        // Where everything is simulated nothing moves, and nobody's leave is missing.
+        None if rig.leave_missing.is_none() => check("good", "No leave needed", "", &html! {}),
         None => check("warn", "No leave to move", rig.leave_missing.as_deref().unwrap_or_default(), &link),
     }
 }

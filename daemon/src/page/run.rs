@@ -1,7 +1,7 @@
 //! One run: how it went, results and plots of each sensor, release, files.
 
 use super::deviations::drawn;
-use super::frame::Frame;
+use super::frame::{Frame, escaped};
 use super::text::{self, decimals_of, digits_of, frequency};
 use crate::certificate::plot::{Figure, Mark};
 use crate::http::house::Shared;
@@ -14,6 +14,9 @@ use crate::serve::words::{Role, RunSummary};
 use axum::extract::{Path, State};
 use maud::{Markup, html};
 use std::sync::Arc;
+
+/// Releases of a run that are looked for: each after the first amends the one before.
+const RELEASES: u32 = 5;
 
 pub(super) async fn page(
     State(shared): State<Arc<Shared>>,
@@ -244,6 +247,16 @@ async fn files(shared: &Shared, run: &RunSummary, result: Option<&ResultRecord>)
             names.push(format!("certificate-{}.{ending}", sensor.serial));
         }
     }
+    // A release has certificates of its own, and the signature that they rest on; a later one stands beside it.
+    let serials: Vec<&str> = result.into_iter().flat_map(|r| &r.sensors).map(|s| s.serial.as_str()).collect();
+    for release in 1..=RELEASES {
+        names.push(format!("release-{release}/release.json"));
+        for serial in &serials {
+            for ending in ["pdf", "xml", "csv"] {
+                names.push(format!("release-{release}/certificate-{serial}.{ending}"));
+            }
+        }
+    }
     let mut there = Vec::new();
     for name in names {
         if shared.desk.file(&run.run, &name).await.is_ok() {
@@ -260,7 +273,7 @@ fn files_part(run: &RunSummary, files: &[String]) -> Markup {
                 h2 { "Certificates and records" }
                 ul class="files" {
                     @for name in files {
-                        li { a href={ "/api/v1/runs/" (run.run) "/files/" (name) } download { (name) } }
+                        li { a href={ "/api/v1/runs/" (run.run) "/files/" (escaped(name).replace('/', "%2F")) } download { (name) } }
                     }
                 }
             }

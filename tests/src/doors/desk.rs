@@ -315,8 +315,9 @@ impl Desk for PlayDesk {
             Some("pdf") => "application/pdf",
             _ => "application/octet-stream",
         };
-        let path = if name.ends_with(".parquet") { folder.join("raw").join(name) } else { folder.join(name) };
-        let plain = !name.contains('/') && !name.contains("..");
+        let path = folder.join(name);
+        let inside = name.strip_prefix("raw/").unwrap_or(name);
+        let plain = !inside.contains('/') && !inside.contains("..");
         if plain && path.is_file() {
             return Ok(RunFile { path, media_type });
         }

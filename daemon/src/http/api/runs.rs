@@ -56,7 +56,7 @@ pub(super) async fn result(
 /// A file of a run: its result, its journal, a certificate, raw waveforms.
 #[utoipa::path(get, path = "/runs/{run}/files/{name}", tag = "runs",
     params(("run" = String, Path, description = "Name of the run"),
-        ("name" = String, Path, description = "Name of the file; for raw waveforms their hash and .parquet")),
+        ("name" = String, Path, description = "Name of the file, its folder included: raw%2F and the hash for waveforms, release-1%2F for a release")),
     responses((status = 200, description = "The file", content_type = "application/octet-stream", body = Vec<u8>)))]
 pub(super) async fn file(
     State(shared): State<Arc<Shared>>,
