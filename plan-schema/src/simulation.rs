@@ -16,6 +16,9 @@ written_table! {
         pub room: SimulatedRoom = SimulatedRoom::default(),
         /// How far truth may lie off what the files say.
         pub spread: Spread = Spread::default(),
+        /// File of the job whose sensors stand on the rig when it is served and none is named, counted from the rig file; empty
+        /// for none.
+        pub job: String = String::new(),
     }
 }
 

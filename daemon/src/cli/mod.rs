@@ -267,9 +267,9 @@ fn speed(text: &str) -> Result<f64, String> {
 struct RigSimArguments {
     /// The rig's file.
     rig: PathBuf,
-    /// The job whose sensors stand on it.
+    /// The job whose sensors stand on it; without it that which the rig file names under [simulation].
     #[arg(long)]
-    job: PathBuf,
+    job: Option<PathBuf>,
     /// Seed of everything that is drawn by chance.
     #[arg(long, default_value_t = 1)]
     seed: u64,

@@ -5,6 +5,7 @@ use crate::load;
 use crate::wiring::{PanelAddress, Panels, Simulated};
 use plan_schema::faults::Faults;
 use serde_json::{Map, Value, json};
+use std::path::{Path, PathBuf};
 
 pub(super) fn run(context: &Context, arguments: &RigSimArguments) -> Exit {
     match serve(context, arguments) {
@@ -14,7 +15,8 @@ pub(super) fn run(context: &Context, arguments: &RigSimArguments) -> Exit {
 }
 
 fn serve(context: &Context, arguments: &RigSimArguments) -> Result<(), Exit> {
-    let loaded = load::job_on_rig(&arguments.job, Some(&arguments.rig)).map_err(|e| check::refuse(&e))?;
+    let job = job(arguments)?;
+    let loaded = load::job_on_rig(&job, Some(&arguments.rig)).map_err(|e| check::refuse(&e))?;
     say::error(&loaded.warnings.render(say::colour()));
     let settings = driver_settings::problems(&loaded.rig);
     if !settings.is_usable() {
@@ -47,6 +49,24 @@ fn serve(context: &Context, arguments: &RigSimArguments) -> Result<(), Exit> {
             () = panels.ended() => Err(fail(Exit::Environment, &"a panel ended by itself; the log says why")),
         }
     })
+}
+
+/// The job that was named, or that which the rig file names.
+fn job(arguments: &RigSimArguments) -> Result<PathBuf, Exit> {
+    if let Some(job) = &arguments.job {
+        return Ok(job.clone());
+    }
+    let (rig, _) = load::rig(&arguments.rig).map_err(|e| check::refuse(&e))?;
+    let folder = arguments.rig.parent().unwrap_or(Path::new(""));
+    let named = &rig.value.simulation.job;
+    if named.is_empty() {
+        say::error(
+            "error: no job says which sensors stand on this rig; name it with --job, or write job = \"FILE\" under \
+             [simulation] in the rig file",
+        );
+        return Err(Exit::Input);
+    }
+    Ok(folder.join(named))
 }
 
 /// Waits for Ctrl-C or the signal that ends programs.
