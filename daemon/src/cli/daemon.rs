@@ -196,8 +196,9 @@ fn listed(context: &Context, arguments: &RunsArguments) -> Result<Exit, Exit> {
     ];
     let asked: Vec<String> =
         asked.iter().filter_map(|(k, v)| Some(format!("{k}={}", part(v.as_ref()?)))).collect();
-    let runs: Vec<RunSummary> = client.get(&format!("/runs?{}", asked.join("&"))).map_err(|e| refused(&e))?;
+    // The queue first: a job that begins to run between the two shows twice rather than not at all.
     let queue: Vec<QueueEntry> = client.get("/jobs").map_err(|e| refused(&e))?;
+    let runs: Vec<RunSummary> = client.get(&format!("/runs?{}", asked.join("&"))).map_err(|e| refused(&e))?;
     let waiting: Vec<QueueEntry> = queue
         .into_iter()
         .filter(|e| matches!(e.stage, Stage::Waiting | Stage::Held | Stage::NeedsPerson))
