@@ -9,7 +9,11 @@ use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
-use tests::claims::{amplitude, check_speed, common_practice, conformance, coverage, cut_off, doors, estimator, graded, hosts, identity, index_size, leave, main_job, night, outside, pace, pages, peers, power_cut, reaction, real_runs, records, release, results, rig, scheduled, stops, struck, suites, trips, watched, worked};
+use tests::claims::{
+    amplitude, check_speed, common_practice, conformance, coverage, cut_off, doors, estimator, graded, hosts,
+    identity, index_size, leave, main_job, night, outside, pace, pages, peers, power_cut, reaction,
+    real_runs, records, release, results, rig, scheduled, stops, struck, suites, trips, watched, worked,
+};
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
 
