@@ -1,7 +1,7 @@
 //! `calwright validate`: the installed program checks itself, and what was validated is remembered.
 //!
 //! ISO/IEC 17025:2017, 7.11.2 wants software validated before it is put to use, and after changes (in our words). Owns: the checks, each against
-//! something outside the program ([`worked`], [`waveforms`], [`decisions`], [`coverage`]); the dated [`Report`]; and [`kept`],
+//! something outside the program (`worked`, `waveforms`, `decisions`, `coverage`); the dated [`Report`]; and [`kept`],
 //! the last validation of this station. Must not: decide whether a run may go on.
 
 mod coverage;
