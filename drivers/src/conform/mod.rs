@@ -6,7 +6,7 @@
 //!    └── what the reference shows ◄── host of the acquisition
 //! ```
 //!
-//! Owns: the rows, a file a family; what moves nothing in [`still`], what moves the armature in [`moving`]. A row asks the
+//! Owns: the rows, a file a family; what moves nothing in `still`, what moves the armature in `moving`. A row asks the
 //! driver for what it promises and looks for the effect somewhere else: on the link, in the process table, at the reference.
 //! Must not: judge a measurement, or move anything unless the caller hands in a [`Motion`], which it does only under the leave
 //! of a person and while it holds the lock of the rig.
