@@ -70,8 +70,13 @@ fn short(value: f64) -> String {
     format!("{value:.2}")
 }
 
-/// Round values within a range, about so many.
+/// Round values within a range, about so many, two at least: one alone says no scale.
 fn ticks(low: f64, high: f64, about: u32) -> Vec<f64> {
+    let found = round_values(low, high, about);
+    if found.len() < 2 && about < 32 { ticks(low, high, about * 2) } else { found }
+}
+
+fn round_values(low: f64, high: f64, about: u32) -> Vec<f64> {
     let raw = (high - low) / f64::from(about);
     let power = 10_f64.powf(raw.log10().floor());
     let step = [1.0, 2.0, 5.0, 10.0].map(|s| s * power).into_iter().find(|s| *s >= raw).unwrap_or(raw);
@@ -121,6 +126,12 @@ mod tests {
         // The top of the picture less the air that is left above.
         assert!(drawn.contains("V16."), "the spike is drawn");
         assert!(drawn.len() < 40_000, "{} bytes", drawn.len());
+    }
+
+    #[test]
+    fn a_range_has_two_ticks_at_least() {
+        assert!(ticks(-3.9e-4, 4.1e-4, 4).len() >= 2);
+        assert!(ticks(0.62, 0.99, 1).len() >= 2);
     }
 
     #[test]
