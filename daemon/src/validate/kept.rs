@@ -5,12 +5,12 @@
 
 use super::Report;
 use crate::files::{Disk, Files};
-use crate::hash::sha256;
+use crate::hash::sha256_of;
 use crate::settings::Settings;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use std::io::{self, Read};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
@@ -52,9 +52,7 @@ pub fn program_sha256() -> Option<&'static str> {
 
 /// SHA-256 of a file, which may be large.
 fn hash_of(path: &Path) -> io::Result<String> {
-    let mut bytes = Vec::new();
-    std::fs::File::open(path)?.read_to_end(&mut bytes)?;
-    Ok(sha256(&bytes))
+    sha256_of(std::fs::File::open(path)?)
 }
 
 fn absolute(path: &Path) -> String {

@@ -14,6 +14,7 @@ use crate::serve::store::{OpenError, Said, Store, StoreError};
 use crate::serve::{directory, names};
 use crate::settings::Settings;
 use crate::station::safe::safe_at_start;
+use crate::validate::differs_from_validated;
 use crate::wiring;
 use std::collections::BTreeSet;
 use std::fmt;
@@ -104,7 +105,20 @@ impl House {
             house.hold_for(&text).await.map_err(NotStarted::Index)?;
             house.warn("safe", Some(text));
         }
-        Ok(Opened { house: Arc::new(house), _locks: vec![rig_lock, data_lock] })
+        let house = Arc::new(house);
+        house.clone().compare_with_validated(path);
+        Ok(Opened { house, _locks: vec![rig_lock, data_lock] })
+    }
+
+    /// Says where program, template or rig file are others than when this station was last validated. A program is large: nobody
+    /// waits for its hash.
+    fn compare_with_validated(self: Arc<Self>, rig: PathBuf) {
+        tokio::task::spawn_blocking(move || {
+            let differs = differs_from_validated(&self.settings, &[rig]);
+            if !differs.is_empty() {
+                self.warn("validated", Some(differs.join("; ")));
+            }
+        });
     }
 
     /// Runs that were cut off, and run directories that the index does not know.
