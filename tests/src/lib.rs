@@ -11,6 +11,7 @@ pub mod daemon;
 pub mod doors;
 pub mod figure;
 pub mod host;
+pub mod many;
 pub mod program;
 pub mod python;
 pub mod quick;

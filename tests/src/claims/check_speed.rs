@@ -6,6 +6,7 @@
 
 use crate::bench::Bench;
 use crate::figure::Figure;
+use crate::many;
 use anyhow::{Context, Result, ensure};
 use std::fmt::Write;
 use std::fs;
@@ -86,8 +87,7 @@ pub(super) fn many(bench: &Bench, series: &str, sensors: usize) -> Result<String
     put("examples/rigs/many.toml", &rig)?;
 
     let sensors = read("examples/registers/sensors.toml")?;
-    let entry = sensors.split("[[sensor]]").find(|e| e.contains("\"BW-51210\"")).context("no BW-51210")?;
-    let mut register = "format = 1\n".to_owned();
+    let (register, mounted) = many::sensors(&sensors, "MANY", count)?;
     let mut job = read("examples/portable.toml")?
         .split("[[mounted]]")
         .next()
@@ -95,15 +95,7 @@ pub(super) fn many(bench: &Bench, series: &str, sensors: usize) -> Result<String
         .replace("plans/portable.toml", "plans/many.toml")
         .replace("rigs/portable.toml", "rigs/many.toml")
         .replace("registers/sensors.toml", "registers/many.toml");
-    for n in 1..=count {
-        let entry =
-            entry.replace("BW-51210", &format!("MANY-{n}")).replace("mass = \"24 g\"", "mass = \"4 g\"");
-        writeln!(register, "[[sensor]]{entry}")?;
-        write!(
-            job,
-            "[[mounted]]\nsensor = \"MANY-{n}\"\nchannel = \"s{n}\"\nmounting = \"stud\"\nadapter_mass = \"2 g\"\n\n"
-        )?;
-    }
+    job.push_str(&mounted);
     put("examples/registers/many.toml", &register)?;
     put(
         "examples/plans/many.toml",

@@ -2,9 +2,9 @@
 //!
 //! Every job has to end as it must, with drafts for all that may have one; and the daemon has to stay small.
 
-use crate::Figure;
 use crate::bench::Bench;
 use crate::daemon::{Daemon, idle, run_of};
+use crate::{Figure, many};
 use anyhow::{Context, Result, ensure};
 use serde_json::Value;
 use std::fmt::Write;
@@ -129,23 +129,14 @@ fn six(bench: &Bench) -> Result<String> {
     put("examples/rigs/night.toml", &rig)?;
 
     let sensors = read("examples/registers/sensors.toml")?;
-    let entry = sensors.split("[[sensor]]").find(|e| e.contains("\"BW-51210\"")).context("no BW-51210")?;
-    let mut register = "format = 1\n".to_owned();
+    let (register, mounted) = many::sensors(&sensors, "NIGHT", SENSORS)?;
     let mut job = read("examples/portable.toml")?
         .split("[[mounted]]")
         .next()
         .context("a job has a head")?
         .replace("rigs/portable.toml", "rigs/night.toml")
         .replace("registers/sensors.toml", "registers/night.toml");
-    for n in 1..=SENSORS {
-        let entry =
-            entry.replace("BW-51210", &format!("NIGHT-{n}")).replace("mass = \"24 g\"", "mass = \"4 g\"");
-        writeln!(register, "[[sensor]]{entry}")?;
-        write!(
-            job,
-            "[[mounted]]\nsensor = \"NIGHT-{n}\"\nchannel = \"s{n}\"\nmounting = \"stud\"\nadapter_mass = \"2 g\"\n\n"
-        )?;
-    }
+    job.push_str(&mounted);
     put("examples/registers/night.toml", &register)?;
     put("examples/faults/night.toml", LOOSE)?;
     put("examples/night.toml", &job)?;
