@@ -78,6 +78,7 @@ function show(moment) {
     }
     place.textContent = value === null || value === undefined ? "–" : String(value).replaceAll("_", " ");
   }, panel);
+  each("[data-shown]", (place) => { place.hidden = !moment[place.dataset.shown]; }, panel);
   each("[data-time]", (place) => { place.textContent = lasts(moment[place.dataset.time]); }, panel);
   each("[data-bar]", (bar) => {
     const [value, of] = [moment[bar.dataset.bar], moment[bar.dataset.of]];
