@@ -227,6 +227,8 @@ class Way:
         b.until("document.querySelector('#moment .pause') && !document.querySelector('#moment .pause').hidden", "a pause that is shown")
         if "°C" not in b.run("document.querySelector('#moment .pause').innerText"):
             raise RuntimeError("a pause that does not say why")
+        if b.run("document.querySelector('.state .word').textContent") != "Paused":
+            raise RuntimeError("a pause that can't be read from afar")
         self.all_looks("paused", "/")
         self.stop()
 
@@ -336,6 +338,7 @@ class Way:
 
     def certificate(self):
         b = self.b
+        b.until("document.readyState === 'complete' && [...document.querySelectorAll('.files a')].some(a => a.href.endsWith('.pdf'))", "certificates to fetch")
         link = b.run("[...document.querySelectorAll('.files a')].map(a => a.href).find(h => h.endsWith('.pdf'))")
         cookies = b.ask("Network.getCookies")["cookies"]
         cookie = "; ".join(f"{c['name']}={c['value']}" for c in cookies)

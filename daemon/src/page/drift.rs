@@ -69,7 +69,7 @@ pub(super) fn drawn(points: &[HistoryPoint], at_hz: f64, zone: &Zone) -> Option<
     let label = format!("Change of the sensitivity at {} Hz since the first run, in %", frequency(at_hz));
     let line: Vec<String> = places.iter().map(|p| format!("{:.1},{:.1}", x(p.along), y(p.percent))).collect();
     Some(html! {
-        div class="wave scroll" tabindex="0" role="region" aria-label=(label) {
+        div class="wave drift scroll" tabindex="0" role="region" aria-label=(label) {
             svg viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role="img" aria-label=(label) {
                 @for v in ticks {
                     line class="grid" x1=(LEFT) x2=(WIDTH - RIGHT) y1=(short(y(v))) y2=(short(y(v))) {}
@@ -155,6 +155,7 @@ mod tests {
 
     #[test]
     fn steps_are_round() {
-        assert_eq!([0.055, 0.5, 1.4, 30.0].map(step), [0.02, 0.2, 0.5, 10.0]);
+        let steps = [0.055, 0.5, 1.4, 30.0].map(|most| decimals(step(most), 2));
+        assert_eq!(steps, ["0.02", "0.20", "0.50", "10.00"]);
     }
 }

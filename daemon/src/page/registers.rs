@@ -1,6 +1,7 @@
 //! The registers: what is due, references with every version of their calibration, sensors.
 
 use super::frame::Frame;
+use super::sensor::readable;
 use super::text;
 use crate::http::house::Shared;
 use crate::http::problem::Problem;
@@ -80,6 +81,14 @@ fn reference_part(frame: &Frame, reference: &RegisteredReference) -> Markup {
     }
 }
 
+/// As a record writes it, SI and all digits; shown with the prefix that leaves few of them.
+fn nominal(written: &str) -> String {
+    let parts = written.split_once(' ').and_then(|(number, unit)| Some((number.parse::<f64>().ok()?, unit)));
+    let Some((number, unit)) = parts else { return written.to_owned() };
+    let (scale, unit) = readable(&unit.replace("s2", "s²"));
+    format!("{} {unit}", text::digits(number * scale, 4))
+}
+
 fn sensors(frame: &Frame, sensors: &[RegisteredSensor]) -> Markup {
     html! {
         div class="scroll" tabindex="0" role="region" aria-label="Sensors" {
@@ -94,7 +103,7 @@ fn sensors(frame: &Frame, sensors: &[RegisteredSensor]) -> Markup {
                             th scope="row" { a href={ "/sensors/" (s.serial) } { (s.serial) } }
                             td { (s.make) ", " (s.model) }
                             td { (text::words(&s.kind)) }
-                            td { (s.nominal_sensitivity) }
+                            td { (nominal(&s.nominal_sensitivity)) }
                             td class="n" { (s.versions) }
                             td class="n" { (s.runs) }
                             td {
@@ -109,5 +118,17 @@ fn sensors(frame: &Frame, sensors: &[RegisteredSensor]) -> Markup {
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::nominal;
+
+    #[test]
+    fn a_nominal_sensitivity_is_read_at_a_glance() {
+        assert_eq!(nominal("0.050985810648896415 V/(m/s2)"), "50.99 mV/(m/s²)");
+        assert_eq!(nominal("100 mV/g"), "100.0 mV/g", "another unit stays");
+        assert_eq!(nominal("none"), "none");
     }
 }

@@ -243,7 +243,7 @@ fn table(run: &str, sensor: &SensorRecord) -> Markup {
                             td { (text::badge(p.status.word())) }
                             td { (text::badge(p.decision.word())) }
                             td { @if p.acceleration_mps2_peak.is_some() {
-                                a href={ "/runs/" (run) "/points/" (number) } aria-label={ "Budgets and waveforms at " (frequency(p.frequency_hz)) " Hz" } { "budgets, waveforms" }
+                                a href={ "/runs/" (run) "/points/" (number) } aria-label={ "Details at " (frequency(p.frequency_hz)) " Hz: budgets, waveforms" } { "Details" }
                             } }
                         }
                     }

@@ -141,7 +141,7 @@ fn latest(points: &[HistoryPoint], run: &str) -> Option<Markup> {
 }
 
 /// The unit with the prefix that leaves few digits, and its factor.
-fn readable(unit: &str) -> (f64, String) {
+pub(super) fn readable(unit: &str) -> (f64, String) {
     match unit.chars().next() {
         Some('V') => (1e3, format!("m{unit}")),
         Some('C') => (1e12, format!("p{unit}")),
