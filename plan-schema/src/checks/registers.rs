@@ -1,6 +1,6 @@
 //! Checks of the registers by themselves.
 
-use super::Checker;
+use super::{Checker, plausible};
 use crate::read::{Diagnostic, Document};
 use crate::registers::{
     CalibratedAs, OutputKind, ReferenceCalibration, ReferenceRegister, Sensor, SensorKind, SensorOutput,
@@ -307,5 +307,8 @@ fn one_calibration(
             );
         }
         previous = Some(point.frequency);
+    }
+    if checker.found.is_empty() {
+        plausible::lines(checker, path, calibration);
     }
 }
