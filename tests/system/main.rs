@@ -35,6 +35,8 @@ mod rig_sim;
 #[cfg(test)]
 mod serve;
 #[cfg(test)]
+mod sound;
+#[cfg(test)]
 mod stops;
 #[cfg(test)]
 mod tidy;
