@@ -5,11 +5,12 @@ use crate::record::check::CheckRecord;
 use crate::record::journal::Entry;
 use crate::record::{ResultRecord, RunRecord, TruthRecord, schema_of};
 use crate::settings::Settings;
+use crate::validate::Report;
 use crate::wiring;
 use serde_json::{Value, json};
 
 /// The kinds of files that have a schema.
-pub const KINDS: [&str; 14] = [
+pub const KINDS: [&str; 15] = [
     "plan",
     "job",
     "rig",
@@ -23,6 +24,7 @@ pub const KINDS: [&str; 14] = [
     "result",
     "truth",
     "check",
+    "validation",
     "protocol",
 ];
 
@@ -42,6 +44,7 @@ pub fn schema_of_kind(kind: &str) -> Option<Value> {
         "result" => schema_of::<ResultRecord>(),
         "truth" => schema_of::<TruthRecord>(),
         "check" => schema_of::<CheckRecord>(),
+        "validation" => schema_of::<Report>(),
         _ => return None,
     };
     Some(titled(schema.to_value(), kind))

@@ -4,7 +4,7 @@ use super::latch::{Latch, LatchFile};
 use super::messages::{Message, Order};
 use crate::files::Files;
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, PointEnd, QuietRecord, Recent, Stored};
+use calibration::sequence::{Cable, FirstMotion, PointEnd, QuietRecord, RatioTone, Recent, Stored};
 use jiff::Timestamp;
 use std::io;
 use std::sync::Arc;
@@ -29,6 +29,18 @@ pub trait RunStore: Send {
     /// # Errors
     /// Of the disk.
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()>;
+
+    /// Keeps one voltage in all channels at a frequency: waveforms first, then the entry that names them. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn ratio_tone(&mut self, at: Timestamp, tone: RatioTone) -> io::Result<()>;
+
+    /// Keeps that a person of this name moved the source's cable. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn confirmed(&mut self, at: Timestamp, cable: Cable, name: &str) -> io::Result<()>;
 
     /// Keeps a trip with the waveforms around it. Durable after return.
     ///
@@ -56,6 +68,10 @@ pub(super) fn write_all<S: RunStore>(
                 Some(store.first_motion(at, *motion).map(|()| Stored::FirstMotion))
             }
             Order::Point(end, at) => Some(store.point(at, *end).map(|()| Stored::Point)),
+            Order::RatioTone(tone, at) => Some(store.ratio_tone(at, *tone).map(|()| Stored::RatioTone)),
+            Order::Confirmation(cable, name, at) => {
+                Some(store.confirmed(at, cable, &name).map(|()| Stored::Confirmation))
+            }
             Order::Trip(both, at) => {
                 if let Err(error) = store.trip(at, &both.0, &both.1) {
                     tracing::error!(%error, "the waveforms around the trip could not be kept");

@@ -2,6 +2,7 @@
 
 use super::RunFacts;
 use super::budgets::{Circumstances, Observed, Spread, magnitude, off_frequency, phase};
+use super::channels::{Correction, correction};
 use super::drift::Drift;
 use super::scope::Accredited;
 use super::seen::Seen;
@@ -57,6 +58,9 @@ pub struct PointResult {
     pub conformity: Option<f64>,
     /// Whether it falls under the laboratory's accreditation; `None` where that states none.
     pub accredited: Option<Accredited>,
+    /// True where the ratio of channels was measured in this run and is taken out; false where the rig file's bound stands for
+    /// it.
+    pub channels: bool,
     /// True for the point that the deviations of all others refer to: it refers to itself, and gets no statement.
     pub is_base: bool,
 }
@@ -133,6 +137,7 @@ pub(super) fn evaluate_point(
         guard_band: None,
         conformity: None,
         accredited: super::scope::accredited(job, mounted, point, circumstances),
+        channels: false,
         is_base: false,
     };
     if result.reason.is_some() {
@@ -148,7 +153,11 @@ pub(super) fn evaluate_point(
     // Complex sensitivity of the reference; without a phase its magnitude alone. Where the channel sees one line of two,
     // what it shows stands for the difference, to which the register refers.
     let share = job.columns.get(mounted.column).map_or(1.0, |c| mounted.sensor.seen_by(c).1);
+    let ratio = correction(job, facts, mounted.column, point.frequency);
     let standard = Complex::from_polar(table.sensitivity.si() / share, table.phase.map_or(0.0, |p| p.si()));
+    // What the channels alone make of one voltage is no sensor's.
+    let standard = ratio.map_or(standard, |c| standard / c.ratio);
+    result.channels = ratio.is_some();
     let seen = gather(job, facts, number, mounted.column, standard, &mut result);
     let with_phase = table.phase.is_some();
     result.repeats = seen
@@ -169,7 +178,7 @@ pub(super) fn evaluate_point(
             result.status = Status::Accepted;
         }
     }
-    result.value = figures(setup, facts, circumstances, (sensor, number), &used, drift)?;
+    result.value = figures(setup, facts, circumstances, (sensor, number), &used, (drift, ratio.as_ref()))?;
     Ok(result)
 }
 
@@ -246,7 +255,7 @@ fn figures(
     circumstances: &Circumstances,
     (sensor, number): (usize, usize),
     used: &[&Seen<'_>],
-    drift: Option<&Drift>,
+    (drift, ratio): (Option<&Drift>, Option<&Correction>),
 ) -> Result<Option<Value>, UncertaintyError> {
     let job = &setup.job;
     let (Some(first), Some(point), Some(mounted)) =
@@ -277,6 +286,7 @@ fn figures(
         repeats: spread(used, |s| (s.response / response).norm() - 1.0),
         distortion: distortion.unwrap_or(0.0),
         drift: drift.map(|d| d.magnitude),
+        channels: ratio.map(|r| r.magnitude),
         ..common
     };
     let phase_seen = Observed {
@@ -285,6 +295,7 @@ fn figures(
         dof: used.iter().map(|s| s.dof_phase).sum::<f64>(),
         repeats: spread(used, |s| (s.response / response).arg()),
         drift: drift.map(|d| d.phase),
+        channels: ratio.map(|r| r.phase),
         ..common
     };
     let seen = [&magnitude_seen, &phase_seen];

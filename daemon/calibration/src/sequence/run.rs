@@ -1,6 +1,7 @@
 //! The run machine: its state, what reaches it, and what follows.
 
 mod before_motion;
+mod channel_ratio;
 mod foretold;
 mod opening;
 mod points;
@@ -27,6 +28,7 @@ use crate::block::BlockView;
 use crate::control::PlantModel;
 use crate::interlock::{Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
+use channel_ratio::RatioRun;
 use plan_schema::units::{
     Celsius, Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts,
 };
@@ -40,6 +42,8 @@ enum State {
     Soaking(Soak),
     /// Something has to come before the armature may move.
     Waiting(Gate),
+    /// One voltage goes into all channels.
+    Channels(Box<RatioRun>),
     Unmuting,
     Quiet(QuietTime, Collector),
     StoringQuiet(QuietTime),
@@ -104,6 +108,8 @@ pub struct Run {
     /// True once the amplifier answered after a trip, and until when that is waited for.
     answered: bool,
     asked_until: Option<Mono>,
+    /// The source is connected to the channels in place of the amplifier, or may be.
+    routed: bool,
 }
 
 /// Waveforms kept from before a trip.
@@ -140,6 +146,7 @@ impl Run {
             disagrees: None,
             answered: false,
             asked_until: None,
+            routed: false,
             setup,
         }
     }
@@ -204,6 +211,7 @@ impl Run {
             State::Idle
             | State::Soaking(_)
             | State::Waiting(_)
+            | State::Channels(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -251,6 +259,7 @@ impl Run {
                 }
                 self.advance(out);
             }
+            Input::Confirmed { name } => self.confirmed(name, out),
             Input::Ambient { temperature, .. } => {
                 self.temperature = Some(temperature);
                 if let State::Soaking(soak) = &mut self.state {
@@ -261,6 +270,7 @@ impl Run {
         }
         self.soaked(out);
         self.waited_for(out);
+        self.ratio_waits(out);
         self.advance(out);
         self.still(out);
     }
@@ -296,6 +306,9 @@ impl Run {
                 let name = self.setup.job.rig.roles.amplifier.clone();
                 self.answered |= lock.trip().is_some();
                 lock.amplifier(&name, *fault, *muted, self.live, &mut orders);
+                if let Some(trip) = self.lives_in_spite(*muted) {
+                    self.interlock.latch(trip, &mut orders);
+                }
             }
             Input::Failed { instrument, detail, consequence: Consequence::Trip } => {
                 let message =
@@ -319,10 +332,11 @@ impl Run {
             | Input::Stored(_)
             | Input::StoreFailed(_)
             | Input::Operator(_)
+            | Input::Confirmed { .. }
             | Input::Tick => {}
         }
         // Silence is judged at every input, whatever it is about.
-        lock.tick(now, &mut orders);
+        self.interlock.tick(now, &mut orders);
         carry_out(orders, out);
     }
 
@@ -372,6 +386,7 @@ impl Run {
                 let goal = *goal;
                 self.left(goal, out);
             }
+            State::Channels(_) => self.ratio_block(block, out),
             State::Idle
             | State::Soaking(_)
             | State::Waiting(_)
@@ -390,6 +405,7 @@ impl Run {
         match &self.state {
             State::Soaking(_)
             | State::Waiting(_)
+            | State::Channels(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -405,10 +421,13 @@ impl Run {
     fn stored(&mut self, what: Stored, out: &mut Vec<Action>) {
         match (std::mem::replace(&mut self.state, State::Idle), what) {
             (State::StoringQuiet(QuietTime::Before), Stored::Quiet(_)) => self.open(out),
-            (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.stop(Outcome::Done, out),
+            (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.closed(out),
             (State::StoringFirstMotion(motion), Stored::FirstMotion) => self.opened(motion, out),
             (State::StoringPoint(point, again), Stored::Point) => self.point_stored(*point, again, out),
-            (state, _) => self.state = state,
+            (state, what) => {
+                self.state = state;
+                self.ratio_stored(what, out);
+            }
         }
     }
 
@@ -419,6 +438,7 @@ impl Run {
                 let rest = effective.not_after + self.setup.samples(self.setup.plant.settling_time());
                 self.begin_quiet(QuietTime::Before, rest, out);
             }
+            (reply, State::Channels(_)) => self.ratio_replied(reply, effective, out),
             (Reply::Warned, State::Waiting(gate)) => gate.warned(self.now),
             (Reply::Tone { frequency, amplitude, way }, _) => {
                 self.tone = Some(amplitude);
