@@ -47,7 +47,8 @@ fn errors((result, truth): &(Value, Value), sensor: usize) -> Vec<(f64, f64)> {
     let both = std::iter::zip(points(result), points(truth));
     both.map(|(seen, truth)| {
         let off = (number(&seen, "sensitivity") / number(&truth, "sensitivity") - 1.0) * 100.0;
-        let turned = (number(&seen, "phase_deg") - number(&truth, "phase_deg") + 180.0).rem_euclid(360.0) - 180.0;
+        let turned =
+            (number(&seen, "phase_deg") - number(&truth, "phase_deg") + 180.0).rem_euclid(360.0) - 180.0;
         (off / number(&seen, "u_rel_percent"), turned / number(&seen, "u_phase_deg"))
     })
     .collect()
@@ -72,7 +73,10 @@ fn what_channels_are_off_by_is_taken_out_and_derived_again() {
         }
     }
     let measured = &with.0["channel_ratio"];
-    assert_eq!((measured["by"].as_str(), measured["confirmed"].as_array().unwrap().len()), (Some("switch"), 0));
+    assert_eq!(
+        (measured["by"].as_str(), measured["confirmed"].as_array().unwrap().len()),
+        (Some("switch"), 0)
+    );
     let tones = measured["channels"][0]["tones"].as_array().unwrap();
     assert_eq!(tones.len(), 8);
     assert!((tones[0]["ratio"].as_f64().unwrap() - 1.01).abs() < 1e-3, "{}", tones[0]);

@@ -430,14 +430,9 @@ impl Engine {
         let now = self.clock.now();
         self.observers.iter_mut().for_each(|o| o.event(now, event));
         if matches!(event, Event::Asks(_)) && self.leave_ends.is_none() {
-            self.simulated_person();
+            // In a dry run somebody does what is asked for at once. Where the inbox does not take it, the run ends for want of it.
+            let _ = self.replies.try_send(Message::Confirmed(SIMULATED_PERSON.to_owned()));
         }
-    }
-
-    /// In a dry run somebody is there who does what is asked for at once.
-    fn simulated_person(&mut self) {
-        // The inbox takes far more than ever waits in it; where it does not, the run ends for want of a confirmation.
-        let _ = self.replies.try_send(Message::Confirmed(SIMULATED_PERSON.to_owned()));
     }
 
     /// When a setting is in effect: not before the command left, not after the reply plus the way that the instrument

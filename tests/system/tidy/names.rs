@@ -23,6 +23,8 @@ const WITHOUT_UNIT: [(&str, &str); 48] = [
     ("estimator", "version of the estimator"),
     ("point", "number of a point"),
     ("repeat", "number of a repeat"),
+    ("tone", "number of a tone"),
+    ("ratio", "a pure number"),
     ("repeats", "a count"),
     ("first_sample", "index of a sample"),
     ("at_sample", "index of a sample"),

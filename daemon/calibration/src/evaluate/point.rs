@@ -154,20 +154,12 @@ pub(super) fn evaluate_point(
     // what it shows stands for the difference, to which the register refers.
     let share = job.columns.get(mounted.column).map_or(1.0, |c| mounted.sensor.seen_by(c).1);
     let ratio = correction(job, facts, mounted.column, point.frequency);
-    let standard = Complex::from_polar(table.sensitivity.si() / share, table.phase.map_or(0.0, |p| p.si()));
-    // What the channels alone make of one voltage is no sensor's.
-    let standard = ratio.map_or(standard, |c| standard / c.ratio);
+    let of_register =
+        Complex::from_polar(table.sensitivity.si() / share, table.phase.map_or(0.0, |p| p.si()));
+    let standard = ratio.map_or(of_register, |c| of_register / c.ratio);
     result.channels = ratio.is_some();
     let seen = gather(job, facts, number, mounted.column, standard, &mut result);
-    let with_phase = table.phase.is_some();
-    result.repeats = seen
-        .iter()
-        .map(|s| RepeatResult {
-            sensitivity: Some(Sensitivity::new(s.response.norm())),
-            phase: with_phase.then(|| Radians::new(wrap(s.response.arg()))),
-            valid: s.valid,
-        })
-        .collect();
+    result.repeats = repeats(&seen, table.phase.is_some());
     let good: Vec<&Seen<'_>> = seen.iter().filter(|s| s.valid).collect();
     // A point of which no repeat is good still shows its figures, as rejected.
     let used: Vec<&Seen<'_>> = if good.is_empty() { seen.iter().collect() } else { good };
@@ -178,8 +170,20 @@ pub(super) fn evaluate_point(
             result.status = Status::Accepted;
         }
     }
-    result.value = figures(setup, facts, circumstances, (sensor, number), &used, (drift, ratio.as_ref()))?;
+    if used.iter().all(|s| s.certain) {
+        let seen = (drift, ratio.as_ref());
+        result.value = figures(setup, facts, circumstances, (sensor, number), &used, seen)?;
+    }
     Ok(result)
+}
+
+fn repeats(seen: &[Seen<'_>], with_phase: bool) -> Vec<RepeatResult> {
+    let of = |s: &Seen<'_>| RepeatResult {
+        sensitivity: Some(Sensitivity::new(s.response.norm())),
+        phase: with_phase.then(|| Radians::new(wrap(s.response.arg()))),
+        valid: s.valid,
+    };
+    seen.iter().map(of).collect()
 }
 
 /// Goes through what the run left of a point: notes what was found against it, and gives every estimated repeat.
@@ -263,9 +267,6 @@ fn figures(
     else {
         return Ok(None);
     };
-    if !used.iter().all(|s| s.u_magnitude.is_finite() && s.u_phase.is_finite()) {
-        return Ok(None);
-    }
     let count = used.len() as f64;
     let response = used.iter().map(|s| s.response).sum::<Complex<f64>>() / count;
     let rms =
@@ -278,8 +279,8 @@ fn figures(
         trend: used.iter().map(|s| s.trend_effect()).fold(0.0, f64::max),
         ..Observed::default()
     };
-    let lines = &job.reference.calibration.points;
-    let share = first.estimate.frequency / point.frequency - 1.0;
+    let (lines, share) =
+        (&job.reference.calibration.points, first.estimate.frequency / point.frequency - 1.0);
     let magnitude_seen = Observed {
         off_frequency: off_frequency(lines, point.frequency, share, |p| Some(p.sensitivity.si().ln())),
         type_a: rms(|s| s.u_magnitude),
@@ -298,17 +299,17 @@ fn figures(
         channels: ratio.map(|r| r.phase),
         ..common
     };
-    let seen = [&magnitude_seen, &phase_seen];
-    let (magnitude, phase_budget) = both_budgets(setup, circumstances, (sensor, number), seen)?;
+    let (magnitude, phase_budget) =
+        both_budgets(setup, circumstances, (sensor, number), [&magnitude_seen, &phase_seen])?;
     let standard = setup.table.at(point.frequency)?;
     let on_channel = setup.reference_at(point.frequency).map_or(standard.sensitivity, |r| r.0);
     let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / on_channel.si());
-    let samples: usize = used.iter().map(|s| s.measurement.length).sum();
+    let samples = used.iter().map(|s| s.measurement.length).sum::<usize>() as f64;
     Ok(Some(Value {
         frequency: first.estimate.frequency,
         acceleration,
         displacement: acceleration.displacement_at(first.estimate.frequency),
-        cycles: samples as f64 / job.rig.acquisition.rate.si() * first.estimate.frequency.si(),
+        cycles: samples / job.rig.acquisition.rate.si() * first.estimate.frequency.si(),
         segments: used.iter().map(|s| s.estimate.segments.len()).sum(),
         sensitivity: Sensitivity::new(response.norm()),
         phase: standard.phase.is_some().then(|| Radians::new(wrap(response.arg()))),
