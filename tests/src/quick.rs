@@ -7,7 +7,7 @@ use anyhow::{Context, Result};
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Cable, Event, FirstMotion, Measurement, Outcome, PointEnd, QuietRecord, RatioTone, Recent, Setup,
+    Cable, Event, FirstMotion, Measurement, Outcome, Pause, PointEnd, QuietRecord, RatioTone, Recent, Setup,
 };
 use calwright::files::Files;
 use calwright::record::assemble::assemble;
@@ -160,6 +160,10 @@ impl RunStore for Kept {
 
     fn confirmed(&mut self, at: jiff::Timestamp, cable: Cable, name: &str) -> io::Result<()> {
         self.facts.confirmed.push((cable, name.to_owned(), UtcTime::from(at).to_string()));
+        Ok(())
+    }
+
+    fn pause(&mut self, _at: jiff::Timestamp, _pause: &Pause) -> io::Result<()> {
         Ok(())
     }
 

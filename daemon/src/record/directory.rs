@@ -7,8 +7,8 @@ use super::channel_ratio::{self, ConfirmedEntry, RatioToneEntry};
 use super::convert;
 use super::earlier::Earlier;
 use super::journal::{
-    Chain, FinishedEntry, FirstMotionEntry, LeaveEntry, PointEntry, QuietEntry, StartedEntry, TakenOverEntry,
-    TripEntry, UnreachedEntry, What,
+    Chain, FinishedEntry, FirstMotionEntry, LeaveEntry, PausedEntry, PointEntry, QuietEntry, StartedEntry,
+    TakenOverEntry, TripEntry, UnreachedEntry, WentOnEntry, What,
 };
 use super::raw::Raw;
 use super::run::RunRecord;
@@ -20,7 +20,7 @@ use crate::station::leave::Leave;
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Cable, FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, RatioTone, Recent,
+    Cable, FirstMotion, Measurement, Pause, PointEnd, QuietRecord, QuietTime, RatioTone, Recent,
 };
 use jiff::Timestamp;
 use plan_schema::resolve::ResolvedJob;
@@ -310,6 +310,17 @@ impl RunStore for RunDirectory {
         self.enter(at, What::Confirmed(entry))?;
         self.facts.confirmed.push((cable, name.to_owned(), at.to_string()));
         Ok(())
+    }
+
+    fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()> {
+        let entry = match pause {
+            Pause::Begins { point, finding } => What::Paused(PausedEntry {
+                point: point.map(|n| n as u64 + 1),
+                finding: convert::finding(finding),
+            }),
+            Pause::Ends { lasted } => What::WentOn(WentOnEntry { paused_s: lasted.si() }),
+        };
+        self.enter(at.into(), entry)
     }
 
     fn trip(&mut self, at: Timestamp, trip: &Trip, recent: &Recent) -> io::Result<()> {

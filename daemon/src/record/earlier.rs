@@ -52,7 +52,10 @@ pub fn earlier(
         // Channels are compared anew, and those of the run that goes on count.
         | What::RatioTone(_)
         | What::Confirmed(_)
-        | What::Trip(_) | What::Finished(_) => false,
+        | What::Paused(_)
+        | What::WentOn(_)
+        | What::Trip(_)
+        | What::Finished(_) => false,
     };
     let entries: Vec<Entry> = whole.entries.iter().filter(counts).cloned().collect();
     let ended = whole.entries.iter().any(|e| matches!(&e.what, What::Quiet(quiet) if !quiet.before));

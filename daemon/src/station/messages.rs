@@ -2,7 +2,8 @@
 
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Cable, Event, FirstMotion, Operator, PointEnd, QuietRecord, RatioTone, Recent, Seen, Stored, Target,
+    Cable, Event, FirstMotion, Operator, Pause, PointEnd, QuietRecord, RatioTone, Recent, Seen, Stored,
+    Target,
 };
 use drivers::{
     AmbientReading, AmplifierStatus, Block, ContactReading, DrivePermit, DriverError, SafeProof, Transition,
@@ -81,6 +82,7 @@ pub(super) enum Order {
     RatioTone(Box<RatioTone>, Timestamp),
     /// A person of this name moved the cable.
     Confirmation(Cable, String, Timestamp),
+    Pause(Pause, Timestamp),
     Trip(Box<(Trip, Recent)>, Timestamp),
     /// The latch is to say tripped, at once.
     LatchTripped(Box<Trip>, Timestamp),

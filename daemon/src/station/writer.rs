@@ -4,7 +4,7 @@ use super::latch::{Latch, LatchFile};
 use super::messages::{Message, Order};
 use crate::files::Files;
 use calibration::interlock::Trip;
-use calibration::sequence::{Cable, FirstMotion, PointEnd, QuietRecord, RatioTone, Recent, Stored};
+use calibration::sequence::{Cable, FirstMotion, Pause, PointEnd, QuietRecord, RatioTone, Recent, Stored};
 use jiff::Timestamp;
 use std::io;
 use std::sync::Arc;
@@ -42,6 +42,12 @@ pub trait RunStore: Send {
     /// Of the disk.
     fn confirmed(&mut self, at: Timestamp, cable: Cable, name: &str) -> io::Result<()>;
 
+    /// Keeps the beginning or the end of a pause. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()>;
+
     /// Keeps a trip with the waveforms around it. Durable after return.
     ///
     /// # Errors
@@ -72,6 +78,7 @@ pub(super) fn write_all<S: RunStore>(
             Order::Confirmation(cable, name, at) => {
                 Some(store.confirmed(at, cable, &name).map(|()| Stored::Confirmation))
             }
+            Order::Pause(pause, at) => Some(store.pause(at, &pause).map(|()| Stored::Pause)),
             Order::Trip(both, at) => {
                 if let Err(error) = store.trip(at, &both.0, &both.1) {
                     tracing::error!(%error, "the waveforms around the trip could not be kept");

@@ -8,7 +8,7 @@ use crate::program::root;
 use crate::volatile::{Cut, Volatile};
 use anyhow::{Context, Result, anyhow, ensure};
 use calibration::interlock::Trip;
-use calibration::sequence::{Cable, FirstMotion, PointEnd, QuietRecord, RatioTone, Recent, Setup};
+use calibration::sequence::{Cable, FirstMotion, Pause, PointEnd, QuietRecord, RatioTone, Recent, Setup};
 use calwright::files::{Disk, Files, Volume};
 use calwright::hash::sha256;
 use calwright::load;
@@ -195,6 +195,8 @@ fn raw_of(what: &What) -> Option<&str> {
         | What::Started(_)
         | What::Unreached(_)
         | What::TakenOver(_)
+        | What::Paused(_)
+        | What::WentOn(_)
         | What::Finished(_) => None,
     }
 }
@@ -275,6 +277,11 @@ impl RunStore for Noting {
 
     fn confirmed(&mut self, at: Timestamp, cable: Cable, name: &str) -> io::Result<()> {
         let done = self.store.confirmed(at, cable, name);
+        self.note(done)
+    }
+
+    fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()> {
+        let done = self.store.pause(at, pause);
         self.note(done)
     }
 

@@ -12,7 +12,9 @@ use crate::program::root;
 use anyhow::{Context, Result, ensure};
 use async_trait::async_trait;
 use calibration::interlock::Trip;
-use calibration::sequence::{Cable, Event, FirstMotion, PointEnd, QuietRecord, RatioTone, Recent, Setup};
+use calibration::sequence::{
+    Cable, Event, FirstMotion, Pause, PointEnd, QuietRecord, RatioTone, Recent, Setup,
+};
 use calwright::files::{Disk, Files};
 use calwright::load;
 use calwright::station::latch::LatchFile;
@@ -342,6 +344,9 @@ impl RunStore for Nowhere {
         Ok(())
     }
     fn confirmed(&mut self, _at: Timestamp, _cable: Cable, _name: &str) -> io::Result<()> {
+        Ok(())
+    }
+    fn pause(&mut self, _at: Timestamp, _pause: &Pause) -> io::Result<()> {
         Ok(())
     }
     fn trip(&mut self, _at: Timestamp, _trip: &Trip, _recent: &Recent) -> io::Result<()> {

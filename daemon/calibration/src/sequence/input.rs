@@ -5,6 +5,7 @@ use super::measure::PointEnd;
 use super::quiet::QuietRecord;
 use super::ratio_tone::RatioTone;
 use super::recent::Recent;
+use super::room::Pause;
 use crate::block::BlockView;
 use crate::interlock::Trip;
 use plan_schema::units::{Accel, Celsius, Fraction, Hertz, Peak, SampleIndex, Seconds, Volts};
@@ -110,6 +111,8 @@ pub enum Stored {
     RatioTone,
     /// That a person moved a cable.
     Confirmation,
+    /// Beginning or end of a pause.
+    Pause,
 }
 
 /// Which of the two quiet parts of a run.
@@ -282,6 +285,8 @@ pub enum Event {
         /// Time from the start of the point.
         settle: Seconds,
     },
+    /// A pause for the room begins or ends; it is to be recorded too.
+    Pause(Pause),
     /// The interlock tripped.
     Tripped(Trip),
     /// The run winds down.

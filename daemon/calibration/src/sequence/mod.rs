@@ -22,6 +22,7 @@ mod quality;
 mod quiet;
 mod ratio_tone;
 mod recent;
+mod room;
 mod run;
 mod setup;
 mod soak;
@@ -38,6 +39,7 @@ pub use quality::Standing;
 pub use quiet::QuietRecord;
 pub use ratio_tone::RatioTone;
 pub use recent::Recent;
+pub use room::Pause;
 pub use run::{Part, Resumed, Run, Seen};
 pub use setup::{Setup, Waits};
 

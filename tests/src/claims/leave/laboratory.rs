@@ -7,7 +7,7 @@ use crate::bench::Bench;
 use anyhow::{Context, Result, ensure};
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Cable, Event, FirstMotion, Operator, Outcome, PointEnd, QuietRecord, RatioTone, Recent, Setup,
+    Cable, Event, FirstMotion, Operator, Outcome, Pause, PointEnd, QuietRecord, RatioTone, Recent, Setup,
 };
 use calwright::files::Disk;
 use calwright::load;
@@ -262,6 +262,9 @@ impl RunStore for Nowhere {
         Ok(())
     }
     fn confirmed(&mut self, _at: Timestamp, _cable: Cable, _name: &str) -> io::Result<()> {
+        Ok(())
+    }
+    fn pause(&mut self, _at: Timestamp, _pause: &Pause) -> io::Result<()> {
         Ok(())
     }
     fn trip(&mut self, _at: Timestamp, _trip: &Trip, _recent: &Recent) -> io::Result<()> {

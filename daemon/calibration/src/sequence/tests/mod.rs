@@ -15,4 +15,5 @@ mod opening;
 mod order;
 mod quality;
 mod random;
+mod room;
 mod whole;
