@@ -14,7 +14,7 @@ const UNITS: [&str; 17] = [
 const AFTER: [&str; 8] = ["peak", "rms", "max", "min", "start", "end", "before", "after"];
 
 /// Numbers that count, number or name something, or say their unit beside them, and why their names are as they are.
-const WITHOUT_UNIT: [(&str, &str); 48] = [
+const WITHOUT_UNIT: [(&str, &str); 50] = [
     ("entries", "a count"),
     ("speed", "times real time"),
     ("seq", "number of an entry"),
