@@ -7,7 +7,7 @@ use crate::record::words::SensitivityUnit;
 use crate::settings::Settings;
 use crate::station::clock::SimulatedClock;
 use crate::station::{Clock, Observer};
-use calibration::sequence::Event;
+use calibration::sequence::{Cable, Event};
 use drivers::client::{Hosted, HostedOptions, PlugIns, Program};
 use drivers::{DriverFactory, Registry};
 use plan_schema::faults::{FaultKind, Faults, PointPhase};
@@ -189,6 +189,8 @@ impl Observer for FaultSchedule {
         let (point, phase) = match event {
             Event::PointBegins(point) => (*point, PointPhase::Settle),
             Event::DwellBegins { point, .. } => (*point, PointPhase::Dwell),
+            // Whoever confirms has done it.
+            Event::Asks(cable) => return self.rig.route(*cable == Cable::ToChannels),
             _ => return,
         };
         if let Some(frequency) = self.points.get(point) {

@@ -97,6 +97,12 @@ impl SimulatedRig {
         self.lock().progress(point, phase, frequency);
     }
 
+    /// A person takes the source's cable from the amplifier to the channels, or back. A switch of the rig file does so by its
+    /// contact output.
+    pub fn route(&self, to_channels: bool) {
+        self.lock().route(to_channels);
+    }
+
     /// Another rig in the very same state, noise to come included: what happens to one does not happen to the other. Its
     /// instruments have to be opened anew.
     #[must_use]

@@ -7,14 +7,14 @@ use anyhow::{Context, Result};
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Event, FirstMotion, Measurement, Outcome, Pause, PointEnd, QuietRecord, Recent, Setup,
+    Cable, Event, FirstMotion, Measurement, Outcome, Pause, PointEnd, QuietRecord, RatioTone, Recent, Setup,
 };
 use calwright::files::Files;
-use calwright::record::RunRecord;
 use calwright::record::assemble::assemble;
 use calwright::record::journal::FinishedEntry;
 use calwright::record::result::Software;
 use calwright::record::{ResultRecord, convert};
+use calwright::record::{RunRecord, UtcTime};
 use calwright::station::latch::LatchFile;
 use calwright::station::{self, Authority, Mission, Observer, Report, RunStore};
 use calwright::wiring::Simulated;
@@ -150,6 +150,16 @@ impl RunStore for Kept {
             PointEnd::Measured(m) => PointEnd::Measured(Measurement { samples: Arc::default(), ..m }),
             unreached @ PointEnd::Unreached { .. } => unreached,
         });
+        Ok(())
+    }
+
+    fn ratio_tone(&mut self, _at: jiff::Timestamp, tone: RatioTone) -> io::Result<()> {
+        self.facts.channels.push(RatioTone { samples: Arc::default(), ..tone });
+        Ok(())
+    }
+
+    fn confirmed(&mut self, at: jiff::Timestamp, cable: Cable, name: &str) -> io::Result<()> {
+        self.facts.confirmed.push((cable, name.to_owned(), UtcTime::from(at).to_string()));
         Ok(())
     }
 

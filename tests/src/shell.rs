@@ -346,6 +346,9 @@ impl Shell {
                 self.permit = None;
             }
             Action::Warn(on) => self.warn(on)?,
+            Action::Route(_) | Action::StoreRatioTone(_) | Action::StoreConfirmation(..) => {
+                bail!("no job here asks for the ratio of channels")
+            }
             Action::Unmute => {
                 let Some(permit) = &self.permit else { return Ok(()) };
                 let status = at_once(self.hands.amplifier.unmute(permit))?;

@@ -101,6 +101,12 @@ impl StrokeMonitor {
         }
     }
 
+    /// The reference's channel shows something else than its motion: nothing is estimated from it any more. A displacement
+    /// channel goes on being judged.
+    pub fn blind(&mut self) {
+        self.observer = None;
+    }
+
     /// Some monitor tripped.
     pub fn tripped(&mut self) {
         if let Some(observer) = &mut self.observer {
