@@ -413,6 +413,7 @@ impl Engine {
                 tracing::info!(reason = trip.reason.word(), "{}", trip.message);
                 self.order(Order::LatchTripped(Box::new(trip.clone()), at), false);
             }
+            Event::Pause(pause) => self.order(Order::Pause(pause.clone(), at), true),
             Event::Failure(text) => {
                 tracing::info!("{text}");
                 self.progress.failures.push(text.clone());
