@@ -9,7 +9,7 @@ use drivers::{
 };
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Rig;
-use plan_schema::units::{SampleCount, Seconds};
+use plan_schema::units::{SampleCount, Seconds, engineering};
 use std::collections::BTreeMap;
 use std::future::Future;
 use std::sync::Arc;
@@ -97,6 +97,29 @@ fn missing(role: &str) -> DriverError {
 }
 
 impl Bench {
+    /// Whether the source makes every frequency of the job: what it can't is said before anything is energised.
+    pub(super) fn reaches(&self, job: &ResolvedJob) -> Result<(), DriverError> {
+        let limits = self.source.limits();
+        let (lowest, highest) = (limits.frequency_min, limits.frequency_max);
+        let beyond: Vec<String> = job
+            .points
+            .iter()
+            .map(|point| point.frequency)
+            .filter(|f| *f < lowest || *f > highest)
+            .map(|f| engineering(f.si(), "Hz"))
+            .collect();
+        if beyond.is_empty() {
+            return Ok(());
+        }
+        let detail = format!(
+            "the plan has points at {}, and this source makes {} to {}; leave them out of the plan, or take another source",
+            beyond.join(", "),
+            engineering(lowest.si(), "Hz"),
+            engineering(highest.si(), "Hz")
+        );
+        Err(DriverError::new(ErrorKind::OutOfRange, instrument_of(&job.rig.roles.source), "open", detail))
+    }
+
     /// Sets the acquisition up as the rig file says and starts it.
     pub(super) async fn start(&mut self, job: &ResolvedJob) -> Result<(), DriverError> {
         let rig = &job.rig;

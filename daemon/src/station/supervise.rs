@@ -364,6 +364,7 @@ async fn engine(
         *slot = Some(safes.clone());
     }
     power::on(&mut bench, &job.rig).await?;
+    bench.reaches(&job).map_err(StationError::Instrument)?;
     tracing::debug!(source = instrument_of(&job.rig.roles.source), "safe at the start");
     bench.start(&job).await.map_err(StationError::Instrument)?;
     let started = mission.clock.utc();

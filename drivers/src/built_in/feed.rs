@@ -13,9 +13,6 @@ use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::mpsc::{Receiver, Sender, channel};
 use tokio::time::timeout;
 
-/// Blocks that may wait where nothing is said of their length.
-const DEPTH: usize = 64;
-
 /// A stretch of samples as it was read: channel after channel, in V.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stretch {
@@ -60,20 +57,11 @@ pub struct Outlet {
     channels: usize,
 }
 
-/// A queue for the blocks of a request, of as much time as may wait.
+/// A queue for the blocks of a request.
 #[must_use]
-pub fn feed_for(instrument: &str, request: &AcquisitionRequest) -> (Inlet, Outlet) {
-    of(instrument, request.channels.len(), room::blocks(request))
-}
-
-/// A queue for blocks of so many channels that come at their own pace.
-#[must_use]
-pub fn feed(instrument: &str, channels: usize) -> (Inlet, Outlet) {
-    of(instrument, channels, DEPTH)
-}
-
-fn of(instrument: &str, channels: usize, depth: usize) -> (Inlet, Outlet) {
-    let (sender, items) = channel(depth);
+pub fn feed(instrument: &str, request: &AcquisitionRequest) -> (Inlet, Outlet) {
+    let (sender, items) = channel(room::blocks(request));
+    let channels = request.channels.len();
     (Inlet(sender), Outlet { items, instrument: instrument.to_owned(), expected: 0, channels })
 }
 
@@ -126,7 +114,7 @@ mod tests {
 
     #[tokio::test]
     async fn what_has_no_room_is_a_gap() {
-        let (inlet, mut outlet) = feed_for("unit", &request());
+        let (inlet, mut outlet) = feed("unit", &request());
         for n in 0..100 {
             assert!(inlet.put(stretch(n * 2, 0.0)));
         }
@@ -152,7 +140,7 @@ mod tests {
             (Stretch { overload: vec![false], ..stretch(2, 0.0) }, ErrorKind::BadData),
             (Stretch { samples: Vec::new(), ..stretch(2, 0.0) }, ErrorKind::BadData),
         ] {
-            let (inlet, mut outlet) = feed_for("unit", &request());
+            let (inlet, mut outlet) = feed("unit", &request());
             inlet.put(stretch(0, 0.0));
             inlet.put(second);
             outlet.next(within).await.unwrap().unwrap();

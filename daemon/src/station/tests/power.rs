@@ -87,3 +87,14 @@ fn nothing_moves_without_the_warning_that_the_rig_wants() {
     assert!(!steps.iter().any(|s| s.starts_with("unmute")), "{steps:?}");
     assert!(bench.simulated.is_at_rest());
 }
+
+/// What a source can't make is said before the amplifier is live, with the points that it is about.
+#[test]
+fn a_source_that_does_not_reach_the_points_drives_none_of_them() {
+    let (bench, ended, steps) = scripted(Wrong::NothingBelow(1_000), &unchanged);
+    let Err(StationError::Instrument(error)) = ended else { panic!("{steps:?}") };
+    assert_eq!(error.kind, drivers::ErrorKind::OutOfRange);
+    assert!(error.detail.contains("leave them out of the plan"), "{error}");
+    assert_eq!(steps, ["source safe", "amplifier safe", "amplifier asked"]);
+    assert!(bench.simulated.is_at_rest());
+}

@@ -5,7 +5,7 @@
 
 use super::frame::{CHANNELS_MAX, Frame};
 use crate::block::Block;
-use crate::built_in::feed::{Inlet, Outlet, Stretch, feed_for};
+use crate::built_in::feed::{Inlet, Outlet, Stretch, feed};
 use crate::built_in::link::number::shorten;
 use crate::built_in::link::talk::of_io;
 use crate::built_in::link::{Link, Wire};
@@ -296,7 +296,7 @@ impl Acquisition for Stream {
                 "it was not configured; configure it first",
             ));
         };
-        let (inlet, outlet) = feed_for(&self.instrument, request);
+        let (inlet, outlet) = feed(&self.instrument, request);
         // A connection that was opened anew knows nothing of its configuration, and says so.
         let line = self.line().await?;
         *line.inlet.lock().unwrap_or_else(PoisonError::into_inner) = Some(inlet);

@@ -10,7 +10,7 @@ pub use settings::AcquisitionSettings;
 
 use super::errors;
 use crate::block::Block;
-use crate::built_in::feed::{Inlet, Outlet, Stretch, feed_for};
+use crate::built_in::feed::{Inlet, Outlet, Stretch, feed};
 use crate::built_in::link::number::parse;
 use crate::built_in::link::talk::Talk;
 use crate::built_in::link::template::{Given, Template};
@@ -169,7 +169,7 @@ impl Acquisition for Gated {
                 return Err(error);
             }
         }
-        let (inlet, outlet) = feed_for(&self.instrument, &request);
+        let (inlet, outlet) = feed(&self.instrument, &request);
         let over = Arc::new(AtomicBool::new(false));
         let fetching = Fetching { settings, request, talk, over: over.clone() };
         self.running = Some(Running { task: tokio::spawn(fetching.run(inlet)), over, outlet });
