@@ -2,6 +2,7 @@
 //!
 //! Owns: finding everything that is wrong in a source, not only the first of it, and naming file and line, variable or flag.
 
+use super::sense::{self, Nonsense};
 use super::{PREFIX, Settings};
 use figment::error::{Actual, Kind};
 use figment::providers::{Env, Format, Serialized, Toml};
@@ -115,8 +116,18 @@ impl Layer {
             let remedy = "write a level, such as \"info\", or levels by module".to_owned();
             found.push(self.diagnostic("log", false, format!("log can't be \"{levels}\": {error}"), remedy));
         }
+        found.extend(self.told(sense::words(&self.says)));
         found.sort_by_key(|d| d.span.as_ref().map_or(0, |s| s.start));
         found
+    }
+
+    /// Files that it names and that are not there.
+    pub(super) fn absent(&self) -> Vec<Diagnostic> {
+        self.told(sense::files(&self.says)).collect()
+    }
+
+    fn told(&self, found: Vec<Nonsense>) -> impl Iterator<Item = Diagnostic> {
+        found.into_iter().map(|n| self.diagnostic(n.key, false, n.message, n.remedy.to_owned()))
     }
 
     fn diagnostic(&self, path: &str, at_key: bool, message: String, remedy: String) -> Diagnostic {
