@@ -11,6 +11,8 @@ mod doctor;
 #[cfg(test)]
 mod doors;
 #[cfg(test)]
+mod gated;
+#[cfg(test)]
 mod golden;
 #[cfg(test)]
 mod host;
@@ -32,6 +34,7 @@ mod records;
 mod release;
 #[cfg(test)]
 mod rig_sim;
+mod room;
 #[cfg(test)]
 mod serve;
 #[cfg(test)]
