@@ -4,7 +4,6 @@
 //! Must not: render, read registers, or look for a file. The daemon fills a request from `run.json` and
 //! `result.json`; nothing in it is computed anew.
 
-use std::fmt;
 use std::path::{Path, PathBuf};
 
 use plan_schema::{job, plan, registers};
@@ -12,6 +11,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::messages::Language;
+pub use super::problem::RequestProblem;
 use crate::record::words::{State, vocabulary};
 use crate::record::{ResultRecord, UtcTime, result::SensorRecord};
 
@@ -359,66 +359,6 @@ mirrored! {
         ReferenceFrequency = "reference_frequency",
     }
 }
-
-/// Why no certificate can be made from a request.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum RequestProblem {
-    /// The serial number is empty.
-    NoSerial,
-    /// The result has no sensor with this serial number.
-    SensorMissing(String),
-    /// The result was compared with another reference than the request names: theirs, ours.
-    OtherReference(String, String),
-    /// Released or amended, but without a number.
-    NoNumber,
-    /// Numbers of simulated results begin with SIMULATED, and no others do.
-    SimulatedRelease,
-    /// The list of tolerances has another length than the list of points: tolerances, points.
-    Tolerances(usize, usize),
-    /// Two requests would write the same file.
-    SameFile(String),
-    /// The rows could not be written.
-    Csv(String),
-}
-
-impl fmt::Display for RequestProblem {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::NoSerial => f.write_str("the item has no serial number. Write it into the sensor register"),
-            Self::SensorMissing(serial) => {
-                write!(
-                    f,
-                    "the result has no sensor with serial number `{serial}`. Take the run that it was in"
-                )
-            }
-            Self::OtherReference(theirs, ours) => write!(
-                f,
-                "the result was compared with reference `{theirs}`, but the certificate would name `{ours}`. \
-                 Take the reference from the run's own register extract"
-            ),
-            Self::NoNumber => {
-                f.write_str("a released certificate needs a number. Give one, or leave it a draft")
-            }
-            Self::SimulatedRelease => write!(
-                f,
-                "the number of a simulated result begins with `{SIMULATED}`, and of no other. Give another number"
-            ),
-            Self::Tolerances(tolerances, points) => write!(
-                f,
-                "there are {tolerances} tolerances for {points} points. Give one for each point, or none at all"
-            ),
-            Self::Csv(detail) => write!(f, "the CSV could not be written: {detail}"),
-            Self::SameFile(name) => write!(
-                f,
-                "two certificates would be written to `{name}`. Give the sensors serial numbers that differ in \
-                 letters or digits"
-            ),
-        }
-    }
-}
-
-impl std::error::Error for RequestProblem {}
 
 impl CertificateRequest {
     /// The sensor to show, once the request is known to be complete and without contradiction.

@@ -75,8 +75,6 @@ fn request(
     result: &ResultRecord,
 ) -> CertificateRequest {
     let item = &sensor.sensor;
-    let mounted = &sensor.mounted;
-    let reference = &job.reference;
     let taken = job.points.iter().enumerate().filter(|(n, _)| sensor.takes(*n));
     let tolerances = taken.map(|(_, p)| item.tolerance.or(p.tolerance).map(|t| t.percent()));
     CertificateRequest {
@@ -96,39 +94,9 @@ fn request(
             .map(|c| Customer { name: c.name.clone(), address: c.address.clone() }),
         order: job.job.order.clone(),
         received: job.job.received.map(|day| day.to_string()),
-        item: Item {
-            make: item.make.clone(),
-            model: item.model.clone(),
-            serial: item.serial.clone(),
-            kind: item.kind.into(),
-            nominal_sensitivity: Some(sensor.nominal.si()),
-            nominal_own: Some(item.nominal_sensitivity.si()),
-            own: own_output(sensor, result),
-            supply_nominal_v: item.supply.map(|v| v.si()),
-            condition: job.job.condition.into(),
-        },
-        mounting: Some(MountingSheet {
-            how: mounted.mounting.into(),
-            torque: mounted.torque.map(|t| format!("{} N·m", t.si())),
-            torque_wrench: mounted.torque_wrench.clone(),
-            fixture: mounted.fixture.clone(),
-            position: mounted.position.clone(),
-            arrow: mounted.arrow.into(),
-            adapter: mounted.adapter.clone(),
-            adapter_mass: Some(plan_schema::units::engineering(mounted.adapter_mass.si() * 1e3, "g")),
-            cable_tied_at: mounted.cable_tied_at.map(|l| plan_schema::units::engineering(l.si(), "m")),
-            remark: mounted.remark.clone(),
-        }),
-        reference: Reference {
-            make: reference.reference.make.clone(),
-            model: reference.reference.model.clone(),
-            serial: reference.reference.serial.clone(),
-            certificate: reference.calibration.certificate.clone(),
-            laboratory: reference.calibration.laboratory.clone(),
-            accreditation: reference.calibration.accreditation.clone(),
-            calibrated: Some(reference.calibration.date.to_string()),
-            due: Some(reference.calibration.due.to_string()),
-        },
+        item: item_of(job, sensor, result),
+        mounting: Some(sheet(sensor)),
+        reference: reference_of(job),
         equipment: equipment(job, sensor),
         method_text: None,
         judgement: Judgement {
@@ -146,6 +114,51 @@ fn request(
         remarks: Vec::new(),
         as_found: None,
         result: of_one(result, &item.serial),
+    }
+}
+
+fn item_of(job: &ResolvedJob, sensor: &MountedSensor, result: &ResultRecord) -> Item {
+    let item = &sensor.sensor;
+    Item {
+        make: item.make.clone(),
+        model: item.model.clone(),
+        serial: item.serial.clone(),
+        kind: item.kind.into(),
+        nominal_sensitivity: Some(sensor.nominal.si()),
+        nominal_own: Some(item.nominal_sensitivity.si()),
+        own: own_output(sensor, result),
+        supply_nominal_v: item.supply.map(|v| v.si()),
+        condition: job.job.condition.into(),
+    }
+}
+
+fn sheet(sensor: &MountedSensor) -> MountingSheet {
+    let mounted = &sensor.mounted;
+    MountingSheet {
+        how: mounted.mounting.into(),
+        torque: mounted.torque.map(|t| format!("{} N·m", t.si())),
+        torque_wrench: mounted.torque_wrench.clone(),
+        fixture: mounted.fixture.clone(),
+        position: mounted.position.clone(),
+        arrow: mounted.arrow.into(),
+        adapter: mounted.adapter.clone(),
+        adapter_mass: Some(plan_schema::units::engineering(mounted.adapter_mass.si() * 1e3, "g")),
+        cable_tied_at: mounted.cable_tied_at.map(|l| plan_schema::units::engineering(l.si(), "m")),
+        remark: mounted.remark.clone(),
+    }
+}
+
+fn reference_of(job: &ResolvedJob) -> Reference {
+    let reference = &job.reference;
+    Reference {
+        make: reference.reference.make.clone(),
+        model: reference.reference.model.clone(),
+        serial: reference.reference.serial.clone(),
+        certificate: reference.calibration.certificate.clone(),
+        laboratory: reference.calibration.laboratory.clone(),
+        accreditation: reference.calibration.accreditation.clone(),
+        calibrated: Some(reference.calibration.date.to_string()),
+        due: Some(reference.calibration.due.to_string()),
     }
 }
 

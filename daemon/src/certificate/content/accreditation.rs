@@ -77,9 +77,9 @@ pub(super) fn remarks(source: &Source<'_>) -> Result<Vec<String>, MissingMessage
 }
 
 fn any_is(source: &Source<'_>) -> bool {
-    let accepted = source.sensor.points.iter().filter(|p| p.status == PointStatus::Accepted);
+    let mut accepted = source.sensor.points.iter().filter(|p| p.status == PointStatus::Accepted);
     let in_force = source.request.result.scope.as_ref().is_some_and(|scope| scope.in_force);
-    in_force && accepted.into_iter().any(|p| p.accredited == Some(true))
+    in_force && accepted.any(|p| p.accredited == Some(true))
 }
 
 /// Frequencies of the points with a mark.

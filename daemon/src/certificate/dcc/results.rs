@@ -178,11 +178,13 @@ fn numbers(
     Ok(result.holding(element("dcc:data").holding(list)))
 }
 
+/// A yes or no of a point, where it has one.
+type OfPoint = fn(&PointRecord) -> Option<bool>;
+
 /// Whether magnitude and phase of each accepted point fall under the laboratory's accreditation, where it states one.
 fn accredited(source: &Source<'_>, sensor: &SensorRecord) -> Result<Vec<Element>, MissingMessage> {
     let accepted = || sensor.points.iter().filter(|p| p.status == PointStatus::Accepted);
-    type Of = fn(&PointRecord) -> Option<bool>;
-    let lists: [(&str, &str, Of); 2] = [
+    let lists: [(&str, &str, OfPoint); 2] = [
         ("sensitivity", "calwright_accredited", |p| p.accredited),
         ("phase", "calwright_accreditedPhase", |p| p.phase_accredited),
     ];
