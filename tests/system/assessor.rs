@@ -78,16 +78,15 @@ fn results_outside_the_scope_are_marked() {
     fs::write(bench.path("scope.toml"), scope.replacen("to = \"100 Hz\"", "to = \"20 Hz\"", 1)).unwrap();
     let laboratory = fs::read_to_string(bench.path("examples/settings/laboratory.toml")).unwrap();
     fs::write(bench.path("calwright.toml"), format!("scope = \"scope.toml\"\n{laboratory}")).unwrap();
-    let run = |out: &str, at: &str| {
-        let arguments = ["dry-run", MAIN_JOB, "--seed", "1", "--out", out, "--at", at];
-        bench.run(&arguments).unwrap()
-    };
-    let said = run("within", "2000-01-01T00:00:00Z");
-    assert!(
-        said.status == Some(0) && !said.stderr.contains("no result will be accredited"),
-        "{}",
+    let run = |out: &str| {
+        let arguments = ["dry-run", MAIN_JOB, "--seed", "1", "--out", out, "--at", "2000-01-01T00:00:00Z"];
+        // The capability of the scope widens guard bands: not every point need pass.
+        let said = bench.run(&arguments).unwrap();
+        assert!(matches!(said.status, Some(0 | 1)), "{}", said.stderr);
         said.stderr
-    );
+    };
+    let said = run("within");
+    assert!(!said.contains("no result will be accredited"), "{said}");
     let read = |name: &str| fs::read_to_string(bench.path(name)).unwrap();
     let xml = read("within/certificate-BW-40117.xml");
     assert!(xml.contains("<dcc:calibrationLaboratoryCode>XL-00000<"), "{xml}");
@@ -115,7 +114,8 @@ fn results_outside_the_scope_are_marked() {
     fs::write(bench.path("scope.toml"), scope.replacen("2001-06-30", "1999-12-31", 1)).unwrap();
     let checked = bench.run(&["check", MAIN_JOB]).unwrap();
     assert!(checked.stderr.contains("no result will be accredited"), "{}", checked.stderr);
-    run("lapsed", "2000-01-01T00:00:00Z");
+    let said = run("lapsed");
+    assert!(said.contains("no result will be accredited"), "{said}");
     let xml = read("lapsed/certificate-BW-40117.xml");
     assert!(!xml.contains("XL-00000") && xml.contains("was valid until 1999-12-31"), "{xml}");
 }
