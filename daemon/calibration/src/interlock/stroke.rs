@@ -136,12 +136,14 @@ impl StrokeMonitor {
             let at = block.first_sample + SampleCount(n as u64);
             let was_lost = observer.departure().is_some();
             self.others.pass(block.channels, n);
-            let observed = observer.pass(at, *volts);
+            let observed = observer.pass(at, *volts, |departure| self.others.show(departure));
             told(at, observed);
             if let Some((_, _, after)) = &mut departed {
                 after.take(observer.seen());
-            } else if let Some(departure) = observer.departure().filter(|_| !was_lost && found.is_none()) {
-                let moves = self.others.show(departure.seen.si() - departure.foreseen.si());
+            } else if let Some(departure) =
+                observer.departure().filter(|d| !was_lost && !d.at_rest && found.is_none())
+            {
+                let moves = self.others.show(departure);
                 departed = Some((*departure, moves, Afterwards::default()));
             } else if self.channel.is_none() && observed.bound.si().is_finite() && found.is_none() {
                 let on_the_way = observer.is_on_the_way(at);
@@ -154,7 +156,8 @@ impl StrokeMonitor {
         }
         if let Some((departure, moves, after)) = departed {
             let gone = after.gone(observer);
-            let trip = left_what_was_foreseen(&departure, moves, gone, observer.tone().1);
+            let trip =
+                left_what_was_foreseen(&departure, moves, gone, (observer.before(), observer.tone().1));
             let of_source = matches!(trip.reason, TripReason::SourceDc | TripReason::SourceNotFollowing);
             let channel = (!of_source).then(|| self.reference.1.clone());
             found = found.or(Some(Trip { channel, ..trip }));
@@ -222,6 +225,9 @@ fn beyond(
     Some(Trip::beyond(TripReason::StrokeLimit, value, limit, "m", message))
 }
 
+/// On the way between settings a motion that passes the tone before so many times is not that tone any more.
+const BEFORE: f64 = 1.15;
+
 /// On the way between settings a motion that passes the larger tone so many times is more than either.
 const MORE: f64 = 1.5;
 
@@ -229,16 +235,25 @@ const MORE: f64 = 1.5;
 /// that turned round the same with the other sign. `ceased` says whether the tone was gone afterwards, where that is known.
 /// Of the motion more than was foreseen is a limit that is passed, and less
 /// says that the drive is not what was commanded.
-fn left_what_was_foreseen(departure: &Departure, moves: bool, ceased: Option<bool>, tone: f64) -> Trip {
+fn left_what_was_foreseen(
+    departure: &Departure,
+    moves: bool,
+    ceased: Option<bool>,
+    (before, after): (f64, f64),
+) -> Trip {
     let (seen, foreseen, allowed) = (departure.seen.si(), departure.foreseen.si(), departure.allowed.si());
     let shown = [seen, foreseen, allowed].map(|v| engineering(v, "m/s²"));
     // Whatever the others say, a reference that shows neither nothing nor the opposite is no broken line.
     let gone = ceased.unwrap_or(seen.abs() <= 0.5 * foreseen.abs());
-    // On the way its size is not known well enough to be compared.
-    let opposite = (departure.on_the_way && !moves) || (seen + foreseen).abs() <= 0.5 * foreseen.abs();
+    // On the way its size is not known well enough to be compared, but something has to be there, and to be foreseen.
+    let something = seen.abs().min(foreseen.abs()) >= 0.2 * (seen - foreseen).abs();
+    let opposite =
+        (departure.on_the_way && !moves && something) || (seen + foreseen).abs() <= 0.5 * foreseen.abs();
     let turned = seen * foreseen < 0.0 && opposite;
     let moves = moves || !(gone || turned);
-    let more = departure.on_the_way && seen.abs() > MORE * tone;
+    // A source that stays behind or stops leaves no more than what was before.
+    let farther = seen * foreseen > 0.0 && seen.abs() > foreseen.abs() && seen.abs() > BEFORE * before;
+    let more = departure.on_the_way && (farther || seen.abs() > MORE * before.max(after));
     let trip = if moves && departure.on_the_way && !more {
         source::not_following("the motion is not the one of the setting that it took")
     } else if moves && (more || !ceased.unwrap_or(seen.abs() <= foreseen.abs())) {

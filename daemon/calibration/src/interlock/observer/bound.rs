@@ -16,8 +16,12 @@
 //! [`of_changes`] takes 3 at a corner of a fifth of the tone, falling to 1.5 at a tenth; `z` is held and let decay no faster
 //! than the leak. These two factors rest on a few integrations of the three example rigs, in which a fifth needed up to
 //! 2.2 and a tenth up to 1.3 where nothing departed; sudden and large changes needed more, and are departures, upon which
-//! the observer says that it lost track. They are no proof: figure D.4 compares the bound with the truth at random, and misses
-//! (14 of 3,000 cases, all with a large fault while the tone was changing).
+//! the observer says that it lost track. They are no proof: figure D.4 compares the bound with the truth at random, and still
+//! misses now and then (1 of 3,000 cases, where an amplifier is set off its centre by what no accelerometer shows).
+//!
+//! While the tone changes a reference may have died or turned round, and nothing of that shows in `z` once it stands still. So
+//! as long as a change of drive is on its way, what a departure has to exceed there is part of the bound, over ω² (the
+//! observer adds it).
 
 use std::f64::consts::TAU;
 
