@@ -5,7 +5,9 @@
 //! bound on its error and the static allowance ([`Observer`]). Either way an acceleration that leaves what was foreseen
 //! trips. Must not: hold leave, or know what a point is.
 
+mod cause;
 mod ceilings;
+mod recent;
 #[cfg(test)]
 mod tests;
 
@@ -15,9 +17,11 @@ use super::told::Other;
 use super::trip::{Trip, TripReason};
 use super::{reference, source};
 use crate::block::BlockView;
+use cause::{Bench, Cause};
 use ceilings::Ceilings;
 use nalgebra::Complex;
 use plan_schema::units::{Displacement, Peak, SampleCount, SampleIndex, Volts, engineering};
+use recent::Recent;
 
 /// What limits the stroke on a rig, whatever the point.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -41,6 +45,7 @@ pub struct StrokeMonitor {
     channel: Option<DisplacementChannel>,
     observer: Option<Observer>,
     others: Others,
+    recent: Recent,
     /// Column and name of the reference.
     reference: (usize, String),
     ceilings: Ceilings,
@@ -57,7 +62,16 @@ impl StrokeMonitor {
     ) -> Self {
         let ceilings = Ceilings::new(limits.rest);
         let others = Others::default();
-        Self { limits, channel, observer: None, others, reference, ceilings, braking: false }
+        Self {
+            limits,
+            channel,
+            observer: None,
+            others,
+            recent: Recent::new(),
+            reference,
+            ceilings,
+            braking: false,
+        }
     }
 
     /// What the reference shows at rest is known: the observer watches from now on.
@@ -131,6 +145,7 @@ impl StrokeMonitor {
         if block.gap_before > SampleCount(0) {
             observer.interrupted();
         }
+        let mut after_departure = 0.0;
         let mut departed: Option<(Departure, bool, Afterwards)> = None;
         for (n, volts) in samples.iter().enumerate() {
             let at = block.first_sample + SampleCount(n as u64);
@@ -138,7 +153,13 @@ impl StrokeMonitor {
             self.others.pass(block.channels, n);
             let observed = observer.pass(at, *volts, |departure| self.others.show(departure));
             told(at, observed);
+            let (group, _) = observer.tuning();
+            let foretold = || observer.foretold(at);
+            if after_departure < group * cause::AFTER as f64 {
+                self.recent.take(group, at, observer.seen(), foretold, || self.others.motion());
+            }
             if let Some((_, _, after)) = &mut departed {
+                after_departure += 1.0;
                 after.take(observer.seen());
             } else if let Some(departure) =
                 observer.departure().filter(|d| !was_lost && !d.at_rest && found.is_none())
@@ -156,8 +177,15 @@ impl StrokeMonitor {
         }
         if let Some((departure, moves, after)) = departed {
             let gone = after.gone(observer);
-            let trip =
-                left_what_was_foreseen(&departure, moves, gone, (observer.before(), observer.tone().1));
+            let (machine, period, line_at_zero) = observer.bench();
+            let bench = Bench { machine, period, line_at_zero };
+            let trip = match cause::cause(&bench, &self.recent, &departure) {
+                Some(cause) => named(cause),
+                None => {
+                    left_what_was_foreseen(&departure, moves, gone, (observer.before(), observer.tone().1))
+                }
+            };
+            let trip = with_what_was_seen(trip, &departure);
             let of_source = matches!(trip.reason, TripReason::SourceDc | TripReason::SourceNotFollowing);
             let channel = (!of_source).then(|| self.reference.1.clone());
             found = found.or(Some(Trip { channel, ..trip }));
@@ -241,8 +269,7 @@ fn left_what_was_foreseen(
     ceased: Option<bool>,
     (before, after): (f64, f64),
 ) -> Trip {
-    let (seen, foreseen, allowed) = (departure.seen.si(), departure.foreseen.si(), departure.allowed.si());
-    let shown = [seen, foreseen, allowed].map(|v| engineering(v, "m/s²"));
+    let (seen, foreseen) = (departure.seen.si(), departure.foreseen.si());
     // Whatever the others say, a reference that shows neither nothing nor the opposite is no broken line.
     let gone = ceased.unwrap_or(seen.abs() <= 0.5 * foreseen.abs());
     // On the way its size is not known well enough to be compared, but something has to be there, and to be foreseen.
@@ -254,18 +281,35 @@ fn left_what_was_foreseen(
     // A source that stays behind or stops leaves no more than what was before.
     let farther = seen * foreseen > 0.0 && seen.abs() > foreseen.abs() && seen.abs() > BEFORE * before;
     let more = departure.on_the_way && (farther || seen.abs() > MORE * before.max(after));
-    let trip = if moves && departure.on_the_way && !more {
-        source::not_following("the motion is not the one of the setting that it took")
+    if moves && departure.on_the_way && !more {
+        named(Cause::NotFollowing)
     } else if moves && (more || !ceased.unwrap_or(seen.abs() <= foreseen.abs())) {
-        let next = "The amplifier's gain or the payload may have changed. Check them, then acknowledge.";
-        Trip::plain(TripReason::AccelerationLimit, format!("the motion is more than it was. {next}"))
+        named(Cause::More)
     } else if moves {
-        source::ceased()
+        named(Cause::Ceased)
     } else if turned {
-        reference::reversed()
+        named(Cause::Reversed)
     } else {
-        reference::open()
-    };
+        named(Cause::Open)
+    }
+}
+
+fn named(cause: Cause) -> Trip {
+    match cause {
+        Cause::Open => reference::open(),
+        Cause::Reversed => reference::reversed(),
+        Cause::NotFollowing => source::not_following("the motion is not the one of the setting that it took"),
+        Cause::Ceased => source::ceased(),
+        Cause::More => {
+            let next = "The amplifier's gain or the payload may have changed. Check them, then acknowledge.";
+            Trip::plain(TripReason::AccelerationLimit, format!("the motion is more than it was. {next}"))
+        }
+    }
+}
+
+fn with_what_was_seen(trip: Trip, departure: &Departure) -> Trip {
+    let (seen, foreseen, allowed) = (departure.seen.si(), departure.foreseen.si(), departure.allowed.si());
+    let shown = [seen, foreseen, allowed].map(|v| engineering(v, "m/s²"));
     Trip {
         at_sample: Some(departure.at),
         value: Some((seen - foreseen).abs()),

@@ -108,6 +108,11 @@ impl Departures {
         self.mean = Some(mean + self.slow * (seen - mean));
     }
 
+    /// The mean that is seen where there is no tone any more.
+    pub(super) fn rest(&self) -> Option<f64> {
+        self.mean
+    }
+
     /// True until the tone counts as steady.
     pub(super) fn is_on_the_way(&self, sample: f64) -> bool {
         sample < self.steady_from

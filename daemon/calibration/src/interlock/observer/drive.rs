@@ -41,6 +41,11 @@ impl Drive {
         }
     }
 
+    /// The amplitude before the way, V.
+    pub(super) fn from(&self) -> f64 {
+        self.from
+    }
+
     /// The larger of the amplitudes before and after the way, V.
     #[inline]
     pub(super) fn largest(&self) -> f64 {

@@ -32,6 +32,7 @@
 mod bound;
 mod departure;
 mod drive;
+mod foretold;
 mod leak;
 mod notch;
 mod others;
@@ -39,6 +40,7 @@ mod shown;
 
 pub use departure::Departure;
 pub(crate) use departure::{GROUP_CYCLES, GROUP_MOST, SHARE};
+pub(super) use foretold::Foretold;
 pub(crate) use notch::Notch;
 pub(super) use others::Others;
 
@@ -51,7 +53,8 @@ use nalgebra::Complex;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::AmplifierMode;
 use plan_schema::units::{
-    Accel, Displacement, Hertz, Metres, Peak, STANDARD_GRAVITY, SampleCount, SampleIndex, Volts, VoltsDc,
+    Accel, AccelDc, Displacement, Hertz, Metres, Peak, STANDARD_GRAVITY, SampleCount, SampleIndex, Volts,
+    VoltsDc,
 };
 use shown::Shown;
 use std::f64::consts::TAU;
@@ -85,6 +88,8 @@ pub struct Observed {
     pub estimate: Metres,
     /// Bound on the error of it; infinite once it lost track.
     pub bound: Displacement<Peak>,
+    /// Of the bound: how far the centre may have moved off unforeseen since the source was commanded last.
+    pub aside: Displacement<Peak>,
 }
 
 /// Longest uncertainty of a switch, in radians of the tone, with which the model is of use.
@@ -122,6 +127,8 @@ pub struct Observer {
     unconfirmed: bool,
     /// Step of the acceleration that counts without a tone: one that sets the centre off by a share of the static allowance.
     step: f64,
+    /// How far off its centre the armature may seem without a tone, m.
+    off_centre: f64,
     /// Response as learned over that of the rig file.
     response: f64,
     input: f64,
@@ -132,6 +139,8 @@ pub struct Observer {
     acceleration: f64,
     frequency: f64,
     leak: Leak,
+    /// The same with a lower corner.
+    slow: Leak,
     bound: Bound,
     departures: Departures,
     lost: Option<Departure>,
@@ -174,6 +183,7 @@ impl Observer {
             per_volt: 0.0,
             unconfirmed: false,
             step: SHARE * machine.acceleration_of(rig.shaker.static_allowance.si()),
+            off_centre: SHARE * rig.shaker.static_allowance.si(),
             response: 1.0,
             input: 0.0,
             state: [0.0; 3],
@@ -181,6 +191,7 @@ impl Observer {
             acceleration: 0.0,
             frequency: 1.0,
             leak: Leak::new(1.0, bound.corner, period),
+            slow: Leak::new(1.0, bound.slow_corner, period),
             bound,
             departures: Departures::at_rest(period),
             lost: None,
@@ -237,6 +248,7 @@ impl Observer {
         self.followed = last + way + as_number(SampleIndex(tone.follows.0));
         self.shown.stands_from(self.followed, anew);
         self.unconfirmed = new && self.weight <= 0.0 && (anew || self.unconfirmed);
+        self.slow = self.leak.slowed(self.bound.slow_corner);
         let notch = turns_out.then(|| Notch::new(frequency, period));
         let group = group(self.frequency, 1.0 / period);
         let larger = after.max(self.acceleration);
@@ -257,6 +269,19 @@ impl Observer {
     #[must_use]
     pub(super) fn seen(&self) -> f64 {
         self.seen
+    }
+
+    /// The tone at the sample that was taken last; `None` before it stood still once.
+    pub(super) fn foretold(&self, sample: SampleIndex) -> Option<Foretold> {
+        let at = as_number(sample);
+        let (frequency, before) = (Hertz::new(self.frequency), self.told.from());
+        let drive = self.told.amplitude(at);
+        self.shown.phasor().map(|unit| Foretold { frequency, unit, drive, before })
+    }
+
+    /// The machine, the time between samples in s, and what a line at 0 V shows, m/s².
+    pub(super) fn bench(&self) -> (&Machine, f64, f64) {
+        (&self.machine, self.facts.period, -self.zero * self.scale)
     }
 
     /// Samples in a cycle of the tone, and its acceleration in m/s².
@@ -288,7 +313,9 @@ impl Observer {
     /// Lets the model count or not; what it says by now goes over to the leak.
     fn weigh(&mut self, weight: f64) {
         let change = self.weight - weight;
-        self.leak.shift(change * self.state[DISPLACEMENT], change * self.state[VELOCITY]);
+        for leak in [&mut self.leak, &mut self.slow] {
+            leak.shift(change * self.state[DISPLACEMENT], change * self.state[VELOCITY]);
+        }
         self.weight = weight;
     }
 
@@ -304,6 +331,7 @@ impl Observer {
         self.seen = seen;
         let beside = seen - self.weight * self.machine.acceleration(&self.state);
         let (left, drift) = self.leak.pass(beside);
+        let aside = (self.slow.pass(beside).0 - left).abs();
         let way = self.on_the_way(at, seen);
         if let Some(departure) = self.departures.pass(at, (seen, beside), way)
             && (!departure.at_rest || shown(&departure))
@@ -311,10 +339,20 @@ impl Observer {
             self.lost.get_or_insert(departure);
         }
         let estimate = self.weight * self.state[DISPLACEMENT] + left;
-        let bound = self.bound.take(estimate, drift) + self.unseen(at, estimate, way);
+        let bound = self.bound.take(estimate, drift) + self.unseen(at, estimate, way) + aside;
+        if let Some(mean) = self.departures.rest().filter(|_| aside > self.off_centre) {
+            let of = AccelDc::new;
+            let (seen, foreseen, allowed) = (of(seen), of(mean), of(self.step));
+            let (on_the_way, at_rest) = (false, true);
+            self.lost.get_or_insert(Departure { at: sample, seen, foreseen, allowed, on_the_way, at_rest });
+        }
         let unknown = self.lost.is_some() || self.blind || self.untaught;
         let bound = if unknown { f64::INFINITY } else { bound };
-        Observed { estimate: Metres::new(estimate), bound: Displacement::new(bound) }
+        Observed {
+            estimate: Metres::new(estimate),
+            bound: Displacement::new(bound),
+            aside: Displacement::new(aside),
+        }
     }
 
     /// Follows the tone; how its change is foretold while one is on its way.

@@ -101,6 +101,17 @@ impl Others {
         }
     }
 
+    /// The acceleration that the others show, by the median of them; `None` without any.
+    pub(in crate::interlock) fn motion(&self) -> Option<f64> {
+        let mut shown = [0.0; MOST];
+        for (to, channel) in shown.iter_mut().zip(&self.channels) {
+            *to = (channel.plain - channel.offset) * channel.scale;
+        }
+        let shown = shown.get_mut(..self.channels.len().min(MOST))?;
+        shown.sort_by(f64::total_cmp);
+        shown.get(shown.len() / 2).copied()
+    }
+
     /// True if the others show a departure of the reference, too, or if there are none to tell: the median decides. On the way
     /// what they show themselves is compared with what was foreseen, for there they have news of their own.
     pub(in crate::interlock) fn show(&self, departure: &Departure) -> bool {

@@ -67,6 +67,11 @@ impl Shown {
         self.response.map(|response| ((response * self.now).re, response.norm()))
     }
 
+    /// The same as a phasor.
+    pub(super) fn phasor(&self) -> Option<Complex<f64>> {
+        self.response.map(|response| response * self.now)
+    }
+
     /// Takes a sample of the reference, while the drive has this amplitude.
     #[inline]
     pub(super) fn pass(&mut self, sample: f64, seen: f64, drive: f64) -> Option<Cycles> {
