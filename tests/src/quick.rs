@@ -6,7 +6,9 @@
 use anyhow::{Context, Result};
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
-use calibration::sequence::{Event, FirstMotion, Measurement, Outcome, PointEnd, QuietRecord, Recent, Setup};
+use calibration::sequence::{
+    Event, FirstMotion, Measurement, Outcome, Pause, PointEnd, QuietRecord, Recent, Setup,
+};
 use calwright::files::Files;
 use calwright::record::RunRecord;
 use calwright::record::assemble::assemble;
@@ -166,6 +168,10 @@ impl RunStore for Kept {
 
     fn point(&mut self, _at: jiff::Timestamp, end: PointEnd) -> io::Result<()> {
         keep_point(&mut self.facts, end);
+        Ok(())
+    }
+
+    fn pause(&mut self, _at: jiff::Timestamp, _pause: &Pause) -> io::Result<()> {
         Ok(())
     }
 

@@ -11,6 +11,8 @@ mod doctor;
 #[cfg(test)]
 mod doors;
 #[cfg(test)]
+mod gated;
+#[cfg(test)]
 mod golden;
 #[cfg(test)]
 mod host;
@@ -32,8 +34,11 @@ mod records;
 mod release;
 #[cfg(test)]
 mod rig_sim;
+mod room;
 #[cfg(test)]
 mod serve;
+#[cfg(test)]
+mod sound;
 #[cfg(test)]
 mod stops;
 #[cfg(test)]

@@ -6,8 +6,8 @@
 use super::convert;
 use super::earlier::Earlier;
 use super::journal::{
-    Chain, FinishedEntry, FirstMotionEntry, LeaveEntry, PointEntry, QuietEntry, StartedEntry, TakenOverEntry,
-    TripEntry, UnreachedEntry, What,
+    Chain, FinishedEntry, FirstMotionEntry, LeaveEntry, PausedEntry, PointEntry, QuietEntry, StartedEntry,
+    TakenOverEntry, TripEntry, UnreachedEntry, WentOnEntry, What,
 };
 use super::raw::Raw;
 use super::run::RunRecord;
@@ -18,7 +18,7 @@ use crate::station::RunStore;
 use crate::station::leave::Leave;
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Recent};
+use calibration::sequence::{FirstMotion, Measurement, Pause, PointEnd, QuietRecord, QuietTime, Recent};
 use jiff::Timestamp;
 use plan_schema::resolve::ResolvedJob;
 use serde::Serialize;
@@ -230,7 +230,7 @@ fn decays(job: &ResolvedJob) -> Vec<Option<f64>> {
     let mut decays = vec![None; job.columns.len()];
     for sensor in &job.sensors {
         if let Some(slot) = decays.get_mut(sensor.column) {
-            *slot = sensor.sensor.lower_corner.map(|f| 1.0 / (std::f64::consts::TAU * f.si()));
+            *slot = sensor.sensor.corner().map(|f| 1.0 / (std::f64::consts::TAU * f.si()));
         }
     }
     decays
@@ -286,6 +286,17 @@ impl RunStore for RunDirectory {
                 Ok(())
             }
         }
+    }
+
+    fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()> {
+        let entry = match pause {
+            Pause::Begins { point, finding } => What::Paused(PausedEntry {
+                point: point.map(|n| n as u64 + 1),
+                finding: convert::finding(finding),
+            }),
+            Pause::Ends { lasted } => What::WentOn(WentOnEntry { paused_s: lasted.si() }),
+        };
+        self.enter(at.into(), entry)
     }
 
     fn trip(&mut self, at: Timestamp, trip: &Trip, recent: &Recent) -> io::Result<()> {

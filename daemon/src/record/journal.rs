@@ -42,6 +42,10 @@ pub enum What {
     Unreached(UnreachedEntry),
     /// What follows was recorded by an earlier run of the same job, which this one goes on with.
     TakenOver(TakenOverEntry),
+    /// The run pauses at zero drive until the room is within the plan's limits.
+    Paused(PausedEntry),
+    /// The room is back; the run goes on.
+    WentOn(WentOnEntry),
     /// The interlock tripped; the waveforms around it are kept.
     Trip(TripEntry),
     /// The run is over.
@@ -57,7 +61,12 @@ impl What {
             Self::FirstMotion(entry) => Some(&entry.raw_sha256),
             Self::Point(entry) => Some(&entry.raw_sha256),
             Self::Trip(entry) => Some(&entry.raw_sha256),
-            Self::Started(_) | Self::Unreached(_) | Self::TakenOver(_) | Self::Finished(_) => None,
+            Self::Started(_)
+            | Self::Unreached(_)
+            | Self::TakenOver(_)
+            | Self::Paused(_)
+            | Self::WentOn(_)
+            | Self::Finished(_) => None,
         }
     }
 }
@@ -173,6 +182,24 @@ pub struct TakenOverEntry {
     pub journal_sha256: String,
     /// How many entries follow.
     pub entries: u64,
+}
+
+/// A pause begins.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PausedEntry {
+    /// Number of the point in the plan, from 1, whose measurement was given up and is done anew; null between points.
+    pub point: Option<u64>,
+    /// What was out of its limits.
+    pub finding: Finding,
+}
+
+/// A pause ended.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WentOnEntry {
+    /// How long the pause took.
+    pub paused_s: f64,
 }
 
 /// A trip.

@@ -2,7 +2,7 @@
 
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Event, FirstMotion, Operator, PointEnd, QuietRecord, Recent, Seen, Stored, Target,
+    Event, FirstMotion, Operator, Pause, PointEnd, QuietRecord, Recent, Seen, Stored, Target,
 };
 use drivers::{
     AmbientReading, AmplifierStatus, Block, ContactReading, DrivePermit, DriverError, SafeProof, Transition,
@@ -67,6 +67,7 @@ pub(super) enum Order {
     Quiet(Box<QuietRecord>, Timestamp),
     FirstMotion(Box<FirstMotion>, Timestamp),
     Point(Box<PointEnd>, Timestamp),
+    Pause(Pause, Timestamp),
     Trip(Box<(Trip, Recent)>, Timestamp),
     /// The latch is to say tripped, at once.
     LatchTripped(Box<Trip>, Timestamp),

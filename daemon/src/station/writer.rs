@@ -4,7 +4,7 @@ use super::latch::{Latch, LatchFile};
 use super::messages::{Message, Order};
 use crate::files::Files;
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, PointEnd, QuietRecord, Recent, Stored};
+use calibration::sequence::{FirstMotion, Pause, PointEnd, QuietRecord, Recent, Stored};
 use jiff::Timestamp;
 use std::io;
 use std::sync::Arc;
@@ -29,6 +29,12 @@ pub trait RunStore: Send {
     /// # Errors
     /// Of the disk.
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()>;
+
+    /// Keeps the beginning or the end of a pause. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()>;
 
     /// Keeps a trip with the waveforms around it. Durable after return.
     ///
@@ -56,6 +62,7 @@ pub(super) fn write_all<S: RunStore>(
                 Some(store.first_motion(at, *motion).map(|()| Stored::FirstMotion))
             }
             Order::Point(end, at) => Some(store.point(at, *end).map(|()| Stored::Point)),
+            Order::Pause(pause, at) => Some(store.pause(at, &pause).map(|()| Stored::Pause)),
             Order::Trip(both, at) => {
                 if let Err(error) = store.trip(at, &both.0, &both.1) {
                     tracing::error!(%error, "the waveforms around the trip could not be kept");

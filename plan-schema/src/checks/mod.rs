@@ -8,6 +8,7 @@ mod faults;
 mod machine;
 mod permissives;
 mod plan;
+mod plausible;
 mod registers;
 mod rig;
 mod scope;
@@ -109,6 +110,27 @@ impl<'a, T> Checker<'a, T> {
     fn rising(&mut self, path: &str, previous: Option<Hertz>, frequency: Hertz) {
         if previous.is_some_and(|previous| frequency <= previous) {
             self.error(path, "the frequencies do not rise", "list the points by rising frequency, each once");
+        }
+    }
+
+    /// Bands of frequency end above where they begin, and the next one begins above the end of the one before or at it.
+    fn bands(&mut self, list: &str, bands: impl IntoIterator<Item = (Hertz, Hertz)>) {
+        let mut before: Option<Hertz> = None;
+        for (n, (from, to)) in bands.into_iter().enumerate() {
+            if from > to {
+                self.error(
+                    &format!("{list}[{n}].to"),
+                    "the band ends below its beginning",
+                    "write the lower frequency as 'from' and the higher as 'to'",
+                );
+            } else if before.is_some_and(|before| from < before) {
+                self.error(
+                    &format!("{list}[{n}].from"),
+                    "the band overlaps the one before it, or lies below it",
+                    "list the bands by rising frequency, so that each begins where the one before ends",
+                );
+            }
+            before = Some(to);
         }
     }
 

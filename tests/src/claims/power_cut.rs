@@ -8,7 +8,7 @@ use crate::program::root;
 use crate::volatile::{Cut, Volatile};
 use anyhow::{Context, Result, anyhow, ensure};
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, PointEnd, QuietRecord, Recent, Setup};
+use calibration::sequence::{FirstMotion, Pause, PointEnd, QuietRecord, Recent, Setup};
 use calwright::files::{Disk, Files, Volume};
 use calwright::hash::sha256;
 use calwright::load;
@@ -190,7 +190,12 @@ fn raw_of(what: &What) -> Option<&str> {
         What::FirstMotion(entry) => Some(&entry.raw_sha256),
         What::Point(entry) => Some(&entry.raw_sha256),
         What::Trip(entry) => Some(&entry.raw_sha256),
-        What::Started(_) | What::Unreached(_) | What::TakenOver(_) | What::Finished(_) => None,
+        What::Started(_)
+        | What::Unreached(_)
+        | What::TakenOver(_)
+        | What::Paused(_)
+        | What::WentOn(_)
+        | What::Finished(_) => None,
     }
 }
 
@@ -260,6 +265,11 @@ impl RunStore for Noting {
 
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()> {
         let done = self.store.point(at, end);
+        self.note(done)
+    }
+
+    fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()> {
+        let done = self.store.pause(at, pause);
         self.note(done)
     }
 

@@ -3,6 +3,7 @@
 mod before_motion;
 mod foretold;
 mod opening;
+mod paused;
 mod points;
 mod resumed;
 mod seen;
@@ -19,6 +20,7 @@ use super::probe::Probe;
 use super::quality::Standing;
 use super::quiet::QuietRecord;
 use super::recent::Recent;
+use super::room::Room;
 use super::setup::Setup;
 use super::soak::Soak;
 use super::stopping::Stopping;
@@ -27,9 +29,8 @@ use crate::block::BlockView;
 use crate::control::PlantModel;
 use crate::interlock::{Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
-use plan_schema::units::{
-    Celsius, Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts,
-};
+use paused::Paused;
+use plan_schema::units::{Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
 use points::{Goal, Learned};
 pub use resumed::Resumed;
 pub use seen::{Part, Seen};
@@ -87,7 +88,11 @@ pub struct Run {
     tone: Option<Volts<Peak>>,
     /// Frequency that was asked for last; a source has steps and may apply another.
     asked: Option<Hertz>,
-    temperature: Option<Celsius>,
+    room: Room,
+    /// The pause under way, for the room's sake.
+    paused: Option<Paused>,
+    /// What a pause gave up, until it begins anew.
+    given_up: Option<Box<PointRun>>,
     /// Time spent in waits that were foreseen.
     waited: SampleCount,
     /// Why somebody has to look before anything else is run.
@@ -130,7 +135,9 @@ impl Run {
             learned: Learned::default(),
             tone: None,
             asked: None,
-            temperature: None,
+            room: Room::new(setup.job.plan.ambient.clone()),
+            paused: None,
+            given_up: None,
             waited: SampleCount(0),
             hold: None,
             refused: None,
@@ -251,14 +258,15 @@ impl Run {
                 }
                 self.advance(out);
             }
-            Input::Ambient { temperature, .. } => {
-                self.temperature = Some(temperature);
+            Input::Ambient { temperature, humidity } => {
+                self.room.read(now, temperature, humidity);
                 if let State::Soaking(soak) = &mut self.state {
                     soak.read(now, temperature);
                 }
             }
             Input::Contacts { .. } | Input::Amplifier { .. } | Input::Tick => {}
         }
+        self.watch_the_room(out);
         self.soaked(out);
         self.waited_for(out);
         self.advance(out);
@@ -388,8 +396,8 @@ impl Run {
     /// True in those parts of a run that `check` foresees as waits. Decays are counted by the points themselves.
     fn is_foreseen_wait(&self) -> bool {
         match &self.state {
+            State::Waiting(gate) => !gate.is_pause(),
             State::Soaking(_)
-            | State::Waiting(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)

@@ -1,6 +1,5 @@
 //! What a run knows before it starts: the job, the plant, the forecast of each point, the reference, the order of things.
 
-use super::finding::{Finding, FindingKind};
 use super::first_motion::Opening;
 use super::quality::{is_plain, nominal_response};
 use super::quiet::LISTEN;
@@ -17,7 +16,7 @@ use plan_schema::plan::Order;
 use plan_schema::registers::ReferencePoint;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::{
-    Accel, Celsius, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts,
+    Accel, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts,
 };
 use std::f64::consts::TAU;
 
@@ -38,6 +37,12 @@ pub struct Setup {
     pub table: ReferenceTable,
     /// What an earlier run of this job left behind, where this one goes on with it.
     pub resumed: Option<Box<Resumed>>,
+}
+
+/// Samples of a block, where the acquisition of a job has gaps between them.
+pub(super) fn gate(job: &ResolvedJob) -> Option<SampleCount> {
+    let acquisition = &job.rig.acquisition;
+    acquisition.is_gated().then(|| SampleCount::nearest(acquisition.block, acquisition.rate))
 }
 
 /// Waits that are foreseen, whatever the loop does.
@@ -126,7 +131,8 @@ impl Setup {
         };
         let names: Vec<String> = self.job.columns.iter().map(|c| c.name.clone()).collect();
         let (rate, reference) = (self.job.rig.acquisition.rate, self.job.reference.column);
-        let monitor = Monitor::new(limits, rate, reference, names.clone());
+        let gap_max = self.job.rig.acquisition.pause.map(|pause| self.samples(pause));
+        let monitor = Monitor::new(limits, rate, reference, names.clone()).gated(gap_max);
         let tones = Tones::new(rate, reference, names, self.coil());
         let foreseen = AboveForeseen::new(rate, reference, self.plant.braking());
         let contacts = self.job.rig.roles.contacts.is_some();
@@ -219,6 +225,20 @@ impl Setup {
         SampleCount::at_least(time, self.job.rig.acquisition.rate)
     }
 
+    /// Samples of a piece that is wanted without a gap: as many as the time holds, or those of a block where the acquisition
+    /// has gaps. Whether a block is long enough was looked at before the run.
+    #[must_use]
+    pub(super) fn piece(&self, time: Seconds) -> SampleCount {
+        let wanted = self.samples(time);
+        self.gate().map_or(wanted, |gate| gate.min(wanted))
+    }
+
+    /// Samples of a block, where the acquisition has gaps between them.
+    #[must_use]
+    pub fn gate(&self) -> Option<SampleCount> {
+        gate(&self.job)
+    }
+
     /// Longest time from a reply of this role's instrument until its output follows.
     #[must_use]
     pub fn latency(&self, role: &str) -> Seconds {
@@ -275,21 +295,5 @@ impl Setup {
             force: Newtons::ZERO,
             drive: Volts::ZERO,
         }
-    }
-
-    /// A finding if the temperature is out of the plan's limits.
-    pub(super) fn ambient_finding(&self, temperature: Option<Celsius>) -> Option<Finding> {
-        let limits = self.job.plan.ambient.as_ref()?;
-        let temperature = temperature?;
-        let limit = if temperature < limits.temperature_min {
-            limits.temperature_min
-        } else if temperature > limits.temperature_max {
-            limits.temperature_max
-        } else {
-            return None;
-        };
-        let (seen, limit) = (temperature.si(), limit.si());
-        let message = format!("the temperature was {seen:.1} °C, the limit is {limit:.1} °C");
-        Some(Finding::beyond(FindingKind::AmbientOut, None, seen, limit, "degc", message))
     }
 }

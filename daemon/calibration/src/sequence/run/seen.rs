@@ -42,6 +42,8 @@ pub enum Part {
     Settle,
     /// A dwell is recorded.
     Dwell,
+    /// At zero drive in mid-run, until the room is within its limits.
+    Paused,
     /// The first point once more.
     Closing,
     /// On the way out.
@@ -53,6 +55,7 @@ impl Run {
     #[must_use]
     pub fn glance(&self) -> Seen {
         let (part, point) = match &self.state {
+            State::Waiting(gate) if gate.is_pause() => (Part::Paused, None),
             State::Idle | State::Soaking(_) | State::Waiting(_) => (Part::Soak, None),
             State::Unmuting | State::Quiet(..) | State::StoringQuiet(_) => (Part::Quiet, None),
             State::Probing(_) | State::StoringFirstMotion(_) => (Part::FirstMotion, None),
@@ -78,7 +81,7 @@ impl Run {
             displacement_ceiling: self.stroke.ceiling(),
             drive: self.tone.unwrap_or(Volts::ZERO),
             drive_ceiling: self.interlock.ceiling().map(|c| c.drive),
-            temperature: self.temperature,
+            temperature: self.room.temperature(),
         }
     }
 }

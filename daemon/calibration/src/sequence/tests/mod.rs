@@ -14,4 +14,5 @@ mod opening;
 mod order;
 mod quality;
 mod random;
+mod room;
 mod whole;
