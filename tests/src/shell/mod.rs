@@ -332,7 +332,7 @@ impl Shell {
             }
             Action::Warn(on) => self.warn(on)?,
             Action::Route(_) | Action::StoreRatioTone(_) | Action::StoreConfirmation(..) => {
-                bail!("no job here asks for the ratio of channels")
+                anyhow::bail!("no job here asks for the ratio of channels")
             }
             Action::Unmute | Action::SetTone { .. } | Action::SourceOff { .. } => {
                 self.tries = 0;

@@ -123,14 +123,6 @@ impl Place {
         let sensor = job.sensors.iter().find(|s| s.column == column)?;
         Some(sensor.nominal_at(point.frequency).si().abs() * point.target.si())
     }
-
-    /// True where the zero of the reference is so large beside the amplitude that its jump looks like a motion.
-    pub(super) fn zero_moves(&self) -> bool {
-        let job = &self.setup.job;
-        let Some(point) = job.points.first() else { return false };
-        let amplitude = self.setup.sensitivity_near(point.frequency).si() * point.target.si();
-        2.0 * job.reference.reference.zero_output.si().abs() > 0.3 * amplitude
-    }
 }
 
 fn shell(setup: &Setup, seed: u64) -> Result<Shell> {
