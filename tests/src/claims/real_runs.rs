@@ -44,7 +44,9 @@ const SMALL: &str = "0.2 g pk";
 /// # Errors
 /// If a run does not come to a result.
 pub fn acquisition(full: bool) -> Result<Vec<Figure>> {
-    let small = Order { amplitude: Some(SMALL), ..order(full) };
+    // At a fifth of the amplitude noise is five times as large beside it.
+    let dwell_s = if full { 60.0 } else { 8.0 };
+    let small = Order { amplitude: Some(SMALL), dwell_s, ..order(full) };
     let mut figures = compared("streaming, 0.2 g", &small)?;
     let serves = |rig: String| crate::conform::gated(&rig);
     figures.extend(compared("blocks on request, 0.2 g", &Order { serves, ..small })?);

@@ -69,6 +69,8 @@ pub struct Order {
     pub lowest: f64,
     /// Amplitude of all points, where it is to be another than the plan's.
     pub amplitude: Option<&'static str>,
+    /// Length of a dwell in s, so that noise is small beside what is compared.
+    pub dwell_s: f64,
     /// With times for a machine that has much else to do.
     pub patient: bool,
     /// What is changed in the rig file that the panels are made from.
@@ -81,7 +83,7 @@ impl Order {
     /// The example as it is, from a frequency on.
     #[must_use]
     pub fn from(lowest: f64, patient: bool) -> Self {
-        Self { seed: 1, lowest, amplitude: None, patient, serves: |rig| rig, change: |rig| rig }
+        Self { seed: 1, lowest, amplitude: None, dwell_s: 8.0, patient, serves: |rig| rig, change: |rig| rig }
     }
 }
 
@@ -103,7 +105,7 @@ impl Shop {
     /// # Errors
     /// If a file does not do, or a panel does not come up.
     pub fn open(order: &Order) -> Result<Self> {
-        let Order { seed, lowest, amplitude, patient, serves, change } = *order;
+        let Order { seed, patient, serves, change, .. } = *order;
         let _place = place();
         let folder = TempDir::new()?;
         let examples = root().join("examples");
@@ -113,7 +115,7 @@ impl Shop {
         let write = |name: &str, text: &str| std::fs::write(folder.path().join(name), text);
         write(
             "plan.toml",
-            &at_least(&std::fs::read_to_string(examples.join("plans/portable.toml"))?, lowest, amplitude),
+            &at_least(&std::fs::read_to_string(examples.join("plans/portable.toml"))?, order),
         )?;
         write("rig.toml", &served)?;
         let job = std::fs::read_to_string(root().join(JOB))?
@@ -189,11 +191,9 @@ impl Shop {
     }
 }
 
-/// Length of a dwell, so that noise is small beside what is compared.
-const DWELL_S: f64 = 8.0;
-
-/// The plan without the points below a frequency, with dwells of [`DWELL_S`].
-fn at_least(plan: &str, lowest: f64, amplitude: Option<&str>) -> String {
+/// The plan with the points, amplitudes and dwells of an order.
+fn at_least(plan: &str, order: &Order) -> String {
+    let (lowest, amplitude) = (order.lowest, order.amplitude);
     let mut parts = plan.split("[[point]]");
     let head = parts.next().unwrap_or_default().to_owned();
     let kept = parts.filter_map(|part| {
@@ -201,7 +201,7 @@ fn at_least(plan: &str, lowest: f64, amplitude: Option<&str>) -> String {
             part.split('"').nth(1)?.strip_suffix(" Hz")?.parse::<f64>().ok().filter(|hz| *hz >= lowest)?;
         let written = amplitude.map(|a| format!("\nfrequency = \"{hz} Hz\"\namplitude = \"{a}\""));
         let written = written.unwrap_or_else(|| part.trim_end().to_owned());
-        Some(format!("[[point]]{written}\ndwell_cycles = {:.0}\n\n", (hz * DWELL_S).ceil()))
+        Some(format!("[[point]]{written}\ndwell_cycles = {:.0}\n\n", (hz * order.dwell_s).ceil()))
     });
     kept.fold(head, |text, part| text + &part)
 }
