@@ -12,6 +12,8 @@ mod doctor;
 #[cfg(test)]
 mod doors;
 #[cfg(test)]
+mod gated;
+#[cfg(test)]
 mod golden;
 #[cfg(test)]
 mod host;

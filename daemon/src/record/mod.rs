@@ -13,6 +13,7 @@ pub mod directory;
 pub mod earlier;
 pub mod estimators;
 pub mod journal;
+pub mod problems;
 pub mod raw;
 pub mod result;
 pub mod run;

@@ -29,6 +29,7 @@ pub mod release;
 pub mod results;
 pub mod rig;
 pub mod scheduled;
+pub mod sound;
 pub mod stops;
 pub mod struck;
 pub mod suites;
