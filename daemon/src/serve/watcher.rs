@@ -72,7 +72,9 @@ impl Watcher {
         let points: f64 = forecasts.filter(|(_, ended)| !**ended).map(|(f, _)| f.time.si()).sum();
         let waits = self.setup.waits();
         match part {
-            Part::Soak | Part::Quiet | Part::FirstMotion if self.ended.iter().all(|ended| !ended) => {
+            Part::Soak | Part::Channels | Part::Quiet | Part::FirstMotion
+                if self.ended.iter().all(|ended| !ended) =>
+            {
                 (waits.total().si() + points - elapsed).max(points)
             }
             Part::Stopping => 0.0,
