@@ -27,6 +27,7 @@ COLUMNS = {
     "calwright_acceleration": "acceleration_mps2_peak",
     "calwright_displacement": "displacement_mm_peak",
     "calwright_magnitude": "sensitivity_per_mps2",
+    "calwright_magnitudeOwn": "sensitivity_own_per_mps2",
     "calwright_phase": "phase_deg",
     "calwright_deviation": "deviation_percent",
 }

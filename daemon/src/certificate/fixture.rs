@@ -61,18 +61,7 @@ pub(crate) fn request() -> CertificateRequest {
             supply_nominal_v: Some(12.0),
             condition: Condition::AsFound,
         },
-        mounting: Some(MountingSheet {
-            how: Mounting::Screws,
-            torque: Some("1.5 N m".into()),
-            torque_wrench: Some("INV-W-2".into()),
-            fixture: None,
-            position: Some("middle".into()),
-            arrow: Arrow::WithMotion,
-            adapter: Some("INV-A-7".into()),
-            adapter_mass: Some("42 g".into()),
-            cable_tied_at: Some("200 mm".into()),
-            remark: None,
-        }),
+        mounting: Some(sheet()),
         reference: Reference {
             make: "Invented Standards".into(),
             model: "Mock REF".into(),
@@ -100,6 +89,21 @@ pub(crate) fn request() -> CertificateRequest {
         remarks: vec!["The cable of 3 m belongs to the item and was calibrated with it.".into()],
         as_found: None,
         result: result(),
+    }
+}
+
+fn sheet() -> MountingSheet {
+    MountingSheet {
+        how: Mounting::Screws,
+        torque: Some("1.5 N m".into()),
+        torque_wrench: Some("INV-W-2".into()),
+        fixture: None,
+        position: Some("middle".into()),
+        arrow: Arrow::WithMotion,
+        adapter: Some("INV-A-7".into()),
+        adapter_mass: Some("42 g".into()),
+        cable_tied_at: Some("200 mm".into()),
+        remark: None,
     }
 }
 

@@ -5,7 +5,7 @@
 use serde::Serialize;
 
 use super::table::Column;
-use super::{MissingMessage, Source};
+use super::{MissingMessage, Source, accreditation};
 use crate::certificate::data::{EquipmentRole, OwnKind, OwnOutput};
 use crate::certificate::stated::{SensitivityScale, Stated, StatedPoint};
 
@@ -42,13 +42,17 @@ pub(super) fn own_unit(source: &Source<'_>) -> Result<Option<OwnUnit>, MissingMe
     let print = source.print;
     let value = |s: Option<&Stated>| print.or_nothing(s.map(|s| s.value.as_str()));
     let u = |s: Option<&Stated>| print.or_nothing(s.and_then(|s| s.uncertainty.as_deref()));
-    let stated = source.sensor.points.iter().map(|p| StatedPoint::of_item(p, Some(own)));
+    let stated = source
+        .sensor
+        .points
+        .iter()
+        .map(|p| (accreditation::mark(source, p), StatedPoint::of_item(p, Some(own))));
     let rows: Vec<Vec<String>> = stated
-        .filter_map(|point| {
+        .filter_map(|(mark, point)| {
             let result = point.result?;
             let (per_g, per_mps2) = (result.own_per_g.as_ref(), result.own_per_mps2.as_ref());
             Some(vec![
-                print.number(&point.frequency),
+                format!("{mark} {}", print.number(&point.frequency)).trim_start().to_owned(),
                 value(per_g),
                 u(per_g),
                 value(per_mps2),
