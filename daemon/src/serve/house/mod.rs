@@ -14,6 +14,7 @@ mod queue;
 mod records;
 mod rig;
 mod start;
+mod used;
 
 pub(super) use queue::Prepared;
 pub use start::{DATABASE, NotStarted, Opened};

@@ -12,6 +12,9 @@ mod open;
 mod runs;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod upgrade;
+mod used;
 
 pub use audit::Said;
 pub use index::{IndexedPoint, IndexedRun, IndexedSensor, RegisterEntry};
