@@ -78,7 +78,7 @@ pub(super) fn table(what: &str, runs: &[RunSummary]) -> String {
     let certificates: usize = runs.iter().map(|run| run.certificates.len()).sum();
     let _ = writeln!(
         out,
-        "{} used '{what}'; {} issued for them.",
+        "{} used '{what}'; {} issued.",
         counted(runs.len(), "run"),
         counted(certificates, "certificate")
     );
@@ -128,7 +128,15 @@ mod tests {
                 { "serial": "S-1", "number": "N-2", "replaces": "N-1" }],
         });
         let run: RunSummary = serde_json::from_value(run).unwrap();
-        insta::assert_snapshot!(table("ref", &[run]), @"");
-        insta::assert_snapshot!(table("K-9", &[]), @"");
+        insta::assert_snapshot!(table("ref", &[run]), @r"
+        1 run used 'ref'; 2 certificates issued.
+
+        invented-7  2000-02-01T08:00:00Z  amended, done
+          as channel: no calibration stated
+          as second reference: C-1
+          sensor S-1: pass; certificates: N-1, N-2 (replaces N-1)
+          sensor S-2: no decision; certificates: none issued
+        ");
+        insta::assert_snapshot!(table("K-9", &[]), @"No run used 'K-9' in this way.");
     }
 }

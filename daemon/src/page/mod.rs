@@ -7,12 +7,15 @@
 mod act;
 mod assets;
 mod audit;
+mod budget;
 mod deviations;
+mod drift;
 mod frame;
 mod leave;
 mod login;
 mod point;
 mod queue;
+mod registers;
 mod residual;
 mod rig;
 mod run;
@@ -44,6 +47,7 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/runs/{run}/points/{point}", get(point::page))
         .route("/sensors", get(sensor::search))
         .route("/sensors/{serial}", get(sensor::page))
+        .route("/registers", get(registers::page))
         .route("/audit", get(audit::page))
         .route("/login", get(login::page).post(login::login))
         .route("/logout", post(login::logout))

@@ -15,6 +15,7 @@ pub mod desk;
 pub mod directory;
 pub mod house;
 pub mod keeper;
+pub mod kept;
 pub mod names;
 pub mod news;
 pub mod outbox;
