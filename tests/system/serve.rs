@@ -82,6 +82,7 @@ fn copies(bench: &Bench) {
         let _ = fs::remove_file(bench.path(data).join(file));
     }
     bench.run(&["reindex"]).unwrap().expect_status(0).unwrap();
+    recalls(bench, data);
     let again = index(data);
     let names = |runs: &serde_json::Value| -> Vec<String> {
         let all = runs["runs"].as_array().unwrap().iter();
@@ -93,6 +94,32 @@ fn copies(bench: &Bench) {
     assert_eq!(names(&again), names(&before), "made again from the folders alone");
     let import = bench.run(&["import", "one.tar.zst"]).unwrap();
     assert_eq!(import.status, Some(2), "nothing that was recorded is overwritten: {}", import.stderr);
+}
+
+/// What a recall of something used is answered, from an index that was made again from the folders.
+fn recalls(bench: &Bench, data: &str) {
+    let daemon = Daemon::start(bench, RIG, &["--data", data]).unwrap();
+    let affected = |more: &[&str]| -> Vec<String> {
+        let runs = daemon.json(&[&["runs", "--used"], more].concat()).unwrap();
+        let all = runs["runs"].as_array().unwrap().iter();
+        all.map(|r| format!("{} {}", r["run"].as_str().unwrap(), r["used"][0]["version"])).collect()
+    };
+    let reference = "QB-R-0044";
+    let all = affected(&[reference]);
+    assert_eq!(all.len(), 3, "a run that tripped was measured with it too: {all:?}");
+    assert!(all.iter().all(|run| run.ends_with("\"SM-1999-0521\"")), "{all:?}");
+    assert_eq!(affected(&[reference, "--role", "reference", "--calibration", "SM-1999-0521"]), all);
+    assert_eq!(affected(&[reference, "--calibration", "SM-1999-0604"]), Vec::<String>::new());
+    assert_eq!(affected(&["climate", "--role", "ambient"]).len(), 3);
+    assert_eq!(affected(&["ref", "--role", "channel", "--since", "2000-01-01"]).len(), 3);
+    assert_eq!(affected(&["ref", "--until", "1999-12-31"]), Vec::<String>::new());
+    let text = daemon.run(&["runs", "--used", reference]).unwrap();
+    text.expect_status(0).unwrap();
+    assert!(text.stdout.contains("3 runs used 'QB-R-0044'; 0 certificates issued."), "{}", text.stdout);
+    assert!(text.stdout.contains("certificates: none issued"), "{}", text.stdout);
+    let wrong = daemon.run(&["runs", "--used", reference, "--since", "2000-13-01"]).unwrap();
+    assert_eq!(wrong.status, Some(2), "{}", wrong.stderr);
+    daemon.terminate().unwrap();
 }
 
 /// Killed in mid-run: interrupted, tripped until somebody looks, and gone on with at the first missing point.

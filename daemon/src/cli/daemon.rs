@@ -2,7 +2,7 @@
 //!
 //! Owns arguments, words and exit status. Everything is decided by the daemon.
 
-use super::{Context, Exit, check, say, summary, watch};
+use super::{Context, Exit, affected, check, say, summary, watch};
 use crate::client::{Client, ClientError, part};
 use crate::load;
 use crate::record::ResultRecord;
@@ -52,6 +52,8 @@ pub(super) struct RunsArguments {
     /// At most so many.
     #[arg(long)]
     limit: Option<u32>,
+    #[command(flatten)]
+    used: affected::UsedArguments,
     #[command(flatten)]
     at: Where,
 }
@@ -188,23 +190,31 @@ pub(super) fn runs(context: &Context, arguments: &RunsArguments) -> Exit {
 fn listed(context: &Context, arguments: &RunsArguments) -> Result<Exit, Exit> {
     let client = client(context, &arguments.at)?;
     let limit = arguments.limit.map(|l| l.to_string());
-    let asked = [
-        ("serial", &arguments.serial),
-        ("state", &arguments.state),
-        ("after", &arguments.after),
-        ("limit", &limit),
-    ];
-    let asked: Vec<String> =
-        asked.iter().filter_map(|(k, v)| Some(format!("{k}={}", part(v.as_ref()?)))).collect();
+    let mut asked = vec![("serial", &arguments.serial), ("state", &arguments.state)];
+    asked.extend(arguments.used.asked());
+    if let Some(what) = &arguments.used.used {
+        let runs = affected::all(&client, &asked, arguments.after.as_deref(), arguments.limit);
+        let runs = runs.map_err(|e| refused(&e))?;
+        print(context, &json!({ "runs": runs }), || affected::table(what, &runs));
+        return Ok(Exit::Done);
+    }
+    asked.extend([("after", &arguments.after), ("limit", &limit)]);
+    let asked = query(&asked);
     // The queue first: a job that begins to run between the two shows twice rather than not at all.
     let queue: Vec<QueueEntry> = client.get("/jobs").map_err(|e| refused(&e))?;
-    let runs: Vec<RunSummary> = client.get(&format!("/runs?{}", asked.join("&"))).map_err(|e| refused(&e))?;
+    let runs: Vec<RunSummary> = client.get(&format!("/runs?{asked}")).map_err(|e| refused(&e))?;
     let waiting: Vec<QueueEntry> = queue
         .into_iter()
         .filter(|e| matches!(e.stage, Stage::Waiting | Stage::Held | Stage::NeedsPerson))
         .collect();
     print(context, &json!({ "runs": runs, "waiting": waiting }), || table(&runs, &waiting));
     Ok(Exit::Done)
+}
+
+/// What is asked for behind the question mark.
+pub(super) fn query(asked: &[(&str, &Option<String>)]) -> String {
+    let said = asked.iter().filter_map(|(k, v)| Some(format!("{k}={}", part(v.as_ref()?))));
+    said.collect::<Vec<_>>().join("&")
 }
 
 fn table(runs: &[RunSummary], waiting: &[QueueEntry]) -> String {

@@ -3,6 +3,7 @@
 //! Owns arguments, exit status and everything that is printed. Must not decide anything about a run.
 
 mod acknowledge;
+mod affected;
 mod approve;
 mod arm;
 mod certificates;

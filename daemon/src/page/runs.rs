@@ -31,6 +31,7 @@ pub(super) async fn page(
         state: said(&wanted.state),
         after: said(&wanted.after),
         limit: Some(ON_A_PAGE),
+        ..RunFilter::default()
     };
     let runs = shared.desk.runs(&filter).await?;
     let more = runs.last().filter(|_| runs.len() >= ON_A_PAGE as usize).map(|last| {

@@ -2,6 +2,8 @@
 //!
 //! Must not write anything. The chain is verified; whether the waveforms give the same figures again is for `recompute`.
 
+mod used;
+
 use super::names;
 use super::store::{IndexedPoint, IndexedRun, IndexedSensor, RegisterEntry};
 use crate::files::{Disk, Files};
@@ -57,6 +59,7 @@ pub fn indexed(directory: &Path) -> Result<IndexedRun, String> {
         temperature_degc: temperature.and_then(|a| Some((a.temperature_degc_min?, a.temperature_degc_max?))),
         sensors: sensors(&job, result.as_ref()),
         registers: registers(&job),
+        used: used::items(&job),
     })
 }
 

@@ -47,5 +47,6 @@ pub async fn reindex(store: &Store, runs: &Path) -> Result<Reindexed, StoreError
             done.gone.push(run);
         }
     }
+    store.reindexed().await?;
     Ok(done)
 }

@@ -3,8 +3,10 @@
 //! Owns the twins that go over the wire; names of fields are those of the records. Must not: decide anything.
 
 mod registers;
+mod used;
 
 pub use registers::{Due, RegisteredCalibration, RegisteredReference, RegisteredSensor, Registers};
+pub use used::{IssuedCertificate, UsedItem, UsedRole};
 
 use crate::record::UtcTime;
 use crate::record::words::{Decision, Outcome};
@@ -151,6 +153,12 @@ pub struct RunSummary {
     pub sensors: Vec<SensorSummary>,
     /// Points with a result.
     pub points: u32,
+    /// Where it was asked what used something: what of it matches.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub used: Vec<UsedItem>,
+    /// Where it was asked what used something: the certificates that were issued, the oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub certificates: Vec<IssuedCertificate>,
 }
 
 /// A sensor of a run.
@@ -172,6 +180,20 @@ pub struct RunFilter {
     pub serial: Option<String>,
     /// Runs in this state.
     pub state: Option<String>,
+    /// Runs that were measured with this: the serial of a reference, conditioner or check standard, or the name of a channel,
+    /// fixture or ambient sensor in the rig file. Each run then says what matches, and which certificates were issued.
+    pub used: Option<String>,
+    /// With `used`: only where it had this role.
+    #[param(inline)]
+    pub role: Option<UsedRole>,
+    /// With `used`: only with this version of its calibration, as runs say it.
+    pub calibration: Option<String>,
+    /// Runs that began on this day (UTC) or later, such as 2000-01-31.
+    #[param(value_type = Option<String>, format = Date)]
+    pub since: Option<String>,
+    /// Runs that began on this day (UTC) or earlier.
+    #[param(value_type = Option<String>, format = Date)]
+    pub until: Option<String>,
     /// Runs that came before this one in the list.
     pub after: Option<String>,
     /// At most so many, 50 unless said, 500 at most.

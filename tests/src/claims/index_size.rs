@@ -1,9 +1,10 @@
-//! The index with many runs: how long a person waits for a list, for the runs of one sensor, and for its history.
+//! The index with many runs: how long a person waits for a list, for the runs of one sensor, for its history, and for what was
+//! measured with something.
 
 use crate::Figure;
 use anyhow::{Context, Result, ensure};
 use calwright::serve::store::{IndexedPoint, IndexedRun, IndexedSensor, Store};
-use calwright::serve::words::RunFilter;
+use calwright::serve::words::{RunFilter, UsedItem, UsedRole};
 use std::future::Future;
 use std::time::Instant;
 
@@ -12,6 +13,12 @@ const POINTS: usize = 20;
 
 /// So many runs are of one sensor: a calibration a year for thirty years, with as found and as left.
 const OF_ONE: usize = 60;
+
+/// So many runs rest on one calibration of the reference.
+const ON_ONE: usize = 500;
+
+/// Every run was measured with this one.
+const REFERENCE: &str = "INVENTED-R";
 
 /// Longest time of each, s.
 const LIMIT: f64 = 0.05;
@@ -38,6 +45,14 @@ pub fn speed(runs: usize, tries: usize) -> Result<Vec<Figure>> {
         let page = RunFilter { after: Some(name_of(runs / 2)), ..RunFilter::default() };
         ensure!(store.list_runs(&filtered).await?.len() == OF_ONE.min(50), "not all runs of a sensor");
         ensure!(store.points_of(&serial).await?.len() == OF_ONE * POINTS, "not all points of a sensor");
+        // The first calibration lies deepest: every run was measured with the same reference.
+        let recalled = RunFilter {
+            used: Some(REFERENCE.to_owned()),
+            calibration: Some(calibration_of(0)),
+            limit: Some(500),
+            ..RunFilter::default()
+        };
+        ensure!(store.list_runs(&recalled).await?.len() == ON_ONE.min(runs), "not all runs on a calibration");
         let sample = format!("{runs} runs of {POINTS} points, {OF_ONE} of one sensor, slowest of {tries}");
         let figure = |what: &str, value: f64| Figure {
             what: what.to_owned(),
@@ -59,6 +74,10 @@ pub fn speed(runs: usize, tries: usize) -> Result<Vec<Figure>> {
             figure(
                 "runs of one sensor",
                 slowest(tries, async || store.list_runs(&filtered).await.map(drop)).await?,
+            ),
+            figure(
+                "runs on one calibration of a reference that all runs used",
+                slowest(tries, async || store.list_runs(&recalled).await.map(drop)).await?,
             ),
             figure(
                 "history of one sensor",
@@ -92,6 +111,14 @@ fn serial_of(n: usize) -> String {
     format!("INVENTED-{}", n / OF_ONE)
 }
 
+fn calibration_of(n: usize) -> String {
+    format!("C-{}", n / ON_ONE)
+}
+
+fn used(role: UsedRole, serial: &str, version: Option<String>) -> UsedItem {
+    UsedItem { role, serial: serial.to_owned(), version }
+}
+
 fn run(n: usize) -> Result<IndexedRun> {
     let started = "2000-01-01T00:00:00Z".parse().ok().context("a time")?;
     let points = (0..POINTS).map(|p| IndexedPoint {
@@ -112,7 +139,7 @@ fn run(n: usize) -> Result<IndexedRun> {
         outcome: "done".to_owned(),
         trip: None,
         hold: None,
-        reference: ("INVENTED-R".to_owned(), format!("C-{}", n / 5000)),
+        reference: (REFERENCE.to_owned(), calibration_of(n)),
         ambient_sensor: None,
         temperature_degc: Some((22.5, 23.5)),
         sensors: vec![IndexedSensor {
@@ -124,5 +151,10 @@ fn run(n: usize) -> Result<IndexedRun> {
             points: points.collect(),
         }],
         registers: Vec::new(),
+        used: vec![
+            used(UsedRole::Reference, REFERENCE, Some(calibration_of(n))),
+            used(UsedRole::Channel, "s1", None),
+            used(UsedRole::Conditioner, "INVENTED-K", Some(calibration_of(n))),
+        ],
     })
 }

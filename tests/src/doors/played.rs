@@ -93,6 +93,8 @@ pub(super) fn summary(folder: &Path) -> Result<RunSummary> {
         trip: result.trip.as_ref().map(|t| t.reason.to_string()),
         points: u32::try_from(result.sensors.first().map_or(0, |s| s.points.len()))?,
         sensors: result.sensors.iter().map(sensor).collect(),
+        used: Vec::new(),
+        certificates: Vec::new(),
     })
 }
 

@@ -26,6 +26,7 @@ pub(super) async fn runs(
     if filter.limit.is_some_and(|n| !(1..=MOST).contains(&n)) {
         return Err(Problem::new(Code::Request, format!("limit has to be 1 to {MOST}")));
     }
+    filter.checked().map_err(|what| Problem::new(Code::Request, what))?;
     Ok(Json(shared.desk.runs(&filter).await?))
 }
 

@@ -68,7 +68,7 @@ impl Desk for House {
     }
 
     async fn runs(&self, filter: &RunFilter) -> Result<Vec<RunSummary>, Refusal> {
-        Ok(self.store.list_runs(filter).await?)
+        self.listed(filter).await
     }
 
     async fn run(&self, run: &str) -> Result<RunSummary, Refusal> {

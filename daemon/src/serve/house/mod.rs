@@ -15,6 +15,7 @@ mod records;
 mod registers;
 mod rig;
 mod start;
+mod used;
 
 pub(super) use queue::Prepared;
 pub use start::{DATABASE, NotStarted, Opened};

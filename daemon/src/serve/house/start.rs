@@ -98,6 +98,11 @@ impl House {
             closing: AtomicBool::new(false),
         };
         house.sort_out().await.map_err(NotStarted::Index)?;
+        if house.store.needs_reindex().await.map_err(NotStarted::Index)? {
+            tracing::warn!(
+                "runs of an older index do not say what they were measured with; 'calwright reindex' fills it in"
+            );
+        }
         if let Some(error) = not_safe {
             let text = format!(
                 "at the start an instrument could not be made safe: {error}. Look at the rig; if it may be live, cut the power \

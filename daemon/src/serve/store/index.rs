@@ -1,7 +1,9 @@
 //! Runs as the index holds them, each put there whole from its run directory.
 
+use super::used::put_used;
 use super::{Store, StoreError};
 use crate::record::UtcTime;
+use crate::serve::words::UsedItem;
 use sqlx::SqliteConnection;
 
 /// A run, as its directory says.
@@ -37,6 +39,8 @@ pub struct IndexedRun {
     pub sensors: Vec<IndexedSensor>,
     /// What the registers said.
     pub registers: Vec<RegisterEntry>,
+    /// What it was measured with.
+    pub used: Vec<UsedItem>,
 }
 
 /// A sensor of a run.
@@ -167,6 +171,7 @@ async fn put(change: &mut SqliteConnection, run: &IndexedRun) -> Result<(), Stor
     for (place, sensor) in (0i64..).zip(&run.sensors) {
         put_sensor(change, number, place, sensor).await?;
     }
+    put_used(change, number, run).await?;
     for entry in &run.registers {
         sqlx::query(
             "INSERT INTO registers (kind, serial, sha256, version, entry, run, since) VALUES (?, ?, ?, ?, ?, ?, ?)

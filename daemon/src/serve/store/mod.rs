@@ -13,6 +13,9 @@ mod registers;
 mod runs;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod upgrade;
+mod used;
 
 pub use audit::Said;
 pub use index::{IndexedPoint, IndexedRun, IndexedSensor, RegisterEntry};

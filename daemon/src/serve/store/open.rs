@@ -87,7 +87,7 @@ impl Store {
         let copy = match found {
             0 => None,
             v if v < known => {
-                let copy = self.path.with_extension(format!("before-{known}.sqlite"));
+                let copy = self.free_copy(known);
                 self.copy_to(&copy).await.map_err(|e| match e {
                     StoreError::Database(error) => OpenError::Database(copy.clone(), error),
                     StoreError::Content(what) => {
@@ -99,6 +99,18 @@ impl Store {
             _ => return Ok(()),
         };
         MIGRATIONS.run(&self.pool).await.map_err(|e| OpenError::Migration(e, copy))
+    }
+
+    /// Where the copy of before goes: a migration that failed once has left one already, and none is overwritten.
+    fn free_copy(&self, known: i64) -> PathBuf {
+        let name = |more: &str| self.path.with_extension(format!("before-{known}{more}.sqlite"));
+        let mut free = name("");
+        let mut number = 1_u32;
+        while free.exists() {
+            number += 1;
+            free = name(&format!(".{number}"));
+        }
+        free
     }
 
     /// Writes a whole copy of the database, as of one moment, while it is in use; nothing may lie there.

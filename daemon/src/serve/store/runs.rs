@@ -29,7 +29,7 @@ const MOST: u32 = 500;
 /// Length of a list where nobody says.
 const USUAL: u32 = 50;
 
-fn summary(row: &SqliteRow) -> Result<RunSummary, StoreError> {
+pub(super) fn summary(row: &SqliteRow) -> Result<RunSummary, StoreError> {
     let text = |name: &str| row.try_get::<String, _>(name);
     let maybe = |name: &str| row.try_get::<Option<String>, _>(name);
     let sensors: Vec<(String, Option<String>)> = serde_json::from_str(&text("sensors")?)
@@ -49,6 +49,8 @@ fn summary(row: &SqliteRow) -> Result<RunSummary, StoreError> {
         trip: maybe("trip")?,
         sensors: sensors.collect::<Result<_, _>>()?,
         points: row.try_get("points")?,
+        used: Vec::new(),
+        certificates: Vec::new(),
     })
 }
 
@@ -64,6 +66,7 @@ macro_rules! summaries {
         )
     };
 }
+pub(super) use summaries;
 
 impl Store {
     /// A job's run is about to begin: the intent, before anything moves. False where the job is no longer in the queue.
@@ -127,25 +130,27 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn list_runs(&self, filter: &RunFilter) -> Result<Vec<RunSummary>, StoreError> {
-        let before = match &filter.after {
-            Some(run) => self.number_of(run).await?.unwrap_or(0),
-            None => i64::MAX,
-        };
-        let limit = filter.limit.unwrap_or(USUAL).min(MOST);
+        if let Some(used) = &filter.used {
+            return self.runs_that_used(used, filter).await;
+        }
+        let (before, limit) = self.page(filter).await?;
         let rows = match &filter.serial {
             None => {
                 let text = summaries!(
-                    "WHERE number < ?1 AND (?2 IS NULL OR state = ?2) ORDER BY number DESC LIMIT ?3"
+                    "WHERE number < ?1 AND (?2 IS NULL OR state = ?2) AND (?4 IS NULL OR substr(started, 1, 10) >= ?4)
+                     AND (?5 IS NULL OR substr(started, 1, 10) <= ?5) ORDER BY number DESC LIMIT ?3"
                 );
-                sqlx::query(text).bind(before).bind(&filter.state).bind(limit).fetch_all(&self.pool).await?
+                let query = sqlx::query(text).bind(before).bind(&filter.state).bind(limit);
+                query.bind(&filter.since).bind(&filter.until).fetch_all(&self.pool).await?
             }
             Some(serial) => {
                 let text = summaries!(
                     "WHERE number IN (SELECT number FROM run_sensors WHERE serial = ?4 AND number < ?1)
-                     AND (?2 IS NULL OR state = ?2) ORDER BY number DESC LIMIT ?3"
+                     AND (?2 IS NULL OR state = ?2) AND (?5 IS NULL OR substr(started, 1, 10) >= ?5)
+                     AND (?6 IS NULL OR substr(started, 1, 10) <= ?6) ORDER BY number DESC LIMIT ?3"
                 );
                 let query = sqlx::query(text).bind(before).bind(&filter.state).bind(limit).bind(serial);
-                query.fetch_all(&self.pool).await?
+                query.bind(&filter.since).bind(&filter.until).fetch_all(&self.pool).await?
             }
         };
         rows.iter().map(summary).collect()
@@ -243,6 +248,15 @@ impl Store {
             .await?;
         said.enter(&mut change).await?;
         Ok(change.commit().await?)
+    }
+
+    /// Below which number a list begins, and how long it is.
+    pub(super) async fn page(&self, filter: &RunFilter) -> Result<(i64, u32), StoreError> {
+        let before = match &filter.after {
+            Some(run) => self.number_of(run).await?.unwrap_or(0),
+            None => i64::MAX,
+        };
+        Ok((before, filter.limit.unwrap_or(USUAL).min(MOST)))
     }
 
     async fn number_of(&self, run: &str) -> Result<Option<i64>, StoreError> {
