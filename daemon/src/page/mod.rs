@@ -7,6 +7,7 @@
 mod act;
 mod assets;
 mod audit;
+mod daemon;
 mod deviations;
 mod frame;
 mod leave;
@@ -45,6 +46,8 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/sensors", get(sensor::search))
         .route("/sensors/{serial}", get(sensor::page))
         .route("/audit", get(audit::page))
+        .route("/daemon", get(daemon::page))
+        .route("/do/daemon/{what}", post(daemon::act))
         .route("/login", get(login::page).post(login::login))
         .route("/logout", post(login::logout))
         .route("/stop", post(act::stop))

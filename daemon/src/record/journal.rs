@@ -44,6 +44,8 @@ pub enum What {
     TakenOver(TakenOverEntry),
     /// The interlock tripped; the waveforms around it are kept.
     Trip(TripEntry),
+    /// The wall clock of the machine was set in mid-run.
+    ClockSet(ClockSetEntry),
     /// The run is over.
     Finished(Box<FinishedEntry>),
 }
@@ -57,7 +59,11 @@ impl What {
             Self::FirstMotion(entry) => Some(&entry.raw_sha256),
             Self::Point(entry) => Some(&entry.raw_sha256),
             Self::Trip(entry) => Some(&entry.raw_sha256),
-            Self::Started(_) | Self::Unreached(_) | Self::TakenOver(_) | Self::Finished(_) => None,
+            Self::Started(_)
+            | Self::Unreached(_)
+            | Self::TakenOver(_)
+            | Self::ClockSet(_)
+            | Self::Finished(_) => None,
         }
     }
 }
@@ -185,6 +191,15 @@ pub struct TripEntry {
     pub first_sample: u64,
     /// SHA-256 of the raw file with the waveforms around it.
     pub raw_sha256: String,
+}
+
+/// The wall clock was set. Times of this journal go on as if it had not been: those of entries before and after this one can be
+/// compared, and what the clock shows from now on is so much later.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ClockSetEntry {
+    /// By how much; negative where it was set back.
+    pub set_by_s: f64,
 }
 
 /// The run is over: what can't be derived from the entries before.

@@ -121,6 +121,7 @@ const fn phase(part: Part) -> &'static str {
         Part::Settle => "settle",
         Part::Dwell => "dwell",
         Part::Closing => "closing",
+        Part::Paused => "paused",
         Part::Stopping => "stopping",
     }
 }

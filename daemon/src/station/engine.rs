@@ -19,7 +19,7 @@ use drivers::{
     AmbientReading, Block, DrivePermit, DriverError, PermitIssuer, Policy, Stage, StopReason, Tone,
     Transition, policy,
 };
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use plan_schema::units::{Mono, SampleCount, SampleIndex, SamplesPerSecond, Seconds};
 use std::pin::Pin;
 use std::sync::Arc;
@@ -100,6 +100,8 @@ pub(super) struct Progress {
     leave_over: Option<String>,
     warning_asked: bool,
     store_failed: bool,
+    /// A receipt is still to come, but nobody need wait for it with the next block.
+    store_waits: bool,
 }
 
 impl Progress {
@@ -122,6 +124,7 @@ impl Progress {
             leave_over: None,
             warning_asked: false,
             store_failed: false,
+            store_waits: false,
         }
     }
 }
@@ -189,6 +192,7 @@ impl Engine {
             }
             Message::Operator(what) => return self.feed(Input::Operator(what)),
             Message::Lost(error) => return self.failed(&error),
+            Message::Stored(_) if std::mem::take(&mut self.progress.store_waits) => {}
             _ => self.progress.outstanding = self.progress.outstanding.saturating_sub(1),
         }
         let names = self.run.setup().job.rig.roles.clone();
@@ -234,7 +238,15 @@ impl Engine {
             | Message::SourceOff(Err(error))
             | Message::Unmuted(Err(error))
             | Message::Amplifier(Err(error)) => self.failed(&error),
-            Message::Stored(Ok(what)) => self.feed(Input::Stored(what)),
+            Message::Stored(Ok(what)) => {
+                self.progress.store_failed = false;
+                self.feed(Input::Stored(what));
+            }
+            Message::StoreWaits(detail) => {
+                self.progress.store_failed = true;
+                self.progress.store_waits = true;
+                self.feed(Input::StoreWaits(detail));
+            }
             Message::Stored(Err(detail)) => {
                 self.progress.store_failed = true;
                 self.feed(Input::StoreFailed(detail));
@@ -284,8 +296,10 @@ impl Engine {
             self.progress.leave_over = Some(text);
             self.feed(Input::Operator(Operator::Cancel));
         }
-        let due = now >= self.progress.next_poll;
-        if due {
+        if now >= self.progress.next_poll {
+            if let Some(by) = self.clock.was_set() {
+                self.clock_set(by);
+            }
             self.progress.next_poll = now.after(self.run.setup().job.rig.timing.poll_interval);
             let mut sent = usize::from(self.lines.amplifier.try_send(AmplifierCommand::Status).is_ok());
             sent += usize::from(
@@ -298,6 +312,17 @@ impl Engine {
             let sent = self.lines.ambient.as_ref().is_some_and(|l| l.try_send(()).is_ok());
             self.progress.outstanding += usize::from(sent);
         }
+    }
+
+    /// Somebody set the wall clock: nothing is judged by it, and records go on with the time from before.
+    fn clock_set(&mut self, by: SignedDuration) {
+        let at = self.clock.utc();
+        self.order(Order::ClockSet(by, at), false);
+        let seconds = by.as_secs_f64();
+        let text = format!(
+            "the clock of this machine was set by {seconds:+.1} s; records of this run go on with the time from before, and say so"
+        );
+        self.tell(&Event::Noticed(text), at);
     }
 
     /// One input into the run, and all that follows from it.
@@ -410,6 +435,7 @@ impl Engine {
                 tracing::info!(reason = trip.reason.word(), "{}", trip.message);
                 self.order(Order::LatchTripped(Box::new(trip.clone()), at), false);
             }
+            Event::Paused(text) => tracing::warn!("{text}"),
             Event::Failure(text) => {
                 tracing::info!("{text}");
                 self.progress.failures.push(text.clone());

@@ -7,7 +7,7 @@ use calibration::sequence::{
 use drivers::{
     AmbientReading, AmplifierStatus, Block, ContactReading, DrivePermit, DriverError, SafeProof, Transition,
 };
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use plan_schema::units::{Mono, Seconds};
 use std::sync::Arc;
 
@@ -32,6 +32,8 @@ pub(super) enum Message {
     Amplifier(Result<AmplifierStatus, DriverError>),
     /// Ambient conditions.
     Ambient(Result<AmbientReading, DriverError>),
+    /// A record can't be made durable yet, and is tried again: its receipt follows.
+    StoreWaits(String),
     /// A record is durable, or could not be made so.
     Stored(Result<Stored, String>),
     /// The host of an instrument is gone.
@@ -68,6 +70,8 @@ pub(super) enum Order {
     FirstMotion(Box<FirstMotion>, Timestamp),
     Point(Box<PointEnd>, Timestamp),
     Trip(Box<(Trip, Recent)>, Timestamp),
+    /// The wall clock was set by so much.
+    ClockSet(SignedDuration, Timestamp),
     /// The latch is to say tripped, at once.
     LatchTripped(Box<Trip>, Timestamp),
 }

@@ -171,6 +171,15 @@ impl PointRun {
         }
     }
 
+    /// Counts on from an attempt at the same point that a pause came into.
+    pub(super) fn goes_on_after(&mut self, before: Self) {
+        if (before.point, before.purpose) == (self.point, self.purpose) {
+            self.repeat = before.repeat + 1;
+            self.retried = before.retried;
+            self.suspected = before.suspected;
+        }
+    }
+
     /// What the dwell that just ended shows of the amplitude.
     pub(super) fn measured(&mut self, amplitude: Accel<Peak>) {
         self.measured = amplitude;

@@ -3,6 +3,7 @@
 mod before_motion;
 mod foretold;
 mod opening;
+mod pause;
 mod points;
 mod resumed;
 mod seen;
@@ -27,6 +28,7 @@ use crate::block::BlockView;
 use crate::control::PlantModel;
 use crate::interlock::{Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
+use pause::Pause;
 use plan_schema::units::{
     Celsius, Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts,
 };
@@ -49,6 +51,8 @@ enum State {
     Point(Box<PointRun>),
     /// A point's record is being made durable; what comes after it is decided then.
     StoringPoint(Box<PointRun>, bool),
+    /// A record can't be made durable yet: nothing is driven meanwhile.
+    Pausing(Pause),
     /// The source goes to zero before a tone of another frequency or the closing quiet part.
     Leaving {
         frequency: Hertz,
@@ -99,6 +103,8 @@ pub struct Run {
     verified: bool,
     /// What that look said against going on.
     disagrees: Option<String>,
+    /// The point that a pause came into, to be measured once more as if there had been none.
+    interrupted: Option<Box<PointRun>>,
     /// Largest displacement of the last block that the observer can't rule out.
     judged: Option<Displacement<Peak>>,
     /// True once the amplifier answered after a trip, and until when that is waited for.
@@ -138,6 +144,7 @@ impl Run {
             judged: None,
             verified: false,
             disagrees: None,
+            interrupted: None,
             answered: false,
             asked_until: None,
             setup,
@@ -200,6 +207,7 @@ impl Run {
             State::Probing(_)
             | State::StoringFirstMotion(_)
             | State::StoringPoint(..)
+            | State::Pausing(_)
             | State::Leaving { .. } => Some(false),
             State::Idle
             | State::Soaking(_)
@@ -239,6 +247,7 @@ impl Run {
             }
             Input::MakeSafeFailed { target, .. } => self.proved(target, self.end, out),
             Input::Stored(what) => self.stored(what, out),
+            Input::StoreWaits(detail) => self.pause(detail, out),
             Input::StoreFailed(detail) => {
                 out.push(Action::Tell(Event::Failure(format!("a record could not be written: {detail}"))));
                 self.stop(Outcome::Failed, out);
@@ -261,6 +270,7 @@ impl Run {
         }
         self.soaked(out);
         self.waited_for(out);
+        self.paused(out);
         self.advance(out);
         self.still(out);
     }
@@ -317,6 +327,7 @@ impl Run {
             | Input::Failed { .. }
             | Input::Ambient { .. }
             | Input::Stored(_)
+            | Input::StoreWaits(_)
             | Input::StoreFailed(_)
             | Input::Operator(_)
             | Input::Tick => {}
@@ -379,6 +390,7 @@ impl Run {
             | State::StoringQuiet(_)
             | State::StoringFirstMotion(_)
             | State::StoringPoint(..)
+            | State::Pausing(_)
             | State::Leaving { .. }
             | State::Stopping(_)
             | State::Done => {}
@@ -397,12 +409,15 @@ impl Run {
             State::Probing(probe) => probe.is_first_motion(),
             State::Point(point) | State::StoringPoint(point, _) => point.is_closing(),
             State::Leaving { waiting, .. } => *waiting,
-            State::Idle | State::Stopping(_) | State::Done => false,
+            State::Idle | State::Pausing(_) | State::Stopping(_) | State::Done => false,
         }
     }
 
     /// A record is durable: only now may the next thing begin.
     fn stored(&mut self, what: Stored, out: &mut Vec<Action>) {
+        if let State::Pausing(pause) = &mut self.state {
+            return pause.stored(what);
+        }
         match (std::mem::replace(&mut self.state, State::Idle), what) {
             (State::StoringQuiet(QuietTime::Before), Stored::Quiet(_)) => self.open(out),
             (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.stop(Outcome::Done, out),
@@ -444,6 +459,14 @@ impl Run {
                 let frequency = *frequency;
                 self.foretold_off(frequency, effective);
                 self.told(frequency, Volts::ZERO, effective, out);
+            }
+            (Reply::SourceOff, State::Pausing(pause)) => {
+                self.tone = None;
+                let frequency = pause.at_zero(effective.not_after + Goal::Rest.rest(&self.setup));
+                if let Some(frequency) = frequency {
+                    self.foretold_off(frequency, effective);
+                    self.told(frequency, Volts::ZERO, effective, out);
+                }
             }
             (Reply::SourceOff, State::Stopping(stopping)) => {
                 stopping.ramped(effective.not_after);

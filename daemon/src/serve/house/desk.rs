@@ -4,8 +4,8 @@ use super::House;
 use crate::record::ResultRecord;
 use crate::serve::desk::{Desk, Refusal, RunFile};
 use crate::serve::words::{
-    Acknowledging, Arming, AuditEntry, HistoryPoint, News, Person, QueueEntry, RigState, RunFilter,
-    RunSummary, Submission,
+    Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, News, Person, QueueEntry, Reloaded, Reloading,
+    RigState, RunFilter, RunSummary, Submission,
 };
 use async_trait::async_trait;
 use tokio::sync::broadcast;
@@ -83,6 +83,14 @@ impl Desk for House {
 
     async fn approve(&self, who: &Person, run: &str) -> Result<RunSummary, Refusal> {
         self.release(who, run).await
+    }
+
+    async fn reload(&self, who: &Person, what: Reloading) -> Result<Reloaded, Refusal> {
+        self.put_in_force(who, what).await
+    }
+
+    async fn drain(&self, who: &Person, what: Draining) -> Result<RigState, Refusal> {
+        self.begin_no_more(who, what).await
     }
 
     async fn history(&self, serial: &str) -> Result<Vec<HistoryPoint>, Refusal> {

@@ -71,7 +71,7 @@ impl Store {
     /// # Errors
     /// Of the database; then nothing may begin.
     pub async fn begin_run(&self, begun: &BegunRun<'_>) -> Result<bool, StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         let taken = sqlx::query(
             "UPDATE jobs SET stage = 'running', why = NULL, place = NULL WHERE job = ? AND stage = 'waiting'",
         )
@@ -109,7 +109,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn not_begun(&self, run: &str, job: i64, held: Option<&str>) -> Result<(), StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         sqlx::query("DELETE FROM runs WHERE run = ?").bind(run).execute(&mut *change).await?;
         sqlx::query(
             "UPDATE jobs SET stage = ?, why = ?, place = (SELECT coalesce(min(place), 1) - 1 FROM jobs) WHERE job = ?",
@@ -137,7 +137,7 @@ impl Store {
                 let text = summaries!(
                     "WHERE number < ?1 AND (?2 IS NULL OR state = ?2) ORDER BY number DESC LIMIT ?3"
                 );
-                sqlx::query(text).bind(before).bind(&filter.state).bind(limit).fetch_all(&self.pool).await?
+                sqlx::query(text).bind(before).bind(&filter.state).bind(limit).fetch_all(self.pool()?).await?
             }
             Some(serial) => {
                 let text = summaries!(
@@ -145,7 +145,7 @@ impl Store {
                      AND (?2 IS NULL OR state = ?2) ORDER BY number DESC LIMIT ?3"
                 );
                 let query = sqlx::query(text).bind(before).bind(&filter.state).bind(limit).bind(serial);
-                query.fetch_all(&self.pool).await?
+                query.fetch_all(self.pool()?).await?
             }
         };
         rows.iter().map(summary).collect()
@@ -156,7 +156,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn one_run(&self, run: &str) -> Result<Option<RunSummary>, StoreError> {
-        let row = sqlx::query(summaries!("WHERE run = ?")).bind(run).fetch_optional(&self.pool).await?;
+        let row = sqlx::query(summaries!("WHERE run = ?")).bind(run).fetch_optional(self.pool()?).await?;
         row.as_ref().map(summary).transpose()
     }
 
@@ -167,7 +167,7 @@ impl Store {
     pub async fn job_of_run(&self, run: &str) -> Result<Option<i64>, StoreError> {
         let job: Option<Option<i64>> = sqlx::query_scalar("SELECT job FROM runs WHERE run = ?")
             .bind(run)
-            .fetch_optional(&self.pool)
+            .fetch_optional(self.pool()?)
             .await?;
         Ok(job.flatten())
     }
@@ -178,7 +178,7 @@ impl Store {
     /// Of the database.
     pub async fn running_runs(&self) -> Result<Vec<String>, StoreError> {
         let found = sqlx::query_scalar("SELECT run FROM runs WHERE state = 'running' ORDER BY number");
-        Ok(found.fetch_all(&self.pool).await?)
+        Ok(found.fetch_all(self.pool()?).await?)
     }
 
     /// What one sensor showed, oldest first.
@@ -193,7 +193,7 @@ impl Store {
              ORDER BY number, point",
         )
         .bind(serial)
-        .fetch_all(&self.pool)
+        .fetch_all(self.pool()?)
         .await?;
         rows.iter()
             .map(|row| {
@@ -218,7 +218,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn unreadable(&self, run: &str) -> Result<(), StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         sqlx::query("UPDATE runs SET state = 'draft', outcome = 'interrupted' WHERE run = ?")
             .bind(run)
             .execute(&mut *change)
@@ -235,7 +235,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn released(&self, run: &str, state: &str, said: &Said<'_>) -> Result<(), StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         sqlx::query("UPDATE runs SET state = ? WHERE run = ?")
             .bind(state)
             .bind(run)
@@ -247,6 +247,6 @@ impl Store {
 
     async fn number_of(&self, run: &str) -> Result<Option<i64>, StoreError> {
         let found = sqlx::query_scalar("SELECT number FROM runs WHERE run = ?").bind(run);
-        Ok(found.fetch_optional(&self.pool).await?)
+        Ok(found.fetch_optional(self.pool()?).await?)
     }
 }

@@ -200,6 +200,9 @@ impl Run {
 
     /// The record of a point is durable: once more, or on to the next.
     pub(super) fn point_stored(&mut self, mut point: PointRun, again: bool, out: &mut Vec<Action>) {
+        if again && self.tone.is_none() {
+            return self.once_more_from_rest(point, out);
+        }
         if again {
             let start = point.frequency * self.learned.clock();
             point.again(&self.setup, &self.standing(point.point), self.end, start);
@@ -323,9 +326,12 @@ impl Run {
         let approach = Approach::new(aim, self.model.drive_for(wanted.frequency, wanted.target));
         let (frequency, ceiling) = (wanted.frequency, forecast.ceiling);
         let begun = PointRun::new(setup, (number, purpose), self.end, approach, sensitivity.si());
-        let Some(point) = begun else {
+        let Some(mut point) = begun else {
             return self.stop(Outcome::Done, out);
         };
+        if let Some(before) = self.interrupted.take() {
+            point.goes_on_after(*before);
+        }
         let drive = point.drive();
         self.spare_all_but(&self.standing(number).sensors().map(|s| s.column).collect::<Vec<_>>());
         self.state = State::Point(Box::new(point));

@@ -44,6 +44,8 @@ pub enum Part {
     Dwell,
     /// The first point once more.
     Closing,
+    /// At rest in mid-run, since a record can't be kept yet.
+    Paused,
     /// On the way out.
     Stopping,
 }
@@ -65,6 +67,7 @@ impl Run {
                 (part, Some(run))
             }
             State::Leaving { .. } => (Part::Settle, None),
+            State::Pausing(_) => (Part::Paused, None),
             State::Stopping(_) | State::Done => (Part::Stopping, None),
         };
         let moves = self.tone.is_some();

@@ -12,6 +12,7 @@ mod dwells;
 mod first_motion;
 mod opening;
 mod order;
+mod pause;
 mod quality;
 mod random;
 mod whole;
