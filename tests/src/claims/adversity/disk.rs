@@ -52,7 +52,7 @@ impl Drop for Mounted {
 fn mount(arguments: &[&str], path: &Path) -> Result<Finished> {
     let path = path.to_str().context("a path that is no text")?;
     other(Path::new("mount"), arguments.iter().copied().chain([path]))
-        .or_else(|_| Err(LeftOut("there is no mount").into()))
+        .map_err(|_| LeftOut("there is no mount").into())
 }
 
 pub(super) fn away_and_back() -> Result<()> {
