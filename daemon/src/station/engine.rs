@@ -3,6 +3,7 @@
 //! One loop, one thread. In lock-step the next block is asked for only when nothing else is under way, so that
 //! simulated time moves only while the engine is idle.
 
+mod records;
 mod warning;
 
 use super::clock::Clock;
@@ -19,7 +20,7 @@ use drivers::{
     AmbientReading, Block, DrivePermit, DriverError, PermitIssuer, Policy, Stage, StopReason, Tone,
     Transition, policy,
 };
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 use plan_schema::units::{Mono, SampleCount, SampleIndex, SamplesPerSecond, Seconds};
 use std::pin::Pin;
 use std::sync::Arc;
@@ -238,19 +239,8 @@ impl Engine {
             | Message::SourceOff(Err(error))
             | Message::Unmuted(Err(error))
             | Message::Amplifier(Err(error)) => self.failed(&error),
-            Message::Stored(Ok(what)) => {
-                self.progress.store_failed = false;
-                self.feed(Input::Stored(what));
-            }
-            Message::StoreWaits(detail) => {
-                self.progress.store_failed = true;
-                self.progress.store_waits = true;
-                self.feed(Input::StoreWaits(detail));
-            }
-            Message::Stored(Err(detail)) => {
-                self.progress.store_failed = true;
-                self.feed(Input::StoreFailed(detail));
-            }
+            Message::Stored(what) => self.stored(what),
+            Message::StoreWaits(detail) => self.store_waits(detail),
             Message::Block(_) | Message::Operator(_) | Message::Lost(_) => {}
         }
     }
@@ -312,17 +302,6 @@ impl Engine {
             let sent = self.lines.ambient.as_ref().is_some_and(|l| l.try_send(()).is_ok());
             self.progress.outstanding += usize::from(sent);
         }
-    }
-
-    /// Somebody set the wall clock: nothing is judged by it, and records go on with the time from before.
-    fn clock_set(&mut self, by: SignedDuration) {
-        let at = self.clock.utc();
-        self.order(Order::ClockSet(by, at), false);
-        let seconds = by.as_secs_f64();
-        let text = format!(
-            "the clock of this machine was set by {seconds:+.1} s; records of this run go on with the time from before, and say so"
-        );
-        self.tell(&Event::Noticed(text), at);
     }
 
     /// One input into the run, and all that follows from it.
@@ -414,17 +393,6 @@ impl Engine {
         // and storing included. Spawned, it is asked again.
         if call.as_mut().poll(&mut TaskContext::from_waker(Waker::noop())).is_pending() {
             tokio::spawn(call);
-        }
-    }
-
-    fn order(&mut self, order: Order, receipt: bool) {
-        match self.orders.try_send(order) {
-            Ok(()) => self.progress.outstanding += usize::from(receipt),
-            Err(error) => {
-                tracing::error!(%error, "the writer does not take a record");
-                self.progress.store_failed = true;
-                self.feed(Input::StoreFailed("the writer does not keep up".to_owned()));
-            }
         }
     }
 

@@ -34,8 +34,8 @@ pub(super) enum Message {
     Ambient(Result<AmbientReading, DriverError>),
     /// A record can't be made durable yet, and is tried again: its receipt follows.
     StoreWaits(String),
-    /// A record is durable, or could not be made so.
-    Stored(Result<Stored, String>),
+    /// A record is durable.
+    Stored(Stored),
     /// The host of an instrument is gone.
     Lost(DriverError),
     /// A person wants something.

@@ -92,7 +92,7 @@ impl<S: RunStore> Writer<'_, S> {
                 }
             }
             record => match self.keep(&record) {
-                Ok(receipt) => self.send(Message::Stored(Ok(receipt))),
+                Ok(receipt) => self.send(Message::Stored(receipt)),
                 Err(error) => {
                     self.send(Message::StoreWaits(error.to_string()));
                     self.try_again(&record, orders);
@@ -116,7 +116,7 @@ impl<S: RunStore> Writer<'_, S> {
             };
             match self.keep(record) {
                 Ok(receipt) => {
-                    self.send(Message::Stored(Ok(receipt)));
+                    self.send(Message::Stored(receipt));
                     break;
                 }
                 Err(error) if over => {
