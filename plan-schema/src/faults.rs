@@ -60,6 +60,8 @@ written_words! {
         CableIntermittent = "cable_intermittent",
         /// The contact of a permissive no longer permits; `channel` is the permissive's name.
         PermissiveOpens = "permissive_opens",
+        /// The air of the room is `value` warmer, by default 10 K, or cooler.
+        AmbientExcursion = "ambient_excursion",
     }
 }
 

@@ -216,5 +216,7 @@ written_table! {
         pub temperature_max: Celsius,
         /// Highest relative humidity.
         pub humidity_max: Option<Fraction>,
+        /// Longest pause for the room to come back within the limits; if it is not back then, the run ends and the queue holds.
+        pub pause_limit: Seconds = Seconds::new(1800.0),
     }
 }

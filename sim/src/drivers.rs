@@ -170,7 +170,7 @@ pub(crate) struct AmbientPort(pub(crate) Port);
 impl Ambient for AmbientPort {
     async fn read(&mut self) -> Result<AmbientReading, DriverError> {
         let world = self.0.rig.lock();
-        Ok(AmbientReading { temperature: world.temperature(), humidity: Some(world.humidity()) })
+        Ok(AmbientReading { temperature: world.air(), humidity: Some(world.humidity()) })
     }
 }
 

@@ -24,6 +24,7 @@
 //! | `coil_overheating` | so much heat gets into the coil that without any current it would settle `value` (1 K to 1000 K, else 20 K) above its limit; on the way there its guard trips the amplifier, until it is 5 K below again | must trip `amplifier_fault` or `coil_temperature` | must trip or fail, never drive on |
 //! | `emergency_stop` | the contact reads as open; the hard-wired part of it is not simulated | must trip `emergency_stop` | must trip `emergency_stop` |
 //! | `permissive_opens` | the contact of the permissive that `channel` names reads as what does not permit | must trip `permissive_lost` where it is needed always, and go on where it is needed before the first motion | no motion before it permits; the door of a guard that was closed must trip |
+//! | `ambient_excursion` | the air, as the ambient sensor reads it, is `value` (±30 K, else 10 K) warmer at once; shaker and sensors are heavy, and keep their temperature meanwhile | beyond the plan's limits: must pause at zero drive and measure the point anew once the room is back, or end the run `failed` after the plan's longest pause; what was under way when it was read does not count | no motion before the room is back |
 //! | `slow_drift` | the sensitivity of a channel, its own or the reference's, changes by `value` (±100 %, else 0.5 %) in an hour, in a straight line. The truth about the sensor stays what it was: the drift is the channel's | see *sizes* | nothing to see at rest |
 //! | `cable_intermittent` | the line of a channel is cut at once, then makes contact and opens at random, open for the share `value` (0.1 % to 100 %, else 50 %) of time; a cycle takes a fifth of a second in the mean | reference: must trip (`reference_open`, or a limit or finding of what the jumps look like); sensor: must reject the point (`sensor_open`, `residual` or `noise`, on the mains `hum`), or keep the result within its uncertainty where it opened between dwells | no leave to drive if it is the reference's |
 //!
@@ -86,6 +87,8 @@ pub(crate) struct Effects {
     pub(crate) withheld: Vec<usize>,
     /// How far above its limit the coil settles without any current, in K; 0 where nothing heats it.
     pub(crate) overheating: f64,
+    /// How much warmer the air is, in K.
+    pub(crate) air: f64,
     /// Angle in rad by which the drive turns from sample to sample, as the world says.
     pub(crate) turn: f64,
     /// The drift in here is that at the start of the world.
@@ -104,6 +107,7 @@ impl Effects {
             emergency_stop: false,
             withheld: Vec::new(),
             overheating: 0.0,
+            air: 0.0,
             turn: 0.0,
             inputs: vec![Disturbance::default(); inputs],
         }
@@ -140,6 +144,7 @@ enum Effect {
     Clip(usize, f64),
     Rattle(usize, f64),
     Overheat(f64),
+    Air(f64),
     /// Relative change of a sensitivity from sample to sample.
     Drift(usize, f64),
 }
@@ -156,6 +161,7 @@ impl Effect {
             Self::EmergencyStop => effects.emergency_stop = true,
             Self::Withhold(permissive) => effects.withheld.push(permissive),
             Self::Overheat(kelvins) => effects.overheating += kelvins,
+            Self::Air(kelvins) => effects.air += kelvins,
             Self::Open(input)
             | Self::Overload(input)
             | Self::Reversed(input)
@@ -187,7 +193,8 @@ impl Effect {
             | Self::Stall
             | Self::EmergencyStop
             | Self::Withhold(_)
-            | Self::Overheat(_) => {}
+            | Self::Overheat(_)
+            | Self::Air(_) => {}
         }
     }
 }

@@ -215,7 +215,12 @@ impl World {
         self.panel.set_output(number, on)
     }
 
-    /// Temperature of the room now.
+    /// Temperature of the air now, as the ambient sensor reads it.
+    pub(crate) fn air(&self) -> Celsius {
+        Celsius::new(self.temperature().si() + self.effects.air)
+    }
+
+    /// Temperature of the room now, as shaker and sensors have it.
     pub(crate) fn temperature(&self) -> Celsius {
         let (start, rise) = self.room_temperature();
         Celsius::new(start + rise * self.samples())

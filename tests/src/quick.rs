@@ -6,7 +6,9 @@
 use anyhow::{Context, Result};
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
-use calibration::sequence::{Event, FirstMotion, Measurement, Outcome, PointEnd, QuietRecord, Recent, Setup};
+use calibration::sequence::{
+    Event, FirstMotion, Measurement, Outcome, Pause, PointEnd, QuietRecord, Recent, Setup,
+};
 use calwright::files::Files;
 use calwright::record::RunRecord;
 use calwright::record::assemble::assemble;
@@ -148,6 +150,10 @@ impl RunStore for Kept {
             PointEnd::Measured(m) => PointEnd::Measured(Measurement { samples: Arc::default(), ..m }),
             unreached @ PointEnd::Unreached { .. } => unreached,
         });
+        Ok(())
+    }
+
+    fn pause(&mut self, _at: jiff::Timestamp, _pause: &Pause) -> io::Result<()> {
         Ok(())
     }
 

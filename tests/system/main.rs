@@ -32,6 +32,7 @@ mod records;
 mod release;
 #[cfg(test)]
 mod rig_sim;
+mod room;
 #[cfg(test)]
 mod serve;
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use super::say;
 use crate::station::Observer;
-use calibration::sequence::{Event, PointEnd, QuietTime};
+use calibration::sequence::{Event, Pause, PointEnd, QuietTime};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use plan_schema::resolve::ResolvedPoint;
 use plan_schema::units::{Mono, engineering};
@@ -123,6 +123,13 @@ impl Observer for Watcher {
             }
             Event::Tripped(trip) => {
                 self.pass(Line::Stays(format!("TRIPPED ({}): {}", trip.reason.word(), trip.message)));
+            }
+            Event::Pause(Pause::Begins { finding, .. }) => {
+                self.pass(Line::Stays(format!("PAUSED at zero drive: {}", finding.message)));
+            }
+            Event::Pause(Pause::Ends { lasted }) => {
+                let text = format!("The room is back; going on after {}", engineering(lasted.si(), "s"));
+                self.pass(Line::Stays(text));
             }
             Event::Stopping(_) => self.pass(Line::Now("coming to rest".to_owned())),
             Event::Failure(text) => self.pass(Line::Stays(format!("FAILED: {text}"))),

@@ -132,6 +132,7 @@ fn line(moment: &Moment) -> String {
         parts.push(engineering(frequency, "Hz"));
     }
     parts.push(moment.phase.replace('_', " "));
+    parts.extend(moment.waits_for.clone());
     if let (Some(is), Some(target)) = (moment.acceleration_mps2_peak, moment.target_mps2_peak) {
         parts.push(format!("{} of {} pk", engineering(is, "m/s²"), engineering(target, "m/s²")));
     }

@@ -49,7 +49,7 @@ same_words!(trip_reason: calibration::interlock::TripReason => TripReason {
 same_words!(fault_kind: plan_schema::faults::FaultKind => FaultKind {
     ReferenceOpen, SensorOpen, GainJump, AmplifierTrip, SourceDeaf, AcquisitionStall, Overload, SensorClipped,
     LooseMount, Hum, ReferenceReversed, CoilOverheating, EmergencyStop, SourceHoldsLast, SlowDrift, CableIntermittent,
-    PermissiveOpens,
+    PermissiveOpens, AmbientExcursion,
 });
 
 /// A trip as it is recorded.

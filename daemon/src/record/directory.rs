@@ -6,8 +6,8 @@
 use super::convert;
 use super::earlier::Earlier;
 use super::journal::{
-    Chain, ClockSetEntry, FinishedEntry, FirstMotionEntry, LeaveEntry, PointEntry, QuietEntry, StartedEntry,
-    TakenOverEntry, TripEntry, UnreachedEntry, What,
+    Chain, ClockSetEntry, FinishedEntry, FirstMotionEntry, LeaveEntry, PausedEntry, PointEntry, QuietEntry,
+    StartedEntry, TakenOverEntry, TripEntry, UnreachedEntry, WentOnEntry, What,
 };
 use super::raw::Raw;
 use super::run::RunRecord;
@@ -18,7 +18,7 @@ use crate::station::RunStore;
 use crate::station::leave::Leave;
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Recent};
+use calibration::sequence::{FirstMotion, Measurement, Pause, PointEnd, QuietRecord, QuietTime, Recent};
 use jiff::{SignedDuration, Timestamp};
 use plan_schema::resolve::ResolvedJob;
 use serde::Serialize;
@@ -303,6 +303,17 @@ impl RunStore for RunDirectory {
                 Ok(())
             }
         }
+    }
+
+    fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()> {
+        let entry = match pause {
+            Pause::Begins { point, finding } => What::Paused(PausedEntry {
+                point: point.map(|n| n as u64 + 1),
+                finding: convert::finding(finding),
+            }),
+            Pause::Ends { lasted } => What::WentOn(WentOnEntry { paused_s: lasted.si() }),
+        };
+        self.enter(at.into(), entry)
     }
 
     fn trip(&mut self, at: Timestamp, trip: &Trip, recent: &Recent) -> io::Result<()> {

@@ -47,9 +47,13 @@ pub fn earlier(
     let counts = |entry: &&Entry| match &entry.what {
         What::Quiet(quiet) => quiet.before,
         What::FirstMotion(_) | What::Point(_) | What::Unreached(_) => true,
-        What::Started(_) | What::TakenOver(_) | What::Trip(_) | What::ClockSet(_) | What::Finished(_) => {
-            false
-        }
+        What::Started(_)
+        | What::TakenOver(_)
+        | What::Paused(_)
+        | What::WentOn(_)
+        | What::Trip(_)
+        | What::ClockSet(_)
+        | What::Finished(_) => false,
     };
     let entries: Vec<Entry> = whole.entries.iter().filter(counts).cloned().collect();
     let ended = whole.entries.iter().any(|e| matches!(&e.what, What::Quiet(quiet) if !quiet.before));

@@ -42,6 +42,10 @@ pub enum What {
     Unreached(UnreachedEntry),
     /// What follows was recorded by an earlier run of the same job, which this one goes on with.
     TakenOver(TakenOverEntry),
+    /// The run pauses at zero drive until the room is within the plan's limits.
+    Paused(PausedEntry),
+    /// The room is back; the run goes on.
+    WentOn(WentOnEntry),
     /// The interlock tripped; the waveforms around it are kept.
     Trip(TripEntry),
     /// The wall clock of the machine was set in mid-run.
@@ -63,6 +67,8 @@ impl What {
             | Self::Unreached(_)
             | Self::TakenOver(_)
             | Self::ClockSet(_)
+            | Self::Paused(_)
+            | Self::WentOn(_)
             | Self::Finished(_) => None,
         }
     }
@@ -179,6 +185,24 @@ pub struct TakenOverEntry {
     pub journal_sha256: String,
     /// How many entries follow.
     pub entries: u64,
+}
+
+/// A pause begins.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PausedEntry {
+    /// Number of the point in the plan, from 1, whose measurement was given up and is done anew; null between points.
+    pub point: Option<u64>,
+    /// What was out of its limits.
+    pub finding: Finding,
+}
+
+/// A pause ended.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WentOnEntry {
+    /// How long the pause took.
+    pub paused_s: f64,
 }
 
 /// A trip.

@@ -254,6 +254,8 @@ vocabulary! {
         CableIntermittent = "cable_intermittent",
         /// A permissive was withdrawn.
         PermissiveOpens = "permissive_opens",
+        /// The air of the room became warmer or cooler.
+        AmbientExcursion = "ambient_excursion",
     }
 }
 
@@ -305,7 +307,7 @@ mod tests {
             list(FaultKind::ALL),
             "reference_open, sensor_open, gain_jump, amplifier_trip, source_deaf, acquisition_stall, overload, \
              sensor_clipped, loose_mount, hum, reference_reversed, coil_overheating, emergency_stop, \
-             source_holds_last, slow_drift, cable_intermittent, permissive_opens"
+             source_holds_last, slow_drift, cable_intermittent, permissive_opens, ambient_excursion"
         );
     }
 }

@@ -5,7 +5,7 @@
 use super::words::{Happening, Moment, PointNews, SensorNews};
 use crate::station::Observer;
 use calibration::evaluate::provisional;
-use calibration::sequence::{Event, Finding, Measurement, Part, PointEnd, Seen, Setup};
+use calibration::sequence::{Event, Finding, Measurement, Part, Pause, PointEnd, Seen, Setup};
 use drivers::AmbientReading;
 use plan_schema::units::{Mono, Seconds};
 use std::time::{Duration, Instant};
@@ -120,14 +120,22 @@ const fn phase(part: Part) -> &'static str {
         Part::FirstMotion => "first_motion",
         Part::Settle => "settle",
         Part::Dwell => "dwell",
-        Part::Closing => "closing",
         Part::Paused => "paused",
+        Part::Closing => "closing",
         Part::Stopping => "stopping",
     }
 }
 
 impl Observer for Watcher {
-    fn event(&mut self, _now: Mono, _event: &Event) {}
+    fn event(&mut self, _now: Mono, event: &Event) {
+        match event {
+            Event::Pause(Pause::Begins { finding, .. }) => {
+                self.moment.waits_for = Some(finding.message.clone());
+            }
+            Event::Pause(Pause::Ends { .. }) => self.moment.waits_for = None,
+            _ => {}
+        }
+    }
 
     fn point(&mut self, _now: Mono, end: &PointEnd) {
         let (point, closing, news) = match end {
@@ -167,6 +175,7 @@ impl Observer for Watcher {
             points: self.moment.points,
             temperature_degc: self.moment.temperature_degc,
             humidity_percent: self.moment.humidity_percent,
+            waits_for: self.moment.waits_for.take(),
             phase: phase(seen.part).to_owned(),
             point: seen.point.map(number),
             frequency_hz: seen.frequency.map(|f| f.si()),

@@ -244,8 +244,10 @@ pub enum LatchState {
 pub struct Moment {
     /// The run.
     pub run: String,
-    /// soak, quiet, first_motion, settle, dwell, closing, paused, stopping.
+    /// soak, quiet, first_motion, settle, dwell, paused, closing, stopping.
     pub phase: String,
+    /// What a pause waits for, for people; null while there is none.
+    pub waits_for: Option<String>,
     /// Number of the point, from 1.
     pub point: Option<u32>,
     /// Of how many.

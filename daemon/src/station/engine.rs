@@ -101,8 +101,8 @@ pub(super) struct Progress {
     leave_over: Option<String>,
     warning_asked: bool,
     store_failed: bool,
-    /// A receipt is still to come, but nobody need wait for it with the next block.
-    store_waits: bool,
+    /// So many receipts are still to come for which nobody need wait with the next block.
+    store_waits: usize,
 }
 
 impl Progress {
@@ -125,7 +125,7 @@ impl Progress {
             leave_over: None,
             warning_asked: false,
             store_failed: false,
-            store_waits: false,
+            store_waits: 0,
         }
     }
 }
@@ -193,7 +193,7 @@ impl Engine {
             }
             Message::Operator(what) => return self.feed(Input::Operator(what)),
             Message::Lost(error) => return self.failed(&error),
-            Message::Stored(_) if std::mem::take(&mut self.progress.store_waits) => {}
+            Message::Stored(_) if self.progress.store_waits > 0 => self.progress.store_waits -= 1,
             _ => self.progress.outstanding = self.progress.outstanding.saturating_sub(1),
         }
         let names = self.run.setup().job.rig.roles.clone();
@@ -404,6 +404,7 @@ impl Engine {
                 self.order(Order::LatchTripped(Box::new(trip.clone()), at), false);
             }
             Event::Paused(text) => tracing::warn!("{text}"),
+            Event::Pause(pause) => self.order(Order::Pause(pause.clone(), at), true),
             Event::Failure(text) => {
                 tracing::info!("{text}");
                 self.progress.failures.push(text.clone());

@@ -2,7 +2,7 @@
 
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Event, FirstMotion, Operator, PointEnd, QuietRecord, Recent, Seen, Stored, Target,
+    Event, FirstMotion, Operator, Pause, PointEnd, QuietRecord, Recent, Seen, Stored, Target,
 };
 use drivers::{
     AmbientReading, AmplifierStatus, Block, ContactReading, DrivePermit, DriverError, SafeProof, Transition,
@@ -69,11 +69,19 @@ pub(super) enum Order {
     Quiet(Box<QuietRecord>, Timestamp),
     FirstMotion(Box<FirstMotion>, Timestamp),
     Point(Box<PointEnd>, Timestamp),
+    Pause(Pause, Timestamp),
     Trip(Box<(Trip, Recent)>, Timestamp),
     /// The wall clock was set by so much.
     ClockSet(SignedDuration, Timestamp),
     /// The latch is to say tripped, at once.
     LatchTripped(Box<Trip>, Timestamp),
+}
+
+impl Order {
+    /// True if the engine is told when it is durable.
+    pub(super) const fn has_a_receipt(&self) -> bool {
+        matches!(self, Self::Quiet(..) | Self::FirstMotion(..) | Self::Point(..) | Self::Pause(..))
+    }
 }
 
 /// Takes part in a run without a say in it: progress for people, faults of a simulator, pacing.

@@ -4,7 +4,7 @@ use super::latch::{Latch, LatchFile};
 use super::messages::{Message, Order};
 use crate::files::Files;
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, PointEnd, QuietRecord, Recent, Stored};
+use calibration::sequence::{FirstMotion, Pause, PointEnd, QuietRecord, Recent, Stored};
 use jiff::{SignedDuration, Timestamp};
 use std::io;
 use std::sync::Arc;
@@ -32,6 +32,12 @@ pub trait RunStore: Send {
     /// # Errors
     /// Of the disk.
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()>;
+
+    /// Keeps the beginning or the end of a pause. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()>;
 
     /// Keeps a trip with the waveforms around it. Durable after return.
     ///
@@ -109,7 +115,12 @@ impl<S: RunStore> Writer<'_, S> {
             let over = loop {
                 match orders.try_recv() {
                     Ok(Order::LatchTripped(trip, at)) => self.latch_tripped(&trip, at),
-                    Ok(other) => after.push(other),
+                    Ok(other) => {
+                        if other.has_a_receipt() {
+                            self.send(Message::StoreWaits("what comes before it is not kept yet".to_owned()));
+                        }
+                        after.push(other);
+                    }
                     Err(TryRecvError::Empty) => break false,
                     Err(TryRecvError::Disconnected) => break true,
                 }
@@ -141,6 +152,7 @@ impl<S: RunStore> Writer<'_, S> {
                 self.store.first_motion(*at, motion.as_ref().clone()).map(|()| Stored::FirstMotion)
             }
             Order::Point(end, at) => self.store.point(*at, end.as_ref().clone()).map(|()| Stored::Point),
+            Order::Pause(pause, at) => self.store.pause(*at, pause).map(|()| Stored::Pause),
             Order::Trip(..) | Order::ClockSet(..) | Order::LatchTripped(..) => {
                 Err(io::Error::other("no record of this kind"))
             }

@@ -16,33 +16,41 @@ const DEPTH: usize = 64;
 
 /// A stretch of samples as it was read: channel after channel, in V.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Stretch {
-    pub(super) first: u64,
-    pub(super) samples: Vec<f32>,
-    pub(super) overload: Vec<bool>,
+pub struct Stretch {
+    /// Index of the first sample.
+    pub first: u64,
+    /// The samples.
+    pub samples: Vec<f32>,
+    /// For each channel, whether it was overloaded.
+    pub overload: Vec<bool>,
 }
 
 type Item = Result<Stretch, DriverError>;
 
 /// Where the reader puts what it read.
 #[derive(Debug, Clone)]
-pub(super) struct Inlet(Sender<Item>);
+pub struct Inlet(Sender<Item>);
 
 impl Inlet {
     /// Puts a stretch in; drops it where there is no room. False if nobody takes any more.
-    pub(super) fn put(&self, stretch: Stretch) -> bool {
+    pub fn put(&self, stretch: Stretch) -> bool {
         !matches!(self.0.try_send(Ok(stretch)), Err(TrySendError::Closed(_)))
     }
 
     /// Says that no more comes, and why. Waits for room: this must not be lost.
-    pub(super) async fn end(&self, error: DriverError) {
+    pub async fn end(&self, error: DriverError) {
         let _ = self.0.send(Err(error)).await;
+    }
+
+    /// The same from a thread of its own, outside of any runtime.
+    pub fn end_blocking(&self, error: DriverError) {
+        let _ = self.0.blocking_send(Err(error));
     }
 }
 
 /// Where the next block is taken from.
 #[derive(Debug)]
-pub(super) struct Outlet {
+pub struct Outlet {
     items: Receiver<Item>,
     instrument: String,
     /// Index of the sample after the last that was handed out.
@@ -51,14 +59,18 @@ pub(super) struct Outlet {
 }
 
 /// A queue for blocks of so many channels.
-pub(super) fn feed(instrument: &str, channels: usize) -> (Inlet, Outlet) {
+#[must_use]
+pub fn feed(instrument: &str, channels: usize) -> (Inlet, Outlet) {
     let (sender, items) = channel(DEPTH);
     (Inlet(sender), Outlet { items, instrument: instrument.to_owned(), expected: 0, channels })
 }
 
 impl Outlet {
     /// The next block, or `None` if none came within `within`. Cancel-safe.
-    pub(super) async fn next(&mut self, within: Seconds) -> Result<Option<Block>, DriverError> {
+    ///
+    /// # Errors
+    /// What ended the reader, or a stretch that can't be true.
+    pub async fn next(&mut self, within: Seconds) -> Result<Option<Block>, DriverError> {
         let wrong = |kind, detail: String| DriverError::new(kind, &self.instrument, "next_block", detail);
         let within = Duration::from_secs_f64(within.si().clamp(0.0, 3600.0));
         let stretch = match timeout(within, self.items.recv()).await {

@@ -11,7 +11,7 @@
 //! - Opening asks and reads; it changes nothing at an output.
 
 mod ambient;
-mod feed;
+pub mod feed;
 pub mod link;
 pub mod manual;
 pub mod modbus;

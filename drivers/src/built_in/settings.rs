@@ -31,7 +31,7 @@ pub fn read<T: Written>(instrument: &Instrument) -> Result<T, Vec<String>> {
 ///
 /// # Errors
 /// `unsupported` with everything that is wrong.
-pub(super) fn read_or_refuse<T: Written>(
+pub fn read_or_refuse<T: Written>(
     instrument: &Instrument,
     problems: impl Fn(&T) -> Vec<String>,
 ) -> Result<T, DriverError> {
@@ -46,10 +46,8 @@ pub(super) fn read_or_refuse<T: Written>(
 }
 
 /// Everything that is wrong with an instrument's settings: as they are written, and as `problems` finds them.
-pub(super) fn check<T: Written>(
-    instrument: &Instrument,
-    problems: impl Fn(&T) -> Vec<String>,
-) -> Vec<String> {
+#[must_use]
+pub fn check<T: Written>(instrument: &Instrument, problems: impl Fn(&T) -> Vec<String>) -> Vec<String> {
     match read::<T>(instrument) {
         Ok(settings) => problems(&settings),
         Err(found) => found,

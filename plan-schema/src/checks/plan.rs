@@ -77,6 +77,7 @@ fn ambient(checker: &mut Checker<'_, Plan>, plan: &Plan) {
             "write a share, such as \"75 %\"",
         );
     }
+    checker.positive("ambient.pause_limit", ambient.pause_limit.si());
 }
 
 fn points(checker: &mut Checker<'_, Plan>, plan: &Plan) {

@@ -43,6 +43,8 @@ pub enum SizedFault {
     CableIntermittent(Fraction),
     /// A permissive no longer permits.
     PermissiveOpens,
+    /// How much warmer the air of the room is: −30 K to 30 K, by default 10 K.
+    AmbientExcursion(Kelvins),
 }
 
 /// Why a fault has no size that it can strike with: what is wrong, and what to write.
@@ -111,6 +113,12 @@ impl Fault {
                 "-100 %",
                 "100 %",
                 "0.5 %",
+            ))?),
+            Kind::AmbientExcursion => SizedFault::AmbientExcursion(self.read(&by_default(
+                "a change of the room",
+                "-30 K",
+                "30 K",
+                "10 K",
             ))?),
             Kind::CableIntermittent => {
                 let rule = by_default("a share of time", "0.1 %", "100 %", "50 %");

@@ -33,15 +33,42 @@ const KINDS_BY_MISTAKE: [(&str, &str); 22] = [
     ("p", "pk"),
 ];
 
+/// Units that are not read, with the factor to one that is. NIST SP 811:2008, annex B.8, exact but for the torques.
+const FOREIGN: [(&str, f64, &str); 24] = [
+    ("in", 25.4, "mm"),
+    ("inch", 25.4, "mm"),
+    ("mil", 25.4, "um"),
+    ("ft", 0.3048, "m"),
+    ("in/s", 25.4, "mm/s"),
+    ("ips", 25.4, "mm/s"),
+    ("ft/s2", 0.3048, "m/s2"),
+    ("in/s2", 0.0254, "m/s2"),
+    ("gal", 0.01, "m/s2"),
+    ("Gal", 0.01, "m/s2"),
+    ("lb", 0.453_592_37, "kg"),
+    ("lbs", 0.453_592_37, "kg"),
+    ("oz", 28.349_523_125, "g"),
+    ("kgf", 9.806_65, "N"),
+    ("lbf", 4.448_222, "N"),
+    ("in-lb", 0.112_985, "N·m"),
+    ("in·lb", 0.112_985, "N·m"),
+    ("in·lbf", 0.112_985, "N·m"),
+    ("lbf·in", 0.112_985, "N·m"),
+    ("ft·lb", 1.355_818, "N·m"),
+    ("ft·lbf", 1.355_818, "N·m"),
+    ("kgcm", 0.098_066_5, "N·m"),
+    ("kg·cm", 0.098_066_5, "N·m"),
+    ("kgf·cm", 0.098_066_5, "N·m"),
+];
+
 /// What is wrong with the number itself: `number` is its part of `text`, `rest` what follows.
 pub(super) fn in_number<D: Dimension>(text: &str, number: &str, rest: &str) -> Option<QuantityError> {
     let behind = rest.trim_start();
-    if number.is_empty() {
-        let message = match text.trim() {
-            "" => "nothing is written here".to_owned(),
-            _ => format!("\"{text}\" does not begin with a number"),
-        };
-        return Some(QuantityError::new(message, such_as::<D>()));
+    if number.is_empty() || BOTH_WAYS.iter().any(|sign| text.trim_start().starts_with(sign)) {
+        return Some(without_number::<D>(text));
+    }
+    if let Some(error) = dots_between::<D>(text, number) {
+        return Some(error);
     }
     if let Some(error) = separators::<D>(text, number, rest) {
         return Some(error);
@@ -64,6 +91,38 @@ pub(super) fn in_number<D: Dimension>(text: &str, number: &str, rest: &str) -> O
         return Some(without_unit::<D>(text, number));
     }
     normalise(behind).starts_with("dB").then(|| decibels::<D>(text, number))
+}
+
+/// Signs that stand before a value that counts both ways.
+const BOTH_WAYS: [&str; 4] = ["±", "+/-", "+-", "+ -"];
+
+/// Nothing that a number begins with: often a sign for both ways, which is what a limit or a range means anyway.
+fn without_number<D: Dimension>(text: &str) -> QuantityError {
+    let written = text.trim();
+    if written.is_empty() {
+        return QuantityError::new("nothing is written here", such_as::<D>());
+    }
+    let value = BOTH_WAYS.iter().find_map(|sign| written.strip_prefix(sign)).map(str::trim_start);
+    let Some(value) = value.filter(|v| v.starts_with(|c: char| c.is_ascii_digit())) else {
+        return QuantityError::new(format!("\"{text}\" does not begin with a number"), such_as::<D>());
+    };
+    // What may stand without the sign is tried, so that nothing is proposed that would be refused in turn.
+    let kinds = D::STATISTICS.iter().map(|(name, _)| format!("{value} {name}"));
+    let meant =
+        std::iter::once(value.to_owned()).chain(kinds).find(|text| super::text::parse::<D>(text).is_ok());
+    let remedy = match meant {
+        Some(meant) => format!("write \"{meant}\": it counts both ways"),
+        None => such_as::<D>(),
+    };
+    QuantityError::new(format!("\"{text}\" has a sign for both ways"), remedy)
+}
+
+/// Two points and more between two numbers: a range, never digits in groups.
+fn dots_between<D: Dimension>(text: &str, number: &str) -> Option<QuantityError> {
+    number.contains("..").then(|| {
+        let remedy = format!("write one value, such as \"{}\"", D::example());
+        QuantityError::new(format!("\"{text}\" is a range"), remedy)
+    })
 }
 
 fn such_as<D: Dimension>() -> String {
@@ -174,6 +233,9 @@ fn decibels<D: Dimension>(text: &str, number: &str) -> QuantityError {
 pub(super) fn unit<D: Dimension>(number: &str, written: &str) -> QuantityError {
     let unit = normalise(written);
     let shown = written.trim();
+    if let Some(error) = foreign::<D>(number, &unit, shown) {
+        return error;
+    }
     if let Some((_, word)) = D::CONFUSIONS.iter().find(|(name, _)| *name == unit) {
         return QuantityError::new(format!("'{shown}' is no unit of {}", D::NAME), *word);
     }
@@ -186,6 +248,16 @@ pub(super) fn unit<D: Dimension>(number: &str, written: &str) -> QuantityError {
         format!("'{shown}' is no unit of {}{elsewhere}", D::NAME),
         format!("use one of {}, such as \"{}\"", known_units(D::UNITS), D::example()),
     )
+}
+
+/// A unit of another system, with the value in one that is read.
+fn foreign<D: Dimension>(number: &str, unit: &str, shown: &str) -> Option<QuantityError> {
+    let (_, factor, metric) =
+        FOREIGN.iter().find(|(name, _, metric)| *name == unit && is_unit::<D>(metric))?;
+    let value = number.parse::<f64>().ok()?;
+    let kind = if D::STATISTICS.is_empty() { "" } else { ", with its kind behind" };
+    let remedy = format!("write \"{} {metric}\"{kind}", trimmed(value * factor));
+    Some(QuantityError::new(format!("'{shown}' is no unit that is read here"), remedy))
 }
 
 fn known_units(units: &[Unit]) -> String {

@@ -104,6 +104,9 @@ fn each_mistake_has_words_of_its_own() {
         "16 Hz pk",
         "16 Hzz",
         "3 dB",
+        "5..12 Hz",
+        "±5 Hz",
+        "± Hz",
     ];
     let of_amplitude = [
         "8 mm pp",
@@ -124,9 +127,11 @@ fn each_mistake_has_words_of_its_own() {
         "5 % pk",
         "1,5 mm",
         "-20 dB",
+        "±2 g",
+        "0.1 in pk-pk",
     ];
-    let of_mass = ["25", "25 gn", "25 grams", "25 g pk", "0.5 m/s²", "2 lb", "25 G", "25 Kg"];
-    let of_share = ["0.05", "5", "5 percents", "5 ‰", "-3 dB", "0,05", "5 g", "5 PPM"];
+    let of_mass = ["25", "25 gn", "25 grams", "25 g pk", "0.5 m/s²", "2 lb", "3 oz", "25 G", "25 Kg"];
+    let of_share = ["0.05", "5", "5 percents", "5 ‰", "-3 dB", "0,05", "5 g", "5 PPM", "+-5 %", "4..6 %"];
     let mut lines = Vec::new();
     lines.extend(of_frequency.map(|t| format!("{t:14} {}", refuse::<Frequency>(t))));
     lines.extend(of_amplitude.map(|t| format!("{t:14} {}", t.parse::<Amplitude>().unwrap_err())));
@@ -137,6 +142,7 @@ fn each_mistake_has_words_of_its_own() {
         ["1 mV pk", "1 mV pp", "1 mV", "1 mVrms"]
             .map(|t| format!("{t:14} {}", refuse::<Of<Voltage, Rms>>(t))),
     );
+    lines.extend(["18 in-lb", "20 kgcm", "2 kg·m"].map(|t| format!("{t:14} {}", refuse::<Torque>(t))));
     lines.extend(["20 dB", "20 A/V", "20"].map(|t| format!("{t:14} {}", refuse::<Gain>(t))));
     lines.extend(["3 °C", "3 C"].map(|t| format!("{t:14} {}", refuse::<TemperatureSpan>(t))));
     lines.extend(

@@ -277,6 +277,7 @@ fn effect(
         }
         SizedFault::SensorClipped(volts) => Effect::Clip(input()?, volts.si()),
         SizedFault::LooseMount(share) => Effect::Rattle(input()?, share.si()),
+        SizedFault::AmbientExcursion(kelvins) => Effect::Air(kelvins.si()),
         SizedFault::SlowDrift(share) => Effect::Drift(input()?, share.si() / 3600.0 / rate.si()),
         SizedFault::CoilOverheating(above) => {
             let shaker = &job.rig.shaker;

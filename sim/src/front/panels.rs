@@ -210,7 +210,7 @@ fn contacts(rig: &SimulatedRig, on: &mut Vec<u32>, part: &Part) -> Done {
 fn ambient(rig: &SimulatedRig, part: &Part) -> Done {
     let world = rig.lock();
     match part.asks {
-        true if part.is("TEMPerature") => text(format!("{:+.3E}", world.temperature().si())),
+        true if part.is("TEMPerature") => text(format!("{:+.3E}", world.air().si())),
         true if part.is("HUMidity") => text(format!("{:+.3E}", world.humidity().si() * 100.0)),
         _ => Err(Refusal::UNDEFINED),
     }

@@ -106,7 +106,7 @@ impl Unit {
             (Role::Amplifier, 1) => Some(scaled(world.temperature().si() + 10.0, 10.0)),
             (Role::Amplifier, 2) => Some((gain >> 16) as u16),
             (Role::Amplifier, 3) => Some(gain as u16),
-            (Role::Ambient, 0) => Some(scaled(world.temperature().si(), 100.0)),
+            (Role::Ambient, 0) => Some(scaled(world.air().si(), 100.0)),
             (Role::Ambient, 1) => Some(scaled(world.humidity().si(), 10_000.0)),
             _ => None,
         }

@@ -8,7 +8,7 @@ use crate::program::root;
 use crate::volatile::{Cut, Volatile};
 use anyhow::{Context, Result, anyhow, ensure};
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, PointEnd, QuietRecord, Recent, Setup};
+use calibration::sequence::{FirstMotion, Pause, PointEnd, QuietRecord, Recent, Setup};
 use calwright::files::{Disk, Files, Volume};
 use calwright::hash::sha256;
 use calwright::load;
@@ -250,6 +250,11 @@ impl RunStore for Noting {
 
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()> {
         let done = self.store.point(at, end);
+        self.note(done)
+    }
+
+    fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()> {
+        let done = self.store.pause(at, pause);
         self.note(done)
     }
 

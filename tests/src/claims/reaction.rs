@@ -12,7 +12,7 @@ use crate::program::root;
 use anyhow::{Context, Result, ensure};
 use async_trait::async_trait;
 use calibration::interlock::Trip;
-use calibration::sequence::{Event, FirstMotion, PointEnd, QuietRecord, Recent, Setup};
+use calibration::sequence::{Event, FirstMotion, Pause, PointEnd, QuietRecord, Recent, Setup};
 use calwright::files::{Disk, Files};
 use calwright::load;
 use calwright::station::latch::LatchFile;
@@ -336,6 +336,9 @@ impl RunStore for Nowhere {
         Ok(())
     }
     fn point(&mut self, _at: Timestamp, _end: PointEnd) -> io::Result<()> {
+        Ok(())
+    }
+    fn pause(&mut self, _at: Timestamp, _pause: &Pause) -> io::Result<()> {
         Ok(())
     }
     fn trip(&mut self, _at: Timestamp, _trip: &Trip, _recent: &Recent) -> io::Result<()> {

@@ -47,7 +47,8 @@ pub const CASES: [Case; 11] = [
 ];
 
 /// The faults of the examples that do not trip, and why: what each has to lead to stands at the head of `sim/src/faults.rs`.
-pub const NO_TRIP: [(&str, &str); 6] = [
+pub const NO_TRIP: [(&str, &str); 7] = [
+    ("ambient-excursion", "the run pauses until the room is back"),
     ("cable-intermittent", "its points are rejected"),
     ("hum", "it is fitted beside the signal"),
     ("loose-mount", "its points are rejected"),

@@ -172,6 +172,7 @@ impl Played {
         Moment {
             run: self.result.run.clone(),
             phase: if moment < 8 { "settle" } else { "dwell" }.to_owned(),
+            waits_for: None,
             point: u32::try_from(at + 1).ok(),
             points: u32::try_from(points).unwrap_or(0),
             frequency_hz: point.map(|p| p.frequency_hz),

@@ -7,11 +7,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use tests::program::cargo;
 
 /// What each package of ours may see of ours.
-const ARROWS: [(&str, &[&str]); 6] = [
+const ARROWS: [(&str, &[&str]); 7] = [
     ("plan-schema", &[]),
     ("calibration", &["plan-schema"]),
     ("drivers", &["plan-schema"]),
     ("sim", &["drivers", "plan-schema"]),
+    ("sound", &["drivers", "plan-schema"]),
     ("calwright", &["calibration", "drivers", "plan-schema", "sim"]),
     ("tests", &["calibration", "calwright", "drivers", "plan-schema", "sim"]),
 ];

@@ -4,6 +4,7 @@ use super::first_motion::FirstMotion;
 use super::measure::PointEnd;
 use super::quiet::QuietRecord;
 use super::recent::Recent;
+use super::room::Pause;
 use crate::block::BlockView;
 use crate::interlock::Trip;
 use plan_schema::units::{Accel, Celsius, Fraction, Hertz, Peak, SampleIndex, Seconds, Volts};
@@ -77,6 +78,8 @@ pub enum Stored {
     FirstMotion,
     /// A dwell or the failure of a point.
     Point,
+    /// Beginning or end of a pause.
+    Pause,
 }
 
 /// Which of the two quiet parts of a run.
@@ -240,6 +243,8 @@ pub enum Event {
         /// Time from the start of the point.
         settle: Seconds,
     },
+    /// A pause for the room begins or ends; it is to be recorded too.
+    Pause(Pause),
     /// The interlock tripped.
     Tripped(Trip),
     /// The run winds down.

@@ -21,6 +21,7 @@ mod probe;
 mod quality;
 mod quiet;
 mod recent;
+mod room;
 mod run;
 mod setup;
 mod soak;
@@ -36,6 +37,7 @@ pub use measure::{Measurement, PointEnd, measure};
 pub use quality::Standing;
 pub use quiet::QuietRecord;
 pub use recent::Recent;
+pub use room::Pause;
 pub use run::{Part, Resumed, Run, Seen};
 pub use setup::{Setup, Waits};
 

@@ -113,6 +113,17 @@ impl PointRun {
         })
     }
 
+    /// True if both are the same way through the same point.
+    pub(super) fn is_same(&self, other: &Self) -> bool {
+        (self.point, self.purpose) == (other.point, other.purpose)
+    }
+
+    /// Begins where the same point was given up: dwells that it has are not numbered anew.
+    pub(super) fn take_up(&mut self, before: &Self) {
+        (self.repeat, self.retried) = (before.repeat, before.retried);
+        self.suspected.clone_from(&before.suspected);
+    }
+
     /// The drive in force or wanted first.
     pub(super) fn drive(&self) -> Volts<Peak> {
         self.approach.drive()
@@ -168,15 +179,6 @@ impl PointRun {
             self.begin_dwell(standing, from, start);
         } else {
             self.look(setup, from);
-        }
-    }
-
-    /// Counts on from an attempt at the same point that a pause came into.
-    pub(super) fn goes_on_after(&mut self, before: Self) {
-        if (before.point, before.purpose) == (self.point, self.purpose) {
-            self.repeat = before.repeat + 1;
-            self.retried = before.retried;
-            self.suspected = before.suspected;
         }
     }
 

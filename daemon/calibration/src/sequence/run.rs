@@ -3,10 +3,11 @@
 mod before_motion;
 mod foretold;
 mod opening;
-mod pause;
+mod paused;
 mod points;
 mod resumed;
 mod seen;
+mod unkept;
 mod ways_out;
 
 use super::collect::Collector;
@@ -20,6 +21,7 @@ use super::probe::Probe;
 use super::quality::Standing;
 use super::quiet::QuietRecord;
 use super::recent::Recent;
+use super::room::Room;
 use super::setup::Setup;
 use super::soak::Soak;
 use super::stopping::Stopping;
@@ -28,13 +30,12 @@ use crate::block::BlockView;
 use crate::control::PlantModel;
 use crate::interlock::{Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
-use pause::Pause;
-use plan_schema::units::{
-    Celsius, Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts,
-};
+use paused::Paused;
+use plan_schema::units::{Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
 use points::{Goal, Learned};
 pub use resumed::Resumed;
 pub use seen::{Part, Seen};
+use unkept::Unkept;
 
 #[derive(Debug, Clone)]
 enum State {
@@ -52,7 +53,7 @@ enum State {
     /// A point's record is being made durable; what comes after it is decided then.
     StoringPoint(Box<PointRun>, bool),
     /// A record can't be made durable yet: nothing is driven meanwhile.
-    Pausing(Pause),
+    Unkept(Unkept),
     /// The source goes to zero before a tone of another frequency or the closing quiet part.
     Leaving {
         frequency: Hertz,
@@ -91,7 +92,11 @@ pub struct Run {
     tone: Option<Volts<Peak>>,
     /// Frequency that was asked for last; a source has steps and may apply another.
     asked: Option<Hertz>,
-    temperature: Option<Celsius>,
+    room: Room,
+    /// The pause under way, for the room's sake.
+    paused: Option<Paused>,
+    /// What a pause gave up, until it begins anew.
+    given_up: Option<Box<PointRun>>,
     /// Time spent in waits that were foreseen.
     waited: SampleCount,
     /// Why somebody has to look before anything else is run.
@@ -103,8 +108,6 @@ pub struct Run {
     verified: bool,
     /// What that look said against going on.
     disagrees: Option<String>,
-    /// The point that a pause came into, to be measured once more as if there had been none.
-    interrupted: Option<Box<PointRun>>,
     /// Largest displacement of the last block that the observer can't rule out.
     judged: Option<Displacement<Peak>>,
     /// True once the amplifier answered after a trip, and until when that is waited for.
@@ -136,7 +139,9 @@ impl Run {
             learned: Learned::default(),
             tone: None,
             asked: None,
-            temperature: None,
+            room: Room::new(setup.job.plan.ambient.clone()),
+            paused: None,
+            given_up: None,
             waited: SampleCount(0),
             hold: None,
             refused: None,
@@ -144,7 +149,6 @@ impl Run {
             judged: None,
             verified: false,
             disagrees: None,
-            interrupted: None,
             answered: false,
             asked_until: None,
             setup,
@@ -207,7 +211,7 @@ impl Run {
             State::Probing(_)
             | State::StoringFirstMotion(_)
             | State::StoringPoint(..)
-            | State::Pausing(_)
+            | State::Unkept(_)
             | State::Leaving { .. } => Some(false),
             State::Idle
             | State::Soaking(_)
@@ -247,7 +251,7 @@ impl Run {
             }
             Input::MakeSafeFailed { target, .. } => self.proved(target, self.end, out),
             Input::Stored(what) => self.stored(what, out),
-            Input::StoreWaits(detail) => self.pause(detail, out),
+            Input::StoreWaits(detail) => self.unkept(detail, out),
             Input::StoreFailed(detail) => {
                 out.push(Action::Tell(Event::Failure(format!("a record could not be written: {detail}"))));
                 self.stop(Outcome::Failed, out);
@@ -260,17 +264,18 @@ impl Run {
                 }
                 self.advance(out);
             }
-            Input::Ambient { temperature, .. } => {
-                self.temperature = Some(temperature);
+            Input::Ambient { temperature, humidity } => {
+                self.room.read(now, temperature, humidity);
                 if let State::Soaking(soak) = &mut self.state {
                     soak.read(now, temperature);
                 }
             }
             Input::Contacts { .. } | Input::Amplifier { .. } | Input::Tick => {}
         }
+        self.watch_the_room(out);
         self.soaked(out);
         self.waited_for(out);
-        self.paused(out);
+        self.kept(out);
         self.advance(out);
         self.still(out);
     }
@@ -390,7 +395,7 @@ impl Run {
             | State::StoringQuiet(_)
             | State::StoringFirstMotion(_)
             | State::StoringPoint(..)
-            | State::Pausing(_)
+            | State::Unkept(_)
             | State::Leaving { .. }
             | State::Stopping(_)
             | State::Done => {}
@@ -400,8 +405,8 @@ impl Run {
     /// True in those parts of a run that `check` foresees as waits. Decays are counted by the points themselves.
     fn is_foreseen_wait(&self) -> bool {
         match &self.state {
+            State::Waiting(gate) => !gate.is_pause(),
             State::Soaking(_)
-            | State::Waiting(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -409,14 +414,14 @@ impl Run {
             State::Probing(probe) => probe.is_first_motion(),
             State::Point(point) | State::StoringPoint(point, _) => point.is_closing(),
             State::Leaving { waiting, .. } => *waiting,
-            State::Idle | State::Pausing(_) | State::Stopping(_) | State::Done => false,
+            State::Idle | State::Unkept(_) | State::Stopping(_) | State::Done => false,
         }
     }
 
     /// A record is durable: only now may the next thing begin.
     fn stored(&mut self, what: Stored, out: &mut Vec<Action>) {
-        if let State::Pausing(pause) = &mut self.state {
-            return pause.stored(what);
+        if let State::Unkept(unkept) = &mut self.state {
+            return unkept.stored(what);
         }
         match (std::mem::replace(&mut self.state, State::Idle), what) {
             (State::StoringQuiet(QuietTime::Before), Stored::Quiet(_)) => self.open(out),
@@ -460,9 +465,9 @@ impl Run {
                 self.foretold_off(frequency, effective);
                 self.told(frequency, Volts::ZERO, effective, out);
             }
-            (Reply::SourceOff, State::Pausing(pause)) => {
+            (Reply::SourceOff, State::Unkept(unkept)) => {
                 self.tone = None;
-                let frequency = pause.at_zero(effective.not_after + Goal::Rest.rest(&self.setup));
+                let frequency = unkept.at_zero(effective.not_after + Goal::Rest.rest(&self.setup));
                 if let Some(frequency) = frequency {
                     self.foretold_off(frequency, effective);
                     self.told(frequency, Volts::ZERO, effective, out);

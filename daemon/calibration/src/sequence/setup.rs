@@ -1,6 +1,5 @@
 //! What a run knows before it starts: the job, the plant, the forecast of each point, the reference, the order of things.
 
-use super::finding::{Finding, FindingKind};
 use super::first_motion::Opening;
 use super::quality::{is_plain, nominal_response};
 use super::quiet::LISTEN;
@@ -17,7 +16,7 @@ use plan_schema::plan::Order;
 use plan_schema::registers::ReferencePoint;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::{
-    Accel, Celsius, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts,
+    Accel, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts,
 };
 use std::f64::consts::TAU;
 
@@ -275,21 +274,5 @@ impl Setup {
             force: Newtons::ZERO,
             drive: Volts::ZERO,
         }
-    }
-
-    /// A finding if the temperature is out of the plan's limits.
-    pub(super) fn ambient_finding(&self, temperature: Option<Celsius>) -> Option<Finding> {
-        let limits = self.job.plan.ambient.as_ref()?;
-        let temperature = temperature?;
-        let limit = if temperature < limits.temperature_min {
-            limits.temperature_min
-        } else if temperature > limits.temperature_max {
-            limits.temperature_max
-        } else {
-            return None;
-        };
-        let (seen, limit) = (temperature.si(), limit.si());
-        let message = format!("the temperature was {seen:.1} °C, the limit is {limit:.1} °C");
-        Some(Finding::beyond(FindingKind::AmbientOut, None, seen, limit, "degc", message))
     }
 }

@@ -26,7 +26,7 @@ impl Engine {
     /// The disk does not take a record, which is tried again.
     pub(super) fn store_waits(&mut self, detail: String) {
         self.progress.store_failed = true;
-        self.progress.store_waits = true;
+        self.progress.store_waits += 1;
         self.feed(Input::StoreWaits(detail));
     }
 

@@ -6,7 +6,9 @@ use super::watch::{Hears, Seen, Watch};
 use crate::bench::Bench;
 use anyhow::{Context, Result, ensure};
 use calibration::interlock::Trip;
-use calibration::sequence::{Event, FirstMotion, Operator, Outcome, PointEnd, QuietRecord, Recent, Setup};
+use calibration::sequence::{
+    Event, FirstMotion, Operator, Outcome, Pause, PointEnd, QuietRecord, Recent, Setup,
+};
 use calwright::files::Disk;
 use calwright::load;
 use calwright::record::UtcTime;
@@ -254,6 +256,9 @@ impl RunStore for Nowhere {
         Ok(())
     }
     fn point(&mut self, _at: Timestamp, _end: PointEnd) -> io::Result<()> {
+        Ok(())
+    }
+    fn pause(&mut self, _at: Timestamp, _pause: &Pause) -> io::Result<()> {
         Ok(())
     }
     fn trip(&mut self, _at: Timestamp, _trip: &Trip, _recent: &Recent) -> io::Result<()> {

@@ -1,4 +1,5 @@
-//! What comes before a motion: every permissive permits, then the warning has been on for its time.
+//! What comes before a motion: every permissive permits, the room is within its limits, then the warning has been on for its
+//! time.
 //!
 //! Judged in time of liveness. Where the rig declares neither, the motion begins in the same step.
 
@@ -31,6 +32,8 @@ enum What {
     Permissives { since: Mono, told: Option<String> },
     /// The warning, for this long, which began when the output was on.
     Warning { lasts: Seconds, begun: Option<Mono> },
+    /// The room.
+    Room,
 }
 
 impl Gate {
@@ -39,6 +42,11 @@ impl Gate {
         if let What::Warning { begun, .. } = &mut self.what {
             begun.get_or_insert(now);
         }
+    }
+
+    /// True while the room is waited for.
+    pub(super) fn is_pause(&self) -> bool {
+        self.what == What::Room
     }
 }
 
@@ -49,6 +57,8 @@ impl Run {
         if begins && self.permissives.missing(self.now).is_some() {
             let what = What::Permissives { since: self.now, told: None };
             self.state = State::Waiting(Gate { next, what });
+        } else if self.keeps_still(next, out) {
+            self.state = State::Waiting(Gate { next, what: What::Room });
         } else if let Some(lasts) = self.warning.due(self.now) {
             self.warning.begins();
             out.push(Action::Warn(true));
@@ -66,6 +76,12 @@ impl Run {
     pub(super) fn waited_for(&mut self, out: &mut Vec<Action>) {
         let State::Waiting(gate) = &mut self.state else { return };
         match &mut gate.what {
+            What::Room => {
+                let next = gate.next;
+                if self.room_is_back(out) {
+                    self.before(next, out);
+                }
+            }
             What::Warning { lasts, begun } => {
                 if begun.is_some_and(|at| self.now.since(at) >= *lasts) {
                     let next = gate.next;

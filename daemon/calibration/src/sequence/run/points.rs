@@ -110,7 +110,7 @@ impl Run {
             self.learned.hear(dwelt.applied, estimate);
         }
         let again = self.again(&found);
-        found.extend(self.setup.ambient_finding(self.temperature));
+        found.extend(self.room.out().cloned());
         let State::Point(point) = &mut self.state else { return };
         let measurement = Measurement {
             point: point.point,
@@ -124,7 +124,7 @@ impl Run {
             drive: point.drive(),
             settle: point.settle_time(&self.setup, point.dwell_from),
             settled_error: point.settled_error,
-            temperature: self.temperature,
+            temperature: self.room.temperature(),
             estimate: dwelt.estimate,
             findings: found,
         };
@@ -263,9 +263,9 @@ impl Run {
         self.setup.job.points.get(number).map(|p| p.frequency)
     }
 
-    /// Goes from a tone to the next goal: straight on at the same frequency, by way of zero to any other.
+    /// Goes from a tone to the next goal: straight on at the same frequency, by way of zero to any other and to a pause.
     pub(super) fn go(&mut self, goal: Goal, from: Hertz, waiting: bool, out: &mut Vec<Action>) {
-        if self.frequency_of(goal).is_some_and(|f| self.asked == Some(f)) {
+        if self.room.out().is_none() && self.frequency_of(goal).is_some_and(|f| self.asked == Some(f)) {
             return self.go_to(goal, out);
         }
         self.asked = None;
@@ -329,9 +329,7 @@ impl Run {
         let Some(mut point) = begun else {
             return self.stop(Outcome::Done, out);
         };
-        if let Some(before) = self.interrupted.take() {
-            point.goes_on_after(*before);
-        }
+        self.taken_up(&mut point);
         let drive = point.drive();
         self.spare_all_but(&self.standing(number).sensors().map(|s| s.column).collect::<Vec<_>>());
         self.state = State::Point(Box::new(point));

@@ -42,10 +42,10 @@ pub enum Part {
     Settle,
     /// A dwell is recorded.
     Dwell,
+    /// At zero drive in mid-run, until the room is within its limits, or a record is kept.
+    Paused,
     /// The first point once more.
     Closing,
-    /// At rest in mid-run, since a record can't be kept yet.
-    Paused,
     /// On the way out.
     Stopping,
 }
@@ -55,6 +55,7 @@ impl Run {
     #[must_use]
     pub fn glance(&self) -> Seen {
         let (part, point) = match &self.state {
+            State::Waiting(gate) if gate.is_pause() => (Part::Paused, None),
             State::Idle | State::Soaking(_) | State::Waiting(_) => (Part::Soak, None),
             State::Unmuting | State::Quiet(..) | State::StoringQuiet(_) => (Part::Quiet, None),
             State::Probing(_) | State::StoringFirstMotion(_) => (Part::FirstMotion, None),
@@ -67,7 +68,7 @@ impl Run {
                 (part, Some(run))
             }
             State::Leaving { .. } => (Part::Settle, None),
-            State::Pausing(_) => (Part::Paused, None),
+            State::Unkept(_) => (Part::Paused, None),
             State::Stopping(_) | State::Done => (Part::Stopping, None),
         };
         let moves = self.tone.is_some();
@@ -81,7 +82,7 @@ impl Run {
             displacement_ceiling: self.stroke.ceiling(),
             drive: self.tone.unwrap_or(Volts::ZERO),
             drive_ceiling: self.interlock.ceiling().map(|c| c.drive),
-            temperature: self.temperature,
+            temperature: self.room.temperature(),
         }
     }
 }

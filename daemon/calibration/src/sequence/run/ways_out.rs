@@ -36,14 +36,14 @@ impl Run {
             State::Probing(probe) => (probe.tone.0, false),
             State::StoringFirstMotion(motion) => (motion.frequency, false),
             State::Leaving { frequency, .. } => (*frequency, true),
-            State::Pausing(pause) if let Some(frequency) = pause.from() => (frequency, true),
+            State::Unkept(unkept) if let Some(frequency) = unkept.from() => (frequency, true),
             State::Idle
             | State::Soaking(_)
             | State::Waiting(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
-            | State::Pausing(_)
+            | State::Unkept(_)
             | State::Stopping(_)
             | State::Done => {
                 return self.make_safe(Stopping::begin(&self.setup, outcome, None), out);
@@ -54,7 +54,7 @@ impl Run {
         let mut stopping = Stopping::ramp(&self.setup, outcome, moment);
         match &self.state {
             State::Leaving { until: Some(until), .. } => stopping.ramped(*until),
-            State::Pausing(pause) if let Some(zero) = pause.zero() => stopping.ramped(zero),
+            State::Unkept(unkept) if let Some(zero) = unkept.zero() => stopping.ramped(zero),
             _ if !asked => {
                 self.interlock.commanded();
                 out.push(Action::SourceOff { over });

@@ -73,20 +73,3 @@ fn a_sample_at_the_end_of_the_range_is_clipped() {
     assert!(with(ONE, 4.999, &[]) && with(ONE, -5.0, &[]) && with(REFERENCE, 10.0, &[true; 3]));
     assert!(!with(ONE, 4.9, &[]) && !with(ONE, 5.0, &[true, false, false]));
 }
-
-/// The room is noted against every point, and no point is repeated for it: it would not help.
-#[test]
-fn a_room_out_of_its_limits_is_noted() {
-    let limits = "[ambient]\ntemperature_min = \"20 °C\"\ntemperature_max = \"26 °C\"";
-    let text = plan("", &[("8 Hz", "1 g pk", ""), ("16 Hz", "1 g pk", "")]) + limits;
-    for (temperature, found) in [(19.9, 1), (20.1, 0), (25.9, 0), (26.1, 1)] {
-        let mut bench = Bench::new(&text);
-        bench.temperature = Some(temperature);
-        let bench = bench.finish();
-        assert_eq!(bench.ended(), 3);
-        for m in bench.dwells() {
-            let kinds: Vec<_> = m.findings.iter().map(|f| (f.kind, f.column)).collect();
-            assert_eq!(kinds, vec![(FindingKind::AmbientOut, None); found], "{temperature}");
-        }
-    }
-}

@@ -16,7 +16,7 @@ pub(super) const LONGEST: Seconds = Seconds::new(600.0);
 
 /// A pause, and what goes on after it.
 #[derive(Debug, Clone)]
-pub(super) struct Pause {
+pub(super) struct Unkept {
     since: Mono,
     /// What waits for its receipt.
     storing: Box<State>,
@@ -28,10 +28,13 @@ pub(super) struct Pause {
     resting: bool,
 }
 
-impl Pause {
+impl Unkept {
     /// The record is durable.
     pub(super) fn stored(&mut self, what: Stored) {
-        self.receipt.get_or_insert(what);
+        // Of the beginning or end of a pause for the room nobody waits.
+        if what != Stored::Pause {
+            self.receipt.get_or_insert(what);
+        }
     }
 
     /// The source took the command to go to zero; the frequency that it comes from.
@@ -57,7 +60,7 @@ impl Pause {
 
 impl Run {
     /// A record can't be kept yet: to zero, and wait.
-    pub(super) fn pause(&mut self, why: String, out: &mut Vec<Action>) {
+    pub(super) fn unkept(&mut self, why: String, out: &mut Vec<Action>) {
         let from = match &self.state {
             State::StoringQuiet(_) => None,
             State::StoringFirstMotion(motion) => Some(motion.frequency),
@@ -78,7 +81,7 @@ impl Run {
         }
         let storing = Box::new(std::mem::replace(&mut self.state, State::Idle));
         let since = self.now;
-        self.state = State::Pausing(Pause {
+        self.state = State::Unkept(Unkept {
             since,
             storing,
             receipt: None,
@@ -89,18 +92,18 @@ impl Run {
     }
 
     /// Goes on where the record is kept and the armature at rest; ends the run where that takes too long.
-    pub(super) fn paused(&mut self, out: &mut Vec<Action>) {
-        let State::Pausing(pause) = &mut self.state else { return };
-        let rests = pause.at_rest(self.end);
-        if rests && !std::mem::replace(&mut pause.resting, true) {
+    pub(super) fn kept(&mut self, out: &mut Vec<Action>) {
+        let State::Unkept(unkept) = &mut self.state else { return };
+        let rests = unkept.at_rest(self.end);
+        if rests && !std::mem::replace(&mut unkept.resting, true) {
             self.interlock.watch(None);
         }
-        let State::Pausing(pause) = &mut self.state else { return };
-        if let Some(receipt) = pause.receipt.filter(|_| rests) {
-            self.state = *std::mem::replace(&mut pause.storing, Box::new(State::Idle));
+        let State::Unkept(unkept) = &mut self.state else { return };
+        if let Some(receipt) = unkept.receipt.filter(|_| rests) {
+            self.state = *std::mem::replace(&mut unkept.storing, Box::new(State::Idle));
             out.push(Action::Tell(Event::GoesOn));
             self.stored(receipt, out);
-        } else if self.now.since(pause.since) > LONGEST && pause.receipt.is_none() {
+        } else if self.now.since(unkept.since) > LONGEST && unkept.receipt.is_none() {
             let text = "a record could not be kept in the time of a pause; what was stored before is complete. Give the disk \
                         room, then go on with this run";
             out.push(Action::Tell(Event::Failure(text.to_owned())));
@@ -109,12 +112,13 @@ impl Run {
     }
 
     /// A point that was to be measured once more when the pause came: approached anew, counted on.
-    pub(super) fn once_more_from_rest(&mut self, point: PointRun, out: &mut Vec<Action>) {
+    pub(super) fn once_more_from_rest(&mut self, mut point: PointRun, out: &mut Vec<Action>) {
         let goal = match point.purpose {
             Purpose::Close => Some(Goal::Closing),
             Purpose::Measure => self.setup.order.iter().position(|n| *n == point.point).map(Goal::Point),
         };
-        self.interrupted = Some(Box::new(point));
+        point.repeat += 1;
+        self.given_up = Some(Box::new(point));
         match goal {
             Some(goal) => self.go_to(goal, out),
             None => self.stop(Outcome::Done, out),
