@@ -23,6 +23,7 @@ mod permit;
 pub mod protocol;
 mod registry;
 mod roles;
+mod room;
 mod safe;
 
 pub use block::Block;

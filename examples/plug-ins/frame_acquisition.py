@@ -122,6 +122,7 @@ class FrameAcquisition:
         if answer != written:
             raise Failure("out_of_range", f"asked for '{written}', it can do '{answer}'; write that into the rig file")
         self._channels = len(channels)
+        self._host.output.keep(number(params, "block_samples") / number(params, "rate_hz"))
         return params
 
     def start(self, _params: dict) -> dict:

@@ -22,8 +22,9 @@ import threading
 
 VERSION = (1, 0)
 LINE_MAX = 4 << 20
-# Blocks and replies that may wait for a reader that is slow.
-BLOCKS_MAX = 16
+# What may wait for a reader that is slow: samples of so many seconds in so many blocks, at least and at most, and replies.
+WAITING_S = 2.0
+BLOCKS = (8, 8192)
 REPLIES_MAX = 256
 KINDS = (
     "timeout", "disconnected", "busy", "out_of_range", "unsupported", "overload", "bad_data", "protocol", "bug",
@@ -136,6 +137,7 @@ class Output:
         self._replies: collections.deque[bytes] = collections.deque()
         self._blocks: collections.deque[bytes] = collections.deque()
         self._lost = 0
+        self._room = BLOCKS[0]
         threading.Thread(target=self._write, daemon=True).start()
 
     def _write(self) -> None:
@@ -161,7 +163,7 @@ class Output:
               not_finite: list[bool]) -> None:
         """Sends a block of samples (little-endian binary32, a piece of bytes for each channel), or drops and counts it."""
         with self._ready:
-            if len(self._blocks) >= BLOCKS_MAX:
+            if len(self._blocks) >= self._room:
                 self._lost += gap_before + len(channels[0]) // 4
                 return
             gap_before, self._lost = gap_before + self._lost, 0
@@ -177,6 +179,10 @@ class Output:
         with self._ready:
             self._blocks.append(line)
             self._ready.notify()
+
+    def keep(self, block_s: float) -> None:
+        """Says how long a block is, and with it how many may wait."""
+        self._room = min(max(math.ceil(WAITING_S / block_s), BLOCKS[0]), BLOCKS[1])
 
     def forget_blocks(self) -> None:
         """No block that waits follows the end of sampling."""

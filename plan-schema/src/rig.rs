@@ -274,6 +274,23 @@ written_table! {
         pub rate: SamplesPerSecond,
         /// Length of a block.
         pub block: Seconds = Seconds::new(0.02),
+        /// Longest time from the end of a block to the start of the next, of a gated acquisition; not written where blocks
+        /// follow each other without gaps.
+        pub pause: Option<Seconds>,
+    }
+}
+
+impl AcquisitionSetup {
+    /// True if its blocks have gaps between them.
+    #[must_use]
+    pub fn is_gated(&self) -> bool {
+        self.pause.is_some()
+    }
+
+    /// From the end of a block to the start of the next, at most.
+    #[must_use]
+    pub fn longest_pause(&self) -> Seconds {
+        self.pause.unwrap_or(Seconds::ZERO)
     }
 }
 

@@ -17,6 +17,7 @@ use crate::hum::Hum;
 use crate::spread::Unknowns;
 use plan_schema::chain::Chain;
 use plan_schema::resolve::ResolvedJob;
+use plan_schema::rig::AcquisitionSetup;
 use plan_schema::simulation::SimulatedAcquisition;
 use plan_schema::units::{SampleCount, SamplesPerSecond, Seconds};
 
@@ -152,7 +153,7 @@ impl Sampler {
             frames: 0,
             running: false,
             startup: samples(facts.startup),
-            gate: (facts.gate.si() > 0.0).then(|| (samples(facts.gate), samples(facts.pause))),
+            gate: gate(facts, &job.rig.acquisition).map(|(gate, pause)| (samples(gate), samples(pause))),
             starting: 0,
             index: 0,
             lost: 0,
@@ -313,6 +314,15 @@ impl Sampler {
         self.lost = 0;
         self.begin_block();
         taken
+    }
+}
+
+/// Length of a gate and of the pause after it: as the simulation says, else as the rig file says of a gated acquisition.
+fn gate(facts: &SimulatedAcquisition, setup: &AcquisitionSetup) -> Option<(Seconds, Seconds)> {
+    if facts.gate.si() > 0.0 {
+        Some((facts.gate, facts.pause))
+    } else {
+        setup.pause.map(|pause| (setup.block, pause))
     }
 }
 

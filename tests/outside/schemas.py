@@ -37,7 +37,7 @@ KIND_OF_FILE = {
     "settings/scope.toml": "scope",
 }
 # Every kind that has a schema; each has to turn up.
-KINDS = {"plan", "job", "rig", "sensors", "references", "settings", "scope", "faults", "result", "truth", "check", "run", "journal",
+KINDS = {"plan", "job", "rig", "sensors", "references", "settings", "scope", "faults", "result", "truth", "check", "problems", "run", "journal",
          "protocol"}
 # Parts of run.json that are documents of another kind.
 WITHIN_RUN = ("plan", "job", "rig", "sensors", "references")
@@ -88,6 +88,7 @@ def documents(program: Program) -> Iterator[tuple[str, str, object]]:
         with path.open("rb") as file:
             yield kind_of(path), path.relative_to(EXAMPLES).as_posix(), plain(tomllib.load(file))
     yield "check", "check --json", json.loads(program.call(["check", str(JOB), "--json"], 0))
+    yield "problems", "check --json of no file", json.loads(program.call(["check", "nowhere.toml", "--json"], 2))
     yield from (("protocol", name, message) for name, message in (*messages_of_the_text(), *messages_of_a_plug_in()))
     for name, more, status in (("run", [], 0), ("tripped run", ["--faults", str(FAULTS)], 3)):
         out = program.folder / name

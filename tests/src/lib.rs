@@ -20,6 +20,7 @@ pub mod real;
 pub mod rig_sim;
 pub mod run_dir;
 pub mod shell;
+pub mod sound;
 pub mod volatile;
 
 pub use bench::Bench;

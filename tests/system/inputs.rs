@@ -79,6 +79,17 @@ fn mistakes_of_several_files_come_at_once() {
     assert!([PLAN, RIG, SENSORS].iter().all(|file| said.stderr.contains(file)), "{}", said.stderr);
 }
 
+/// A program that asks gets the same mistakes with their places.
+#[test]
+fn mistakes_are_said_to_programs_too() {
+    let bench = Bench::new().unwrap();
+    bench.replace(PLAN, "\"0.5 Hz\"", "0.5").unwrap();
+    let said = bench.run(&["--json", "check", MAIN_JOB]).unwrap().expect_status(2).unwrap();
+    insta::assert_snapshot!(said.stdout);
+    let said = bench.run(&["--json", "check", "nowhere.toml"]).unwrap().expect_status(2).unwrap();
+    insta::assert_snapshot!(said.stdout);
+}
+
 #[test]
 fn a_point_that_the_shaker_can_not_run_is_refused_with_the_largest_that_it_can() {
     let bench = Bench::new().unwrap();

@@ -11,6 +11,8 @@ mod doctor;
 #[cfg(test)]
 mod doors;
 #[cfg(test)]
+mod gated;
+#[cfg(test)]
 mod golden;
 #[cfg(test)]
 mod host;

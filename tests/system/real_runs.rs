@@ -11,7 +11,14 @@ fn a_run_through_hosts_comes_to_the_same() {
 
 #[test]
 fn another_source_is_other_lines_of_the_rig_file() {
-    for figure in real_runs::swapped(false).unwrap() {
+    for figure in real_runs::source(false).unwrap() {
+        assert!(figure.met(), "{figure}");
+    }
+}
+
+#[test]
+fn another_acquisition_is_other_lines_of_the_rig_file() {
+    for figure in real_runs::acquisition(false).unwrap() {
         assert!(figure.met(), "{figure}");
     }
 }

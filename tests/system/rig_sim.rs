@@ -79,32 +79,10 @@ async fn the_drivers_move_the_simulated_rig_and_make_it_safe() {
     assert_eq!(rig.end().unwrap(), Some(0));
 }
 
-/// The lines of the rig file that make the acquisition a gated one by templates.
-const GATED: &str = r#"driver = "scpi-acquisition"
-
-[instrument.settings]
-link = { tcp = "127.0.0.1:5027", timeout = "500 ms" }
-prepare = ["ACQ:CHAN:CLE"]
-rate = "ACQ:RATE {rate}"
-rate_query = "ACQ:RATE?"
-frames = "ACQ:POIN {frames:.0}"
-channel = "ACQ:CHAN:ADD {input:.0},{v_peak}"
-trigger = "INIT"
-ready = { ask = "ACQ:READ?" }
-fetch = "FETC?"
-index_query = "FETC:IND?"
-stop = "ABOR"
-samples = { kind = "i32", byte_order = "big", layout = "interleaved", shift = 1, overload_bit = 0, full_scale = 1073741824 }
-"#;
-
 /// From streamed samples to blocks by lines of the rig file alone.
 #[tokio::test]
 async fn another_acquisition_is_other_lines_of_the_rig_file() {
-    let swap = |rig: String| {
-        let from = rig.find("driver = \"stream-acquisition\"").unwrap();
-        let to = from + rig[from..].find("\n# An ambient sensor").unwrap();
-        format!("{}{GATED}{}", &rig[..from], &rig[to..])
-    };
+    let swap = |rig: String| tests::conform::with_instrument(&rig, "daq", tests::conform::GATED);
     let rig = RigSim::start_with(1, swap).unwrap();
     let mut opened = rig.open().await.unwrap();
     let mut take = |name: &str| opened.remove(name).unwrap();

@@ -8,11 +8,13 @@ use super::{Context, DAY_OF_DRY_RUNS, Exit, arm, driver_settings, say};
 use crate::execution::{obstacles, overdue, tight};
 use crate::load::{self, LoadError, Loaded};
 use crate::record::check::CheckRecord;
+use crate::record::problems::ProblemsRecord;
 use crate::record::time::UtcTime;
 use crate::wiring::SIMULATED;
 use calibration::sequence::Setup;
 use plan_schema::read::Report;
 use plan_schema::resolve::ResolvedJob;
+use serde::Serialize;
 use std::path::Path;
 
 pub(super) fn run(context: &Context, path: &Path, at: Option<UtcTime>, point: Option<usize>) -> Exit {
@@ -20,12 +22,12 @@ pub(super) fn run(context: &Context, path: &Path, at: Option<UtcTime>, point: Op
         Ok(mut loaded) => {
             match context.settings.scope.as_deref().map(load::scope).transpose() {
                 Ok(scope) => loaded.job.scope = scope,
-                Err(error) => return refuse(&error),
+                Err(error) => return not_usable(context, &error),
             }
             let day = at.or_else(|| day_of(&loaded.job)).unwrap_or_else(UtcTime::now);
             checked(context, &loaded, day, point)
         }
-        Err(error) => refuse(&error),
+        Err(error) => not_usable(context, &error),
     }
 }
 
@@ -39,8 +41,7 @@ fn checked(context: &Context, loaded: &Loaded, day: UtcTime, wanted: Option<usiz
     say::error(&loaded.warnings.render(say::colour()));
     let settings = driver_settings::problems(&loaded.rig);
     if !settings.is_usable() {
-        say::error(&settings.render(say::colour()));
-        return Exit::Input;
+        return not_usable(context, &LoadError::Input(Report(settings)));
     }
     let unwarned = arm::unwarned(&loaded.rig);
     if !unwarned.0.is_empty() {
@@ -50,22 +51,12 @@ fn checked(context: &Context, loaded: &Loaded, day: UtcTime, wanted: Option<usiz
         say::error(&remark);
     }
     if let Some(overdue) = overdue(loaded, day) {
-        say::error(&overdue.render(say::colour()));
-        return Exit::Input;
+        return not_usable(context, &LoadError::Input(Report(overdue)));
     }
     let setup = Setup::new(loaded.job.clone());
     let record = foresee::record(&setup, day);
     if context.json {
-        return match serde_json::to_string_pretty(&record) {
-            Ok(text) => {
-                say::out(&text);
-                exit_of(&record)
-            }
-            Err(error) => {
-                say::error(&format!("error: {error}"));
-                Exit::Environment
-            }
-        };
+        return json(&record, exit_of(&record));
     }
     let paint = table::Paint(say::colour_out());
     if let Some(number) = wanted {
@@ -86,6 +77,33 @@ fn checked(context: &Context, loaded: &Loaded, day: UtcTime, wanted: Option<usiz
         }
     }
     exit_of(&record)
+}
+
+/// Prints a record as JSON.
+fn json(record: &impl Serialize, exit: Exit) -> Exit {
+    match serde_json::to_string_pretty(record) {
+        Ok(text) => {
+            say::out(&text);
+            exit
+        }
+        Err(error) => {
+            say::error(&format!("error: {error}"));
+            Exit::Environment
+        }
+    }
+}
+
+/// As [`refuse`], and on standard output for a program where one asked.
+fn not_usable(context: &Context, error: &LoadError) -> Exit {
+    let exit = refuse(error);
+    if !context.json {
+        return exit;
+    }
+    let record = match error {
+        LoadError::Input(Report(found)) => ProblemsRecord::of(found),
+        LoadError::File { path, detail } => ProblemsRecord::of_file(&path.display().to_string(), detail),
+    };
+    json(&record, exit)
 }
 
 /// Whether what was asked for can be done.

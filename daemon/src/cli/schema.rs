@@ -3,13 +3,14 @@
 use super::{Context, Exit, say};
 use crate::record::check::CheckRecord;
 use crate::record::journal::Entry;
+use crate::record::problems::ProblemsRecord;
 use crate::record::{ResultRecord, RunRecord, TruthRecord, schema_of};
 use crate::settings::Settings;
 use crate::wiring;
 use serde_json::{Value, json};
 
 /// The kinds of files that have a schema.
-pub const KINDS: [&str; 14] = [
+pub const KINDS: [&str; 15] = [
     "plan",
     "job",
     "rig",
@@ -23,6 +24,7 @@ pub const KINDS: [&str; 14] = [
     "result",
     "truth",
     "check",
+    "problems",
     "protocol",
 ];
 
@@ -42,6 +44,7 @@ pub fn schema_of_kind(kind: &str) -> Option<Value> {
         "result" => schema_of::<ResultRecord>(),
         "truth" => schema_of::<TruthRecord>(),
         "check" => schema_of::<CheckRecord>(),
+        "problems" => schema_of::<ProblemsRecord>(),
         _ => return None,
     };
     Some(titled(schema.to_value(), kind))

@@ -12,6 +12,7 @@ pub mod directory;
 pub mod earlier;
 pub mod estimators;
 pub mod journal;
+pub mod problems;
 pub mod raw;
 pub mod result;
 pub mod run;

@@ -9,7 +9,7 @@ use drivers::{
 };
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Rig;
-use plan_schema::units::Seconds;
+use plan_schema::units::{SampleCount, Seconds, engineering};
 use std::collections::BTreeMap;
 use std::future::Future;
 use std::sync::Arc;
@@ -97,27 +97,56 @@ fn missing(role: &str) -> DriverError {
 }
 
 impl Bench {
+    /// Whether the source makes every frequency of the job: what it can't is said before anything is energised.
+    pub(super) fn reaches(&self, job: &ResolvedJob) -> Result<(), DriverError> {
+        let limits = self.source.limits();
+        let (lowest, highest) = (limits.frequency_min, limits.frequency_max);
+        let beyond: Vec<String> = job
+            .points
+            .iter()
+            .map(|point| point.frequency)
+            .filter(|f| *f < lowest || *f > highest)
+            .map(|f| engineering(f.si(), "Hz"))
+            .collect();
+        if beyond.is_empty() {
+            return Ok(());
+        }
+        let detail = format!(
+            "the plan has points at {}, and this source makes {} to {}; leave them out of the plan, or take another source",
+            beyond.join(", "),
+            engineering(lowest.si(), "Hz"),
+            engineering(highest.si(), "Hz")
+        );
+        Err(DriverError::new(ErrorKind::OutOfRange, instrument_of(&job.rig.roles.source), "open", detail))
+    }
+
     /// Sets the acquisition up as the rig file says and starts it.
     pub(super) async fn start(&mut self, job: &ResolvedJob) -> Result<(), DriverError> {
         let rig = &job.rig;
         let name = instrument_of(&rig.roles.acquisition).to_owned();
-        let frames = rig.acquisition.block.si() * rig.acquisition.rate.si();
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "clamped to the range of u32"
-        )]
-        let frames = frames.round().clamp(1.0, 1e8) as u32;
+        let frames = SampleCount::nearest(rig.acquisition.block, rig.acquisition.rate).0;
+        let frames = u32::try_from(frames).unwrap_or(u32::MAX).max(1);
         let channels =
             job.columns.iter().map(|c| ChannelRequest { input: c.input, range: c.range }).collect();
         let want = AcquisitionRequest { rate: rig.acquisition.rate, frames, channels };
         let limit = rig.timing.reply_limit;
         let applied = bounded(limit, &name, "configure", self.acquisition.configure(&want)).await?;
-        if applied != want || self.acquisition.continuity() != Continuity::Continuous {
-            let detail = format!(
-                "asked for {want:?}, got {applied:?}; continuous blocks at the rate of the rig file are needed"
-            );
-            return Err(DriverError::new(ErrorKind::Unsupported, &name, "configure", detail));
+        let unsupported = |detail| Err(DriverError::new(ErrorKind::Unsupported, &name, "configure", detail));
+        if applied != want {
+            return unsupported(format!("asked for {want:?}, got {applied:?}"));
+        }
+        match (self.acquisition.continuity(), rig.acquisition.is_gated()) {
+            (Continuity::Continuous, false) | (Continuity::Gated, true) => {}
+            (Continuity::Gated, false) => {
+                let detail = "its blocks have gaps between them: write the longest one into the rig file, such as pause = \
+                              \"100 ms\" in [acquisition], so that what may go wrong meanwhile is reckoned with";
+                return unsupported(detail.to_owned());
+            }
+            (Continuity::Continuous, true) => {
+                let detail =
+                    "its blocks follow without gaps: take the pause in [acquisition] out of the rig file";
+                return unsupported(detail.to_owned());
+            }
         }
         bounded(limit, &name, "start", self.acquisition.start()).await
     }

@@ -171,9 +171,12 @@ impl Engine {
         if self.progress.block_requested || !idle {
             return;
         }
-        let block = self.run.setup().job.rig.acquisition.block;
+        let rig = &self.run.setup().job.rig;
+        // Long blocks with pauses between them must not keep contacts and amplifier from being read.
+        let gated = rig.acquisition.is_gated();
+        let patience = if gated { rig.timing.poll_interval } else { rig.acquisition.block * 2.0 };
         // An acquisition task that is gone shows as blocks that are missing.
-        self.progress.block_requested = self.lines.acquisition.send(block * 2.0).await.is_ok();
+        self.progress.block_requested = self.lines.acquisition.send(patience).await.is_ok();
     }
 
     async fn next_message(&mut self) -> Option<Message> {

@@ -13,7 +13,7 @@ use super::writer::{RunStore, tripped, write_all};
 use crate::files::Files;
 use crate::record::UtcTime;
 use calibration::interlock::{Trip, TripReason};
-use calibration::sequence::{Operator, Run, Setup};
+use calibration::sequence::{Operator, Outcome, Run, Setup};
 use drivers::{DriverError, PermitIssuer, Registry, StopReason};
 use jiff::Timestamp;
 use plan_schema::units::Seconds;
@@ -92,7 +92,7 @@ pub enum StationError {
     Disk(io::Error),
     /// The line by which `stop` reaches a run can't be opened.
     Line(io::Error),
-    /// An instrument could not be opened, set up or made safe at the start.
+    /// An instrument could not be opened or set up at the start. [`run`] makes a run that failed of it.
     Instrument(DriverError),
     /// The program failed; everything was made safe, as far as the trip's message says.
     Program(Box<Trip>),
@@ -205,7 +205,27 @@ pub fn run<S: RunStore + 'static>(
     let store = store.map_err(|_| {
         StationError::program(TripReason::ProgramError, "the writer's thread failed; see the log")
     })?;
-    ended.map(|report| (report, store))
+    ended.or_else(|error| not_opened(error, at)).map(|report| (report, store))
+}
+
+/// A run whose instruments could not be opened or set up has failed before its first sample; its records say so.
+fn not_opened(error: StationError, at: Timestamp) -> Result<Report, StationError> {
+    let StationError::Instrument(error) = error else { return Err(error) };
+    Ok(Report {
+        outcome: Outcome::Failed,
+        trip: None,
+        tripped_at: None,
+        started: at,
+        ended: at,
+        rig_time: Seconds::ZERO,
+        waited: Seconds::ZERO,
+        hold: None,
+        refused: None,
+        guard_opened: false,
+        ambient: Vec::new(),
+        failures: vec![error.to_string()],
+        store_failed: false,
+    })
 }
 
 /// Looks at the leave again, now that nobody else can change it, and binds it to what is mounted.
@@ -344,6 +364,7 @@ async fn engine(
         *slot = Some(safes.clone());
     }
     power::on(&mut bench, &job.rig).await?;
+    bench.reaches(&job).map_err(StationError::Instrument)?;
     tracing::debug!(source = instrument_of(&job.rig.roles.source), "safe at the start");
     bench.start(&job).await.map_err(StationError::Instrument)?;
     let started = mission.clock.utc();

@@ -109,11 +109,18 @@ impl Sampling {
 mod tests {
     use super::*;
     use drivers::built_in::feed::feed;
-    use plan_schema::units::Seconds;
+    use drivers::{AcquisitionRequest, ChannelRequest};
+    use plan_schema::units::{SamplesPerSecond, Seconds, Volts};
 
     #[tokio::test]
     async fn channels_are_sorted_scaled_and_cut_into_blocks_with_gaps_and_overloads() {
-        let (inlet, mut outlet) = feed("unit", 2);
+        let channel = ChannelRequest { input: 0, range: Volts::new(1.0) };
+        let request = AcquisitionRequest {
+            rate: SamplesPerSecond::new(48_000.0),
+            frames: 2,
+            channels: vec![channel; 2],
+        };
+        let (inlet, mut outlet) = feed("unit", &request);
         let taps = vec![Tap { channel: 2, full_scale: 2.0 }, Tap { channel: 0, full_scale: 10.0 }];
         let mut sampling = Sampling::new(inlet, taps, 2);
         // Three channels, of which the middle one is not wanted.

@@ -92,7 +92,7 @@ fn opened(desk: Desk, response: Characterised, identity: Identity) -> Opened {
         acquisition: Some(Box::new(Recorder {
             desk: desk.clone(),
             taps: Vec::new(),
-            frames: 0,
+            request: None,
             outlet: None,
         })),
         ambient: None,
@@ -196,7 +196,7 @@ impl SignalSource for Source {
 struct Recorder {
     desk: Desk,
     taps: Vec<Tap>,
-    frames: usize,
+    request: Option<AcquisitionRequest>,
     outlet: Option<Outlet>,
 }
 
@@ -254,7 +254,7 @@ impl Acquisition for Recorder {
             return Err(wrong(ErrorKind::OutOfRange, detail));
         }
         let taps = self.taps(want).map_err(|detail| wrong(ErrorKind::OutOfRange, detail))?;
-        (self.taps, self.frames) = (taps, want.frames as usize);
+        (self.taps, self.request) = (taps, Some(want.clone()));
         Ok(want.clone())
     }
 
@@ -262,14 +262,14 @@ impl Acquisition for Recorder {
         if self.outlet.is_some() {
             return Err(self.desk.wrong(ErrorKind::Busy, "start", "it is sampling already"));
         }
-        if self.taps.is_empty() {
+        let Some(request) = &self.request else {
             let detail = "it was not configured; configure it first";
             return Err(self.desk.wrong(ErrorKind::Protocol, "start", detail));
-        }
-        let (inlet, outlet) = feed(&self.desk.instrument, self.taps.len());
+        };
+        let (inlet, outlet) = feed(&self.desk.instrument, request);
         let mut console = self.desk.console.lock();
         self.desk.alive(&console, "start")?;
-        console.sampling = Some(Sampling::new(inlet, self.taps.clone(), self.frames));
+        console.sampling = Some(Sampling::new(inlet, self.taps.clone(), request.frames as usize));
         drop(console);
         self.outlet = Some(outlet);
         Ok(())

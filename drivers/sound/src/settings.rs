@@ -230,8 +230,9 @@ fn volts(wrong: &mut dyn FnMut(&str, String, &str), key: &str, volts: Volts<Peak
 mod tests {
     use super::*;
     use drivers::built_in::settings::read;
+    use drivers::client::PLUG_IN;
     use plan_schema::read::Document;
-    use plan_schema::rig::Instrument;
+    use plan_schema::rig::{Coupling, Instrument, Rig};
 
     const GOOD: &str = r#"
 device = "hw:CARD=Bench"
@@ -284,6 +285,22 @@ response = [{ frequency = "4 Hz", magnitude = "95 %" }, { frequency = "1 kHz", m
             said("8 Hz", "2 kHz"),
         ];
         insta::assert_snapshot!(cases.join("\n\n"));
+    }
+
+    /// The example's rig file says what this driver reads, and its channels agree with it.
+    #[test]
+    fn the_example_is_right() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../examples/sound/rig.toml");
+        let rig = Document::<Rig>::read("rig", &std::fs::read_to_string(path).unwrap()).unwrap().value;
+        let mut instrument = rig.instruments.into_iter().find(|i| i.driver == PLUG_IN).unwrap();
+        instrument.settings.0.remove("program");
+        let settings = read::<SoundSettings>(&instrument).unwrap();
+        assert_eq!(settings.problems(), Vec::<String>::new());
+        assert_eq!(settings.rate, rig.acquisition.rate);
+        for channel in rig.channels {
+            assert_eq!(settings.inputs[channel.input as usize].full_scale, channel.range);
+            assert_eq!(channel.coupling, Some(Coupling::Ac));
+        }
     }
 
     #[test]

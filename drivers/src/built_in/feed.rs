@@ -5,14 +5,13 @@
 
 use crate::block::Block;
 use crate::error::{DriverError, ErrorKind};
+use crate::roles::AcquisitionRequest;
+use crate::room;
 use plan_schema::units::{SampleCount, SampleIndex, Seconds};
 use std::time::Duration;
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::mpsc::{Receiver, Sender, channel};
 use tokio::time::timeout;
-
-/// Blocks that may wait.
-const DEPTH: usize = 64;
 
 /// A stretch of samples as it was read: channel after channel, in V.
 #[derive(Debug, Clone, PartialEq)]
@@ -58,10 +57,11 @@ pub struct Outlet {
     channels: usize,
 }
 
-/// A queue for blocks of so many channels.
+/// A queue for the blocks of a request.
 #[must_use]
-pub fn feed(instrument: &str, channels: usize) -> (Inlet, Outlet) {
-    let (sender, items) = channel(DEPTH);
+pub fn feed(instrument: &str, request: &AcquisitionRequest) -> (Inlet, Outlet) {
+    let (sender, items) = channel(room::blocks(request));
+    let channels = request.channels.len();
     (Inlet(sender), Outlet { items, instrument: instrument.to_owned(), expected: 0, channels })
 }
 
@@ -99,6 +99,14 @@ impl Outlet {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::roles::ChannelRequest;
+    use plan_schema::units::{SamplesPerSecond, Volts};
+
+    /// Blocks of two samples of two channels, of which 40 are two seconds.
+    fn request() -> AcquisitionRequest {
+        let channel = ChannelRequest { input: 0, range: Volts::new(1.0) };
+        AcquisitionRequest { rate: SamplesPerSecond::new(40.0), frames: 2, channels: vec![channel; 2] }
+    }
 
     fn stretch(first: u64, value: f32) -> Stretch {
         Stretch { first, samples: vec![value; 4], overload: vec![false, true] }
@@ -106,19 +114,19 @@ mod tests {
 
     #[tokio::test]
     async fn what_has_no_room_is_a_gap() {
-        let (inlet, mut outlet) = feed("unit", 2);
+        let (inlet, mut outlet) = feed("unit", &request());
         for n in 0..100 {
             assert!(inlet.put(stretch(n * 2, 0.0)));
         }
         let within = Seconds::new(0.01);
-        for n in 0..64 {
+        for n in 0..40 {
             let block = outlet.next(within).await.unwrap().unwrap();
             assert_eq!((block.first_sample.0, block.gap_before.0), (n * 2, 0));
         }
         assert!(outlet.next(within).await.unwrap().is_none());
         inlet.put(stretch(200, 0.0));
         let block = outlet.next(within).await.unwrap().unwrap();
-        assert_eq!((block.first_sample.0, block.gap_before.0, block.frames()), (200, 72, 2));
+        assert_eq!((block.first_sample.0, block.gap_before.0, block.frames()), (200, 120, 2));
         drop(inlet);
         assert_eq!(outlet.next(within).await.unwrap_err().kind, ErrorKind::Disconnected);
     }
@@ -132,7 +140,7 @@ mod tests {
             (Stretch { overload: vec![false], ..stretch(2, 0.0) }, ErrorKind::BadData),
             (Stretch { samples: Vec::new(), ..stretch(2, 0.0) }, ErrorKind::BadData),
         ] {
-            let (inlet, mut outlet) = feed("unit", 2);
+            let (inlet, mut outlet) = feed("unit", &request());
             inlet.put(stretch(0, 0.0));
             inlet.put(second);
             outlet.next(within).await.unwrap().unwrap();

@@ -33,6 +33,9 @@ const OF_BLOCK_LIMIT: f64 = 0.6;
 /// Blocks that may pass between two heartbeats that are believed: each carries the last one judged.
 const BLOCKS_BETWEEN: f64 = 3.0;
 
+/// The same for long blocks with pauses between them, of which the longest is known.
+const GATES_BETWEEN: f64 = 1.5;
+
 /// Times the reply limit that opening may take, as at the station.
 const OPENING: f64 = 10.0;
 
@@ -41,7 +44,10 @@ impl HostedOptions {
     #[must_use]
     pub fn of(rig: &Rig) -> Self {
         let by_limit = rig.timing.block_limit * OF_BLOCK_LIMIT;
-        let by_block = rig.acquisition.block * BLOCKS_BETWEEN;
+        let by_block = match rig.acquisition.pause {
+            None => rig.acquisition.block * BLOCKS_BETWEEN,
+            Some(pause) => (rig.acquisition.block + pause) * GATES_BETWEEN,
+        };
         Self { reply_limit: rig.timing.reply_limit, heartbeat_limit: by_limit.max(by_block) }
     }
 }

@@ -9,11 +9,12 @@ use crate::protocol::{
     BLOCK, Call, FAILED, Fault, HEARTBEAT, Line, LineReader, Message, notification, op_of, params, parse,
     read_block, request, result,
 };
+use crate::room;
 use plan_schema::units::SampleCount;
 use std::collections::BTreeMap;
 use std::io::{BufReader, Write};
 use std::process::{Child, ChildStdin, ChildStdout, ExitStatus};
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread;
@@ -24,7 +25,7 @@ use tokio::time::Instant;
 /// Lines that may wait for a host. The roles together never have more than a few under way.
 const LINES: usize = 64;
 
-/// Blocks that may wait for the station: at 20 ms each more than a second.
+/// Blocks that may wait for the station before an acquisition was configured.
 const BLOCKS: usize = 64;
 
 /// How often a process that has to end is looked at.
@@ -61,6 +62,8 @@ struct State {
     expected: AtomicBool,
     /// Last of the [`ALIVE_IDS`] that was answered.
     alive: AtomicU64,
+    /// Blocks that may wait for the station.
+    room: AtomicUsize,
     /// Why it was killed, where it hung.
     hung: Mutex<Option<String>>,
 }
@@ -97,6 +100,7 @@ impl Link {
             waiting: Mutex::default(),
             expected: AtomicBool::new(false),
             alive: AtomicU64::new(ALIVE_IDS),
+            room: AtomicUsize::new(BLOCKS),
             hung: Mutex::default(),
         });
         let name = instrument.to_owned();
@@ -104,7 +108,7 @@ impl Link {
         let (lines, queue) = sync_channel(LINES);
         let (ending, shared) = (state.clone(), hosts.clone());
         thread::spawn(move || write(input, &queue, &shared, beat, &ending, patience));
-        let (sender, blocks) = mpsc::channel(BLOCKS);
+        let (sender, blocks) = mpsc::channel(usize::from(room::MOST));
         let reader = Reader {
             instrument: instrument.to_owned(),
             state: state.clone(),
@@ -166,6 +170,11 @@ impl Link {
     /// True if the host's process is gone.
     pub(super) fn is_gone(&self) -> bool {
         lock(&self.state.child).try_wait().is_ok_and(|status| status.is_some())
+    }
+
+    /// From now on so many blocks may wait for the station.
+    pub(super) fn keep(&self, blocks: usize) {
+        self.state.room.store(blocks, Ordering::SeqCst);
     }
 
     /// From now on the host's end is no loss.
@@ -371,13 +380,22 @@ impl Reader {
             block.gap_before = SampleCount(block.gap_before.0.saturating_add(self.dropped));
             block
         });
-        match self.blocks.try_send(block) {
-            Ok(()) => self.dropped = 0,
-            Err(mpsc::error::TrySendError::Full(Ok(block))) => {
+        let waiting = self.blocks.max_capacity() - self.blocks.capacity();
+        match block {
+            Ok(block) if waiting >= self.state.room.load(Ordering::SeqCst) => {
                 self.dropped = block.gap_before.0.saturating_add(block.frames() as u64);
+                tracing::warn!(
+                    instrument = self.instrument,
+                    samples = self.dropped,
+                    "the station does not take the blocks: samples are dropped and counted"
+                );
             }
-            // An error that finds no room shows as blocks that are missing.
-            Err(mpsc::error::TrySendError::Full(Err(_)) | mpsc::error::TrySendError::Closed(_)) => {}
+            // Beyond the room of blocks there is always some for an error; where not, it shows as blocks that are missing.
+            block => {
+                if self.blocks.try_send(block).is_ok() {
+                    self.dropped = 0;
+                }
+            }
         }
     }
 }

@@ -12,6 +12,7 @@ use crate::roles::{
     Acquisition, AcquisitionRequest, Ambient, AmbientReading, AmplifierStatus, ChannelRequest,
     ContactReading, Contacts, Continuity, PowerAmplifier, SignalSource, SourceLimits, Tone, Transition,
 };
+use crate::room;
 use async_trait::async_trait;
 use plan_schema::units::{Celsius, Fraction, Hertz, SampleIndex, SamplesPerSecond, Seconds, Volts};
 use std::sync::Arc;
@@ -166,11 +167,13 @@ impl Acquisition for RemoteAcquisition {
         self.channels = applied.channels.len();
         let channel =
             |c: &ChannelParams| ChannelRequest { input: c.input, range: Volts::new(c.range_v_peak) };
-        Ok(AcquisitionRequest {
+        let applied = AcquisitionRequest {
             rate: SamplesPerSecond::new(applied.rate_hz),
             frames: applied.block_samples,
             channels: applied.channels.iter().map(channel).collect(),
-        })
+        };
+        self.remote.link.keep(room::blocks(&applied));
+        Ok(applied)
     }
 
     async fn start(&mut self) -> Result<(), DriverError> {

@@ -62,6 +62,22 @@ impl Verdict {
 /// A row family: says `Ok` with the verdict, or `Err` with what went wrong on the way there, which is a failure too.
 pub(super) type Tried = Result<Verdict, String>;
 
+/// Tries a row, and once more where it fails: a machine that has much else to do may be late for a promise, a driver that breaks
+/// it breaks it again. What failed at first is said.
+pub(super) fn twice(mut case: impl FnMut() -> Tried) -> Tried {
+    let first = match case() {
+        Ok(verdict) if verdict.outcome == Outcome::Fail => verdict.said,
+        Err(why) => why,
+        good => return good,
+    };
+    let second = case()?;
+    let said = match second.outcome {
+        Outcome::Fail => return Ok(second),
+        _ => format!("{}; at the second try, the first: {first}", second.said),
+    };
+    Ok(Verdict { said, ..second })
+}
+
 /// One line of the table.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Row {

@@ -17,6 +17,7 @@ use crate::roles::{
     Acquisition, AcquisitionRequest, Ambient, AmplifierStatus, ChannelRequest, Contacts, PowerAmplifier,
     SignalSource, Tone, Transition,
 };
+use crate::room;
 use crate::safe::StopReason;
 use plan_schema::units::{Hertz, SampleCount, SamplesPerSecond, Seconds, Volts};
 use std::future::Future;
@@ -227,6 +228,7 @@ async fn configure(desk: &Desk, device: &mut dyn Acquisition, asked: &Asked) -> 
         channels: want.channels.iter().map(channel).collect(),
     };
     let applied = desk.bounded(device.configure(&want)).await?;
+    desk.output.keep(room::blocks(&applied));
     let channel = |c: &ChannelRequest| ChannelParams { input: c.input, range_v_peak: c.range.si() };
     let applied = Configure {
         rate_hz: applied.rate.si(),

@@ -8,6 +8,7 @@ mod faults;
 mod machine;
 mod permissives;
 mod plan;
+mod plausible;
 mod registers;
 mod rig;
 mod scope;

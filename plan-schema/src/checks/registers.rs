@@ -1,6 +1,6 @@
 //! Checks of the registers by themselves.
 
-use super::Checker;
+use super::{Checker, plausible};
 use crate::read::{Diagnostic, Document};
 use crate::registers::{
     CalibratedAs, OutputKind, ReferenceCalibration, ReferenceRegister, Sensor, SensorKind, SensorOutput,
@@ -215,8 +215,12 @@ pub(crate) fn references(document: &Document<ReferenceRegister>) -> Vec<Diagnost
         let list = at("calibration");
         for (m, calibration) in reference.calibrations.iter().enumerate() {
             let path = format!("{list}[{m}]");
+            let before = checker.found.len();
             one_calibration(&mut checker, &path, calibration);
             covers(&mut checker, &path, reference.calibrated_as, calibration);
+            if checker.found.len() == before {
+                plausible::lines(&mut checker, &path, calibration);
+            }
         }
         checker.unique(&list, "certificate", reference.calibrations.iter().map(|c| c.certificate.as_str()));
         checker.unique(&list, "date", reference.calibrations.iter().map(|c| c.date));

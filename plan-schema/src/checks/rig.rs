@@ -136,14 +136,17 @@ fn timing(checker: &mut Checker<'_, Rig>, rig: &Rig) {
     checker.not_negative("timing.judgement", timing.judgement.si());
     checker.positive("acquisition.rate", rig.acquisition.rate.si());
     checker.positive("acquisition.block", rig.acquisition.block.si());
+    checker.not_negative("acquisition.pause", rig.acquisition.longest_pause().si());
     let seconds = |value: f64| engineering(value, "s");
-    if timing.block_limit <= rig.acquisition.block {
+    let takes = rig.acquisition.block + rig.acquisition.longest_pause();
+    if timing.block_limit <= takes {
         let missing = seconds(timing.block_limit.si());
+        let pause = if rig.acquisition.is_gated() { " with its pause" } else { "" };
         checker.error(
             "acquisition.block",
             format!(
-                "blocks count as missing after {missing}, and each of these takes {}",
-                seconds(rig.acquisition.block.si())
+                "blocks count as missing after {missing}, and each of these takes {}{pause}",
+                seconds(takes.si())
             ),
             "write a shorter block, such as \"20 ms\", or a longer block_limit in [timing]",
         );

@@ -23,6 +23,17 @@ impl SampleCount {
         Self((time.si() * rate.si()).ceil().clamp(0.0, 9.0e15) as u64)
     }
 
+    /// Samples in a time, to the nearest whole number.
+    #[must_use]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to the range of u64"
+    )]
+    pub fn nearest(time: Seconds, rate: SamplesPerSecond) -> Self {
+        Self((time.si() * rate.si()).round().clamp(0.0, 9.0e15) as u64)
+    }
+
     /// How long this many samples last.
     #[must_use]
     #[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples: 28,000 years at 10 kS/s")]

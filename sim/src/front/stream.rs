@@ -11,7 +11,7 @@ use tokio::net::tcp::OwnedWriteHalf;
 use tokio::sync::mpsc::{Receiver, channel};
 
 /// Blocks that wait for a slow reader; what comes beyond is dropped and shows as a gap.
-const DEPTH: usize = 64;
+const DEPTH: usize = 1024;
 
 /// Serves one connection after the other until it is dropped.
 pub(super) async fn serve(place: Place, rig: SimulatedRig, sink: Sink) {

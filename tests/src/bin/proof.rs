@@ -12,8 +12,8 @@ use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
     adversity, amplitude, check_speed, common_practice, conformance, coverage, cut_off, doors, estimator,
     graded, hosts, identity, index_size, leave, main_job, night, outside, pace, pages, peers, power_cut,
-    reaction, real_runs, records, release, results, rig, scheduled, start, stops, struck, suites, trips,
-    watched, worked,
+    reaction, real_runs, records, release, results, rig, scheduled, sound, start, stops, struck, suites,
+    trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -140,8 +140,10 @@ fn main() -> ExitCode {
     }
 }
 
-fn foreign_peers(_full: bool) -> Result<Vec<Figure>> {
-    Ok(vec![peers::drivers_on_a_foreign_unit()?, peers::foreign_clients_on_our_panels()?])
+fn foreign_peers(full: bool) -> Result<Vec<Figure>> {
+    let mut figures = vec![peers::drivers_on_a_foreign_unit()?, peers::foreign_clients_on_our_panels()?];
+    figures.extend(sound::figures(full)?);
+    Ok(figures)
 }
 
 /// A run under leave in a process of its own, for D.6, to be killed.

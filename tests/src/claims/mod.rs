@@ -30,6 +30,7 @@ pub mod release;
 pub mod results;
 pub mod rig;
 pub mod scheduled;
+pub mod sound;
 pub mod start;
 pub mod stops;
 pub mod struck;

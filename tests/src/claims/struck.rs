@@ -4,9 +4,11 @@
 use crate::conform::SINE_PLUG_IN;
 use crate::figure::Figure;
 use crate::host::{is_alive, signal};
-use crate::real::{Running, Shop};
-use anyhow::{Context, Result, ensure};
+use crate::real::{Order, Running, Shop};
+use anyhow::{Context, Result, bail, ensure};
 use rustix::process::Signal;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// What is done.
@@ -46,27 +48,65 @@ fn all() -> Vec<(String, Strike)> {
     all
 }
 
-/// Each kind of strike, 50 times at random moments in the full form.
+/// Each kind of strike, 50 times at random moments in the full form; in the small one one of each way in which a run ends.
 ///
 /// # Errors
 /// If a run does not come to move.
 pub fn figures(full: bool) -> Result<Vec<Figure>> {
-    let (kinds, times): (Vec<_>, u64) = if full {
-        (all(), 50)
-    } else {
-        let some = |s: &Strike| matches!(s, Strike::Daemon(_) | Strike::Host(0, Signal::STOP));
-        (all().into_iter().filter(|(_, s)| some(s)).collect(), 1)
-    };
-    let mut figures = Vec::new();
-    for (name, strike) in kinds {
-        let mut seen = Vec::new();
-        let mut idle = 0;
-        for n in 0..times {
-            seen.push(one(strike, n, !full, &mut idle).with_context(|| name.clone())?);
-        }
-        figures.extend(told(&name, &seen, idle));
+    if full {
+        return strikes(&all(), 50, false);
     }
-    Ok(figures)
+    let some = |s: &Strike| {
+        matches!(
+            s,
+            Strike::Daemon(Signal::KILL)
+                | Strike::Host(2, Signal::STOP)
+                | Strike::RunBlocked
+                | Strike::AmplifierCut
+        )
+    };
+    let few: Vec<_> = all().into_iter().filter(|(_, s)| some(s)).collect();
+    strikes(&few, 1, true)
+}
+
+/// Rigs that are struck beside each other: a rig in real time needs a part of a core, and what is timed has to be left some.
+fn rigs() -> usize {
+    std::thread::available_parallelism().map_or(1, usize::from)
+}
+
+/// What came of the moments of a kind, and how many runs were over before.
+#[derive(Default)]
+struct Seen {
+    struck: Vec<Struck>,
+    idle: u32,
+}
+
+/// Strikes so often in each way, several rigs beside each other.
+fn strikes(kinds: &[(String, Strike)], times: u64, patient: bool) -> Result<Vec<Figure>> {
+    let work: Vec<(usize, u64)> = (0..times).flat_map(|n| (0..kinds.len()).map(move |k| (k, n))).collect();
+    let (next, seen) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
+    seen.lock().unwrap_or_else(PoisonError::into_inner).resize_with(kinds.len(), Seen::default);
+    crate::real::side_by_side(rigs());
+    let hand = || -> Result<()> {
+        while let Some((kind, n)) = work.get(next.fetch_add(1, Ordering::SeqCst)) {
+            let (name, strike) = kinds.get(*kind).context("no such kind")?;
+            let mut idle = 0;
+            let one = one(*strike, *n, patient, &mut idle).with_context(|| name.clone())?;
+            let mut seen = seen.lock().unwrap_or_else(PoisonError::into_inner);
+            let seen = seen.get_mut(*kind).context("no such kind")?;
+            seen.idle += idle;
+            seen.struck.push(one);
+        }
+        Ok(())
+    };
+    let ended: Vec<Result<()>> = std::thread::scope(|scope| {
+        let hands: Vec<_> = (0..rigs()).map(|_| scope.spawn(hand)).collect();
+        hands.into_iter().map(|h| h.join().unwrap_or_else(|_| bail!("a hand failed"))).collect()
+    });
+    crate::real::side_by_side(1);
+    ended.into_iter().collect::<Result<()>>()?;
+    let seen = seen.into_inner().unwrap_or_else(PoisonError::into_inner);
+    Ok(kinds.iter().zip(&seen).flat_map(|((name, _), seen)| told(name, &seen.struck, seen.idle)).collect())
 }
 
 /// How often a run that did not come to move is begun again: on a machine with much else to do it trips before.
@@ -126,16 +166,17 @@ fn moving(shop: &Shop, running: &Running, draw: u64) -> Result<()> {
         }
         std::thread::sleep(Duration::from_millis(1));
     }
-    anyhow::bail!("the armature is not driven")
+    bail!("the armature is not driven")
 }
 
 #[expect(clippy::disallowed_methods, reason = "real time is what is measured")]
 fn struck(strike: Strike, draw: u64, patient: bool) -> Result<Result<Struck>> {
     let plugged = matches!(strike, Strike::PlugIn(_));
-    let change = |rig: String| {
-        if plugged { crate::conform::with_instrument(&rig, "generator", SINE_PLUG_IN) } else { rig }
-    };
-    let shop = Shop::open(1, 10.0, patient, change)?;
+    let mut order = Order::from(10.0, patient);
+    if plugged {
+        order.change = |rig| crate::conform::with_instrument(&rig, "generator", SINE_PLUG_IN);
+    }
+    let shop = Shop::open(&order)?;
     let mut running = shop.begin()?;
     if let Err(error) = moving(&shop, &running, draw) {
         return Ok(Err(error));

@@ -20,7 +20,9 @@ const PATIENT: &str =
 /// The rig file with times for a machine that has much else to do.
 #[must_use]
 pub fn patient(own: &str) -> String {
-    let text = own.replacen("[roles]", PATIENT, 1);
+    let gated = own.contains(GATED_TIMES);
+    let text = own.replacen(GATED_TIMES, "", 1).replacen("[roles]", PATIENT, 1);
+    let text = if gated { text.replacen("block_limit = \"1 s\"", "block_limit = \"2 s\"", 1) } else { text };
     ["50 ms", "100 ms", "200 ms"]
         .iter()
         .fold(text, |text, time| text.replace(&format!("timeout = \"{time}\""), "timeout = \"1 s\""))
@@ -105,7 +107,8 @@ temperature = { register = "input 0", kind = "i16", scale = 0.01 }
 humidity = { register = "input 1", kind = "u16", scale = 0.01 }
 "#;
 
-const GATED: &str = r#"driver = "scpi-acquisition"
+/// The acquisition as one that is asked for blocks.
+pub const GATED: &str = r#"driver = "scpi-acquisition"
 
 [instrument.settings]
 link = { tcp = "127.0.0.1:5026", timeout = "1 s" }
@@ -121,6 +124,17 @@ index_query = "FETC:IND?"
 stop = "ABOR"
 samples = { kind = "i32", byte_order = "big", layout = "interleaved", shift = 1, overload_bit = 0, full_scale = 1073741824 }
 "#;
+
+/// The rig file with an acquisition that is asked for blocks, and what that means for its times.
+#[must_use]
+pub fn gated(own: &str) -> String {
+    let text = with_instrument(own, "daq", GATED);
+    let text = text.replacen("block = \"5 ms\"", "block = \"0.5 s\"\npause = \"100 ms\"", 1);
+    text.replacen("[roles]", &format!("{GATED_TIMES}[roles]"), 1)
+}
+
+/// A block and its pause take longer than blocks may be missing otherwise.
+const GATED_TIMES: &str = "[timing]\nblock_limit = \"1.5 s\"\n\n";
 
 const MANUAL_AMPLIFIER: &str = r#"driver = "manual-amplifier"
 latency = "10 ms"

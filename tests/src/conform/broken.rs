@@ -219,11 +219,11 @@ pub const BROKEN: &[Broken] = &[
         "a pipe that is full",
         "host.py",
         (
-            "            if len(self._blocks) >= BLOCKS_MAX:
+            "            if len(self._blocks) >= self._room:
                 self._lost += gap_before + len(channels[0]) // 4
                 return
 ",
-            "            while len(self._blocks) >= BLOCKS_MAX:
+            "            while len(self._blocks) >= self._room:
                 self._ready.wait(0.01)
 ",
         ),
@@ -236,5 +236,85 @@ pub const BROKEN: &[Broken] = &[
         ("[bool(flags >> n & 1) for n in range(channels)]", "[False for n in range(channels)]"),
     )
     .of_daq()
+    .moving(),
+    of_source(
+        "a serial number that is another at each opening",
+        "identification",
+        "sine_source.py",
+        (
+            "        if len(said) != 4:\n",
+            "        said[2:3] = [str(time.monotonic_ns())]\n        if len(said) != 4:\n",
+        ),
+    ),
+    of_source(
+        "a transfer that takes longer than making safe",
+        "limits and units",
+        "sine_source.py",
+        ("    transfer_ms = ", "    transfer_ms = 1e6 + "),
+    ),
+    of_source(
+        "making safe that works once",
+        "make_safe again and again",
+        "sine_source.py",
+        (
+            "        self._begin()\n        self._line.tell(self._is[\"amplitude\"].format(v_peak=0.0))\n",
+            "        if self._begin() > 2:
+            raise Failure(\"bug\", \"it was made safe already\")
+        self._line.tell(self._is[\"amplitude\"].format(v_peak=0.0))\n",
+        ),
+    ),
+    of_source(
+        "an empty answer taken for a zero",
+        "an empty answer is no value",
+        "line.py",
+        ("\"replace\").strip()\n", "\"replace\").strip() or \"0\"\n"),
+    ),
+    of_source(
+        "a link that is not opened again",
+        "an unplugged link",
+        "line.py",
+        (
+            "            self._socket.close()\n            self._socket = None\n",
+            "            self._socket.close()\n",
+        ),
+    ),
+    of_source(
+        "answers that are not waited for",
+        "a peer that is slow",
+        "line.py",
+        ("self._within_s = within_s\n", "self._within_s = within_s / 50\n"),
+    ),
+    of_source(
+        "an end of the input within a line that is waited on",
+        "end of input in mid-transfer",
+        "host.py",
+        (
+            "                if len(line) <= LINE_MAX:\n",
+            "                if line and len(line) <= LINE_MAX:
+                    threading.Event().wait()
+                if len(line) <= LINE_MAX:\n",
+        ),
+    ),
+    of_source(
+        "a signal that ends it at once",
+        "signals",
+        "host.py",
+        ("for kind in (signal.SIGTERM, signal.SIGINT):", "for kind in (signal.SIGINT,):"),
+    ),
+    of_source(
+        "an end at the first line that is no message",
+        "lines that are no calls",
+        "host.py",
+        (
+            "                self._fail(None, Failure(\"protocol\", f\"the line is no message: {error}\", code=-32700))\n",
+            "                break\n",
+        ),
+    ),
+    of_source(
+        "a heart that is believed while the armature moves",
+        "at rest after its heart stopped",
+        "host.py",
+        ("return advanced or self._highest <= self._void", "return True"),
+    )
     .moving(),
 ];

@@ -3,15 +3,17 @@
 mod benches;
 mod broken;
 
-pub use benches::{Bench, FRAMES_PLUG_IN, SINE_PLUG_IN, of_every_driver, patient, with_instrument};
+pub use benches::{
+    Bench, FRAMES_PLUG_IN, GATED, SINE_PLUG_IN, gated, of_every_driver, patient, with_instrument,
+};
 pub use broken::{BROKEN, Broken};
 
 use crate::program::{Finished, calwright, root};
+use crate::real::Place;
 use crate::rig_sim::{JOB, RigSim};
 use anyhow::{Context, Result};
 use serde_json::Value;
 use std::path::Path;
-use std::sync::MutexGuard;
 use tempfile::TempDir;
 
 /// One line of the table.
@@ -49,7 +51,7 @@ pub struct Laboratory {
     rig: RigSim,
     folder: TempDir,
     moves: bool,
-    _alone: MutexGuard<'static, ()>,
+    _place: Place,
 }
 
 impl Laboratory {
@@ -58,14 +60,14 @@ impl Laboratory {
     /// # Errors
     /// If something does not start, or leave is not given.
     pub fn open(bench: &Bench, plug_ins: &Path) -> Result<Self> {
-        let _alone = crate::real::alone();
+        let _place = crate::real::place();
         let own = std::fs::read_to_string(root().join(crate::rig_sim::RIG))?;
         let rig = RigSim::start_with(1, |_| bench.served(&own))?;
         let folder = TempDir::new()?;
         std::fs::write(folder.path().join("rig.toml"), rig.addressed(Some(&bench.tried(&own)))?)?;
         let listed = format!("plug_in_folders = [\"{}\"]\n", plug_ins.display());
         std::fs::write(folder.path().join("settings.toml"), listed)?;
-        let laboratory = Self { rig, folder, moves: bench.moves, _alone };
+        let laboratory = Self { rig, folder, moves: bench.moves, _place };
         if bench.moves {
             laboratory
                 .run(&["arm"], &["--name", "A. Person", "--all-confirmed"])?

@@ -19,15 +19,70 @@ use std::io::{BufRead, BufReader, Write};
 use std::path::PathBuf;
 use std::process::{Child, ChildStdin, Stdio};
 use std::sync::mpsc::{Receiver, channel};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tempfile::TempDir;
 use tokio::runtime::Runtime;
 
-/// One after the other: two rigs in real time on one small machine would be late for each other.
-pub fn alone() -> MutexGuard<'static, ()> {
-    static ONE: Mutex<()> = Mutex::new(());
-    ONE.lock().unwrap_or_else(PoisonError::into_inner)
+/// How many rigs may run in real time beside each other, and how many do.
+static PLACES: (Mutex<(usize, usize)>, Condvar) = (Mutex::new((1, 0)), Condvar::new());
+
+/// A rig's place among those that run in real time; free again when this is dropped.
+#[derive(Debug)]
+pub struct Place(());
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        places().1 -= 1;
+        PLACES.1.notify_all();
+    }
+}
+
+fn places() -> MutexGuard<'static, (usize, usize)> {
+    PLACES.0.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Waits for a place: one after the other, unless [`side_by_side`] said otherwise, since rigs in real time on one small
+/// machine are late for each other.
+#[must_use]
+pub fn place() -> Place {
+    let mut now = places();
+    while now.1 >= now.0 {
+        now = PLACES.1.wait(now).unwrap_or_else(PoisonError::into_inner);
+    }
+    now.1 += 1;
+    Place(())
+}
+
+/// From now on so many rigs may run beside each other. Each has ports and folders of its own.
+pub fn side_by_side(rigs: usize) {
+    places().0 = rigs.max(1);
+    PLACES.1.notify_all();
+}
+
+/// A real run of the example job.
+#[derive(Clone, Copy)]
+pub struct Order {
+    /// Seed of the rig.
+    pub seed: u64,
+    /// Points of this frequency and above, Hz.
+    pub lowest: f64,
+    /// Amplitude of all points, where it is to be another than the plan's.
+    pub amplitude: Option<&'static str>,
+    /// With times for a machine that has much else to do.
+    pub patient: bool,
+    /// What is changed in the rig file that the panels are made from.
+    pub serves: fn(String) -> String,
+    /// What is changed beyond that in the rig file that the run is given.
+    pub change: fn(String) -> String,
+}
+
+impl Order {
+    /// The example as it is, from a frequency on.
+    #[must_use]
+    pub fn from(lowest: f64, patient: bool) -> Self {
+        Self { seed: 1, lowest, amplitude: None, patient, serves: |rig| rig, change: |rig| rig }
+    }
 }
 
 /// A rig that serves in this process, and the files of a job on it.
@@ -39,30 +94,24 @@ pub struct Shop {
     folder: TempDir,
     _served: Served,
     _runtime: Runtime,
-    _alone: MutexGuard<'static, ()>,
+    _place: Place,
 }
 
 impl Shop {
-    /// The example job at points of `lowest` Hz and above, with times for a machine that has much else to do where it is to be
-    /// `patient`; `change` makes the rig file that the run is given from that which the
-    /// panels are made from. Leave is given.
+    /// The example job as an order has it. Leave is given.
     ///
     /// # Errors
     /// If a file does not do, or a panel does not come up.
-    pub fn open(
-        seed: u64,
-        lowest: f64,
-        patient: bool,
-        change: impl FnOnce(String) -> String,
-    ) -> Result<Self> {
-        let _alone = alone();
+    pub fn open(order: &Order) -> Result<Self> {
+        let Order { seed, lowest, amplitude, patient, serves, change } = *order;
+        let _place = place();
         let folder = TempDir::new()?;
         let examples = root().join("examples");
-        let served = std::fs::read_to_string(root().join(RIG))?;
+        let served = serves(std::fs::read_to_string(root().join(RIG))?);
         let write = |name: &str, text: &str| std::fs::write(folder.path().join(name), text);
         write(
             "plan.toml",
-            &at_least(&std::fs::read_to_string(examples.join("plans/portable.toml"))?, lowest),
+            &at_least(&std::fs::read_to_string(examples.join("plans/portable.toml"))?, lowest, amplitude),
         )?;
         write("rig.toml", &served)?;
         let job = std::fs::read_to_string(root().join(JOB))?
@@ -87,7 +136,7 @@ impl Shop {
         addresses.insert("power-amplifier".to_owned(), amplifier.address().to_owned());
         let written = change(if patient { crate::conform::patient(&served) } else { served.clone() });
         write("rig.toml", &readdressed(&served, &written, &addresses)?)?;
-        let shop = Self { rig, amplifier, folder, _served: panels, _runtime: runtime, _alone };
+        let shop = Self { rig, amplifier, folder, _served: panels, _runtime: runtime, _place };
         let armed = calwright()?
             .arg("--state-dir")
             .arg(shop.path("state"))
@@ -151,13 +200,15 @@ impl Shop {
 const DWELL_S: f64 = 8.0;
 
 /// The plan without the points below a frequency, with dwells of [`DWELL_S`].
-fn at_least(plan: &str, lowest: f64) -> String {
+fn at_least(plan: &str, lowest: f64, amplitude: Option<&str>) -> String {
     let mut parts = plan.split("[[point]]");
     let head = parts.next().unwrap_or_default().to_owned();
     let kept = parts.filter_map(|part| {
         let hz =
             part.split('"').nth(1)?.strip_suffix(" Hz")?.parse::<f64>().ok().filter(|hz| *hz >= lowest)?;
-        Some(format!("[[point]]{}\ndwell_cycles = {:.0}\n\n", part.trim_end(), (hz * DWELL_S).ceil()))
+        let written = amplitude.map(|a| format!("\nfrequency = \"{hz} Hz\"\namplitude = \"{a}\""));
+        let written = written.unwrap_or_else(|| part.trim_end().to_owned());
+        Some(format!("[[point]]{written}\ndwell_cycles = {:.0}\n\n", (hz * DWELL_S).ceil()))
     });
     kept.fold(head, |text, part| text + &part)
 }

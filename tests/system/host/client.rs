@@ -204,6 +204,31 @@ fn a_daemon_that_stands_still_or_dies_leaves_its_host_safe_and_gone() {
     }
 }
 
+/// A station that is held up for a second by whatever else its machine does misses no short block.
+#[test]
+fn a_station_that_is_late_loses_nothing() {
+    let (_folder, path, notes) = notes();
+    run(async {
+        // Blocks of 5 ms, of which the instrument notes every power of two.
+        let (mut opened, _) = open(&path, json!({ "frames_per_s": 20_000 })).await;
+        let acquisition = opened.acquisition.as_mut().unwrap();
+        let channel = ChannelRequest { input: 0, range: Volts::new(10.0) };
+        let want = AcquisitionRequest {
+            rate: SamplesPerSecond::new(20_000.0),
+            frames: 100,
+            channels: vec![channel; 5],
+        };
+        acquisition.configure(&want).await.unwrap();
+        acquisition.start().await.unwrap();
+        wait_for("a second of samples", || (notes.count("blocks 256") == 1).then_some(())).unwrap();
+        for n in 0..256 {
+            let block = acquisition.next_block(Seconds::new(20.0)).await.unwrap().unwrap();
+            assert_eq!((block.first_sample.0, block.gap_before.0), (n * 100, 0));
+        }
+        acquisition.stop().await.unwrap();
+    });
+}
+
 /// A host that says hello and then what a shell says.
 fn rogue(then: &str) -> Program {
     let hello = json!({ "jsonrpc": "2.0", "id": 0, "result": {

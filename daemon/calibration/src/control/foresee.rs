@@ -172,7 +172,26 @@ pub(super) fn obstacles(
         });
     }
     obstacles.extend(blurred(job, frequency, target));
+    obstacles.extend(too_short_a_gate(job, frequency));
     obstacles
+}
+
+/// Cycles and time that a block of a gated acquisition has to hold: as much as the first motion, and more than a window.
+const GATE: (f64, f64) = (2.0, 0.5);
+
+/// Why nothing can be told at a frequency: a block of a gated acquisition is looked at by itself, and too short for it.
+fn too_short_a_gate(job: &ResolvedJob, frequency: Hertz) -> Option<Obstacle> {
+    let acquisition = &job.rig.acquisition;
+    let needed = (GATE.0 / frequency.si()).max(GATE.1);
+    let short = acquisition.is_gated() && acquisition.block.si() < needed * (1.0 - 1e-9);
+    short.then(|| Obstacle {
+        message: format!(
+            "a block of the gated acquisition lasts {}, and at this frequency one has to hold {}: write a longer block",
+            engineering(acquisition.block.si(), "s"),
+            engineering(needed, "s")
+        ),
+        largest: Accel::ZERO,
+    })
 }
 
 /// Why the observer does not see well enough what the stroke is, where no channel shows it: the bound on its error takes more

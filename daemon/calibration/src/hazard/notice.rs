@@ -100,11 +100,22 @@ impl Sight {
         let cycle = 1.0 / frequency.si();
         let rest = shaker.static_allowance.si();
         let direct = rig.displacement.as_ref().map(|_| rest);
+        // The observer needs samples without gaps.
+        let observed = !rig.acquisition.is_gated();
         Self {
             // Of a reference that is silent no displacement is to be had.
-            stroke: if reference || direct.is_some() { shaker.trip().si() - rest } else { f64::INFINITY },
+            stroke: if (reference && observed) || direct.is_some() {
+                shaker.trip().si() - rest
+            } else {
+                f64::INFINITY
+            },
             direct,
-            departure: Departing { reference, group: 2.0 * (GROUP_CYCLES * cycle).min(GROUP_MOST), cycle },
+            departure: Departing {
+                observed,
+                reference,
+                group: 2.0 * (GROUP_CYCLES * cycle).min(GROUP_MOST),
+                cycle,
+            },
             reference: reference.then(|| Reference {
                 velocity: shaker.velocity_limit.si() * ABOVE * MARGIN,
                 acceleration: shaker.acceleration_limit.si() * ABOVE * MARGIN,
@@ -126,6 +137,8 @@ impl Sight {
 /// How a departure from what was foreseen is noticed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Departing {
+    /// There is an observer.
+    observed: bool,
     /// The reference shows the motion, or nothing.
     reference: bool,
     /// Time within which a whole group lies, s.
@@ -184,6 +197,9 @@ impl Lookout {
     /// is allowed lies on the chord between two looks.
     #[inline]
     fn departs(&mut self, departure: &Departing, time: f64, acceleration: f64) -> Option<f64> {
+        if !departure.observed {
+            return None;
+        }
         let (largest, cos, sin) = self.steady;
         let (turn_sin, turn_cos) = self.turn;
         self.steady = (largest, cos * turn_cos - sin * turn_sin, sin * turn_cos + cos * turn_sin);

@@ -96,6 +96,8 @@ pub(super) fn answer(rig: &Rig, machine: &Machine, plant: &Plant, frequency: Her
     let sight = match fault {
         // The motion is as it was.
         Fault::SourceDeaf => None,
+        // What a jump makes for a moment may lie in a gap; that the tone is gone does not.
+        Fault::SourceHolds | Fault::SourceStep if rig.acquisition.is_gated() => None,
         Fault::GainJump | Fault::SourceHolds | Fault::SourceStep => {
             Some(Sight::of(rig, machine, frequency, true))
         }
@@ -125,12 +127,19 @@ pub(super) struct Paths {
     reply_limit: Seconds,
 }
 
+/// From what a signal shows until the block that shows it whole has ended. Of a gated acquisition the fault may strike within
+/// a block that does not tell it from a smaller tone any more; then a pause and the whole next block are waited for.
+fn waited(rig: &Rig) -> Seconds {
+    let block = rig.acquisition.block;
+    rig.acquisition.pause.map_or(block, |pause| block * 2.0 + pause)
+}
+
 impl Paths {
     pub(super) fn of(rig: &Rig, plant: &Plant) -> Self {
         let name = rig.roles.source.split('.').next().unwrap_or_default();
         let latency = rig.instruments.iter().find(|i| i.name == name).map_or(Seconds::ZERO, |i| i.latency);
         let time = |action| rig.safe_paths.iter().find(|p| p.action == action).map(|p| p.time);
-        let judged = rig.acquisition.block + rig.timing.transfer + rig.timing.judgement;
+        let judged = waited(rig) + rig.timing.transfer + rig.timing.judgement;
         let voltage = rig.amplifier.mode == AmplifierMode::Voltage;
         let brake = if voltage { plant.settling_time() } else { Seconds::ZERO };
         Self {

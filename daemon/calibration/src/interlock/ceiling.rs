@@ -75,6 +75,11 @@ impl AboveForeseen {
         (self.sum, self.count, self.since, self.seen) = (0.0, 0, None, [None; 2]);
     }
 
+    /// Samples are missing before what comes next: nothing is averaged or counted across that.
+    pub(super) fn gap(&mut self) {
+        (self.sum, self.count, self.since, self.seen) = (0.0, 0, None, [None; 2]);
+    }
+
     /// Looks at a block.
     pub(super) fn look(&mut self, block: &BlockView<'_>, watch: &Watch) -> Option<Trip> {
         if let Some((from, later)) = self.later

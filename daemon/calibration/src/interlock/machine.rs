@@ -157,6 +157,10 @@ impl Interlock {
     pub fn block(&mut self, now: Mono, block: &BlockView<'_>, orders: &mut Vec<Order>) {
         self.last_block = Some(now);
         let driving = self.may_drive();
+        if self.monitor.is_gated() {
+            self.foreseen.gap();
+            self.tones.gap(block.first_sample);
+        }
         let motion = self.monitor.look(block, driving);
         let tones = &self.tones;
         let foreseen = || {

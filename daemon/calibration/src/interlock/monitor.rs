@@ -62,6 +62,8 @@ pub struct Monitor {
     watch: Option<Watch>,
     /// Columns whose overload means nothing: their sensors are out of what they can show.
     spared: Vec<usize>,
+    /// Most samples between two blocks; `None` where there must be none.
+    gap_max: Option<SampleCount>,
     expected: Option<SampleIndex>,
     sum: f64,
     count: usize,
@@ -78,10 +80,23 @@ impl Monitor {
             names,
             watch: None,
             spared: Vec::new(),
+            gap_max: None,
             expected: None,
             sum: 0.0,
             count: 0,
         }
+    }
+
+    /// The same for an acquisition with gaps of so many samples at most between its blocks: nothing is averaged across one.
+    #[must_use]
+    pub fn gated(self, gap_max: Option<SampleCount>) -> Self {
+        Self { gap_max, ..self }
+    }
+
+    /// True if there are gaps between blocks.
+    #[must_use]
+    pub fn is_gated(&self) -> bool {
+        self.gap_max.is_some()
     }
 
     /// What trips on this rig.
@@ -105,14 +120,16 @@ impl Monitor {
     /// Looks at a block; the first thing that is wrong with it.
     pub fn look(&mut self, block: &BlockView<'_>, driving: bool) -> Option<Trip> {
         let expected = self.expected.replace(block.end());
-        if driving && (block.gap_before > SampleCount(0) || expected.is_some_and(|e| e != block.first_sample))
-        {
+        if driving && self.misses(block, expected) {
             let message =
                 "samples are missing. The acquisition or its link lost data. Check both, then acknowledge.";
             return Some(Trip {
                 at_sample: Some(block.first_sample),
                 ..Trip::plain(TripReason::BlocksMissing, message)
             });
+        }
+        if self.gap_max.is_some() {
+            (self.sum, self.count) = (0.0, 0);
         }
         // A motion beyond its limits may overload a channel too; the motion is then the cause that helps. A reference that
         // was at the end of its range before says nothing of the motion.
@@ -126,6 +143,13 @@ impl Monitor {
             block.overload.iter().enumerate().filter(|(n, o)| **o && !self.spared.contains(n));
         let (column, _) = overloaded.next().filter(|_| driving)?;
         Some(self.overload(column, block))
+    }
+
+    /// True if more samples are missing before a block than may be, or if it does not follow where it has to.
+    fn misses(&self, block: &BlockView<'_>, expected: Option<SampleIndex>) -> bool {
+        let allowed = self.gap_max.unwrap_or(SampleCount(0));
+        let follows = |end: SampleIndex| block.first_sample >= end && block.first_sample - end <= allowed;
+        block.gap_before > allowed || expected.is_some_and(|end| !follows(end))
     }
 
     /// From which sample on the reference is at the end of its range, if its channel says that it was overloaded.
@@ -222,5 +246,36 @@ impl Monitor {
         };
         let channel = self.names.get(self.reference).cloned();
         Trip { at_sample: Some(at), channel, ..trip }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A gated acquisition may leave out as much as its rig file says, and no more; another one nothing.
+    #[test]
+    fn samples_that_are_missing_trip_beyond_the_pause() {
+        let limits = Limits {
+            stroke: Displacement::new(1.0),
+            velocity: Velocity::new(1.0),
+            acceleration: Accel::new(1.0),
+            drive: Volts::new(1.0),
+        };
+        let trips = |gap_max: Option<u64>, gap: u64, told: u64| {
+            let monitor = Monitor::new(limits, SamplesPerSecond::new(1000.0), 0, vec!["ref".to_owned()]);
+            let mut monitor = monitor.gated(gap_max.map(SampleCount));
+            let channels = [&[0.0; 10][..]];
+            let mut look = |first: u64, gap: u64| {
+                let (first_sample, gap_before) = (SampleIndex(first), SampleCount(gap));
+                let block = BlockView { first_sample, gap_before, channels: &channels, overload: &[false] };
+                monitor.look(&block, true).is_some()
+            };
+            assert!(!look(0, 0));
+            look(10 + gap, told)
+        };
+        assert!(!trips(None, 0, 0) && trips(None, 1, 1) && trips(None, 1, 0));
+        assert!(!trips(Some(5), 0, 0) && !trips(Some(5), 5, 5));
+        assert!(trips(Some(5), 6, 6) && trips(Some(5), 6, 0) && trips(Some(5), 0, 6));
     }
 }

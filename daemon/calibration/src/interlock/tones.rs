@@ -104,9 +104,21 @@ impl Tones {
         self.thermal.current(current)
     }
 
+    /// Samples are missing before this one: phases are not joined across that, so the tone is learned anew, and whether it is
+    /// there at all is told by the first stretch of each block.
+    pub(super) fn gap(&mut self, first: SampleIndex) {
+        self.old = None;
+        self.silent_from = None;
+        if let (Some(told), Some(_)) = (&self.told, &self.follow) {
+            let from = told.from.max(first);
+            self.follow = Some(Follow::new(told.frequency, self.rate, self.names.len(), from));
+        }
+    }
+
     /// Looks at a block; the first thing that is wrong with it.
     pub(super) fn look(&mut self, block: &BlockView<'_>) -> Option<Trip> {
-        let time = SampleCount(block.frames() as u64).duration(self.rate);
+        // The coil goes on to warm in a gap.
+        let time = SampleCount(block.frames() as u64 + block.gap_before.0).duration(self.rate);
         let told = self.told.as_ref().filter(|told| block.first_sample >= told.from).cloned();
         let tone = told.filter(|told| told.drive.si() > 0.0);
         if tone.is_some_and(|told| self.stuck.look(block, self.reference, told.frequency, self.rate)) {

@@ -11,10 +11,11 @@ pub(super) type Stretch = (SampleIndex, Arc<Vec<Vec<f32>>>);
 /// Longest buffers that are made ready beforehand, in samples.
 const READY: usize = 1 << 24;
 
-/// Collects samples from an index on. After a gap it begins anew.
+/// Collects samples from an index on. After a gap it begins anew; of a gated acquisition every block does.
 #[derive(Debug, Clone)]
 pub(super) struct Collector {
     from: SampleIndex,
+    gated: bool,
     wanted: SampleCount,
     samples: Vec<Vec<f32>>,
 }
@@ -23,7 +24,17 @@ impl Collector {
     pub(super) fn new(from: SampleIndex, wanted: SampleCount, columns: usize) -> Self {
         // At a reasonable length the buffers never grow while samples come in.
         let capacity = usize::try_from(wanted.0).unwrap_or(READY).min(READY);
-        Self { from, wanted, samples: (0..columns).map(|_| Vec::with_capacity(capacity)).collect() }
+        Self {
+            from,
+            gated: false,
+            wanted,
+            samples: (0..columns).map(|_| Vec::with_capacity(capacity)).collect(),
+        }
+    }
+
+    /// The same where the acquisition has gaps: no block is joined to the one before, whatever the indices say.
+    pub(super) fn gated(self, gated: bool) -> Self {
+        Self { gated, ..self }
     }
 
     /// Index of the first sample.
@@ -52,11 +63,32 @@ impl Collector {
 
     /// Takes what it still needs of a block; the whole stretch when it is complete.
     pub(super) fn take(&mut self, block: &BlockView<'_>) -> Option<Stretch> {
+        if self.gated {
+            if block.first_sample < self.from {
+                return None;
+            }
+            self.samples.iter_mut().for_each(Vec::clear);
+            self.from = block.first_sample;
+        }
         self.take_up_to(self.wanted, block)?;
         if self.collected() < self.wanted {
             return None;
         }
         Some((self.from, Arc::new(self.finish())))
+    }
+
+    /// Takes a whole block of a gated acquisition, whatever lies before it; false if it begins too early.
+    pub(super) fn append(&mut self, block: &BlockView<'_>) -> bool {
+        if self.collected() == SampleCount(0) {
+            if block.first_sample < self.from {
+                return false;
+            }
+            self.from = block.first_sample;
+        }
+        for (kept, samples) in self.samples.iter_mut().zip(block.channels) {
+            kept.extend_from_slice(samples);
+        }
+        true
     }
 
     /// Takes of a block what is missing to a length; which of the collected samples are new, `None` if the block has
@@ -124,5 +156,15 @@ mod tests {
         assert_eq!(collector.take_up_to(SampleCount(6), &block), Some(3..5));
         assert_eq!(collector.take_up_to(SampleCount(6), &block), None);
         assert_eq!(collector.samples(), [vec![0.0, 1.0, 2.0, 3.0, 4.0]]);
+    }
+
+    /// Blocks of a gated acquisition are not joined, whatever their indices say, and none counts that began too early.
+    #[test]
+    fn a_piece_of_a_gated_acquisition_lies_in_one_block() {
+        let mut collector = Collector::new(SampleIndex(2), SampleCount(3), 1).gated(true);
+        assert!(feed(&mut collector, 0, &[0.0, 1.0, 2.0, 3.0]).is_none());
+        assert!(feed(&mut collector, 4, &[4.0, 5.0]).is_none());
+        let (first, samples) = feed(&mut collector, 6, &[6.0, 7.0, 8.0, 9.0]).unwrap();
+        assert_eq!((first, samples.as_slice()), (SampleIndex(6), [vec![6.0, 7.0, 8.0]].as_slice()));
     }
 }

@@ -5,8 +5,9 @@
 //! smaller than it is.
 
 use super::collect::Collector;
-use super::measure::{base_length, model};
+use super::measure::{base_length, fitted, model};
 use super::quality::{Standing, is_silent, motion};
+use super::setup::gate;
 use crate::block::BlockView;
 use crate::estimate::{DwellEstimate, DwellFit, EstimateError, LENGTHS, may_stop};
 use crate::uncertainty::coverage_factor;
@@ -69,8 +70,11 @@ impl Dwell {
         Self { applied, start, lengths, look: 0, collector: Collector::new(from, longest, columns), fit }
     }
 
-    /// Takes a block; the dwell when it is complete. After a gap it begins anew.
+    /// Takes a block; the dwell when it is complete. After a gap it begins anew, unless the acquisition has gaps.
     pub(super) fn take(&mut self, standing: &Standing<'_>, block: &BlockView<'_>) -> Option<Dwelt> {
+        if let Some(gate) = gate(standing.job) {
+            return self.take_gate(standing, block, gate);
+        }
         if self.collector.interrupted_by(block) {
             let most = self.lengths.len();
             *self = Self::new(standing, block.first_sample, self.applied, self.start, most);
@@ -95,6 +99,27 @@ impl Dwell {
             // What is left of the block belongs to the dwell as well.
             self.look += 1;
             block.gap_before = SampleCount(0);
+        }
+        None
+    }
+
+    /// Takes a whole block of a gated acquisition: each is fitted for itself, and together they reach the lengths.
+    fn take_gate(
+        &mut self,
+        standing: &Standing<'_>,
+        block: &BlockView<'_>,
+        gate: SampleCount,
+    ) -> Option<Dwelt> {
+        if SampleCount(block.frames() as u64) != gate || !self.collector.append(block) {
+            return None;
+        }
+        while self.lengths.get(self.look).is_some_and(|length| self.collector.collected() >= *length) {
+            let kept: Vec<&[f32]> = self.collector.samples().iter().map(Vec::as_slice).collect();
+            let estimate = fitted(standing, self.applied, self.start, &kept);
+            if self.suffices(standing, &estimate) {
+                return Some(self.complete(estimate));
+            }
+            self.look += 1;
         }
         None
     }

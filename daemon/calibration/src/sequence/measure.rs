@@ -5,8 +5,9 @@
 
 use super::finding::Finding;
 use super::quality::{Standing, findings};
+use super::setup::gate;
 use crate::control::SEGMENTS;
-use crate::estimate::{DwellEstimate, DwellOptions, EstimateError, FrequencySearch, dwell};
+use crate::estimate::{DwellEstimate, DwellOptions, EstimateError, FrequencySearch, dwell, gated};
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::{Accel, Celsius, Fraction, Hertz, Peak, SampleCount, SampleIndex, Seconds, Volts};
 use std::f64::consts::TAU;
@@ -116,11 +117,35 @@ pub fn measure(
     samples: &[Vec<f32>],
 ) -> (Result<DwellEstimate, EstimateError>, Vec<Finding>) {
     let columns: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
-    let job: &ResolvedJob = standing.job;
-    let estimate =
-        dwell(&columns, job.rig.acquisition.rate, job.reference.column, start, &model(standing, applied));
+    let estimate = fitted(standing, applied, start, &columns);
     let found = findings(standing, &columns, &estimate);
     (estimate, found)
+}
+
+/// Fits a dwell; of a gated acquisition block by block.
+pub(super) fn fitted(
+    standing: &Standing<'_>,
+    applied: Hertz,
+    start: Hertz,
+    columns: &[&[f32]],
+) -> Result<DwellEstimate, EstimateError> {
+    let job: &ResolvedJob = standing.job;
+    let (rate, reference, model) = (job.rig.acquisition.rate, job.reference.column, model(standing, applied));
+    let Some(gate) = gate(job) else {
+        return dwell(columns, rate, reference, start, &model);
+    };
+    let length = columns.first().map_or(0, |c| c.len());
+    let gate = usize::try_from(gate.0).unwrap_or(usize::MAX).max(1);
+    let parts: Vec<Vec<&[f32]>> = (0..length)
+        .step_by(gate)
+        .map(|from| {
+            columns
+                .iter()
+                .map(|c| c.get(from..length.min(from.saturating_add(gate))).unwrap_or(&[]))
+                .collect()
+        })
+        .collect();
+    gated(&parts, rate, reference, start, &model)
 }
 
 impl Measurement {

@@ -208,7 +208,10 @@ impl PointRun {
                 return complete.map_or(Wish::Wait, |dwelt| Wish::Complete(Box::new(dwelt)));
             }
             Phase::Window { from, fit, next_look } => {
-                if fill(*from, fit, *next_look, setup.job.reference.column, block) {
+                if setup.gate().is_some() {
+                    *next_look = setup.samples(window(self.frequency)).0;
+                }
+                if fill(setup, *from, fit, *next_look, block) {
                     self.judge(setup, standing, clock, block.end())
                 } else {
                     Wish::Wait
@@ -268,17 +271,26 @@ impl PointRun {
     }
 }
 
-/// Adds a block to a window; true once it has grown to `wanted` samples.
+/// Adds a block to a window; true once it has grown to `wanted` samples. Of a gated acquisition a window is one block, since
+/// no phase is joined across a gap.
 pub(super) fn fill(
+    setup: &Setup,
     from: SampleIndex,
     fit: &mut Running,
     wanted: u64,
-    column: usize,
     block: &BlockView<'_>,
 ) -> bool {
-    let Some(samples) = block.channels.get(column) else {
+    let Some(samples) = block.channels.get(setup.job.reference.column) else {
         return false;
     };
+    if setup.gate().is_some() {
+        if block.first_sample < from {
+            return false;
+        }
+        fit.reset();
+        fit.push(samples);
+        return fit.samples().0 >= wanted;
+    }
     let next = from + fit.samples();
     if block.end() <= next {
         return false;

@@ -72,8 +72,9 @@ impl Probe {
         let rate = setup.job.rig.acquisition.rate;
         self.phase = match self.kind {
             ProbeKind::FirstMotion => {
-                let wanted = setup.samples(setup.opening.length);
-                Phase::Collecting(Collector::new(from, wanted, setup.job.columns.len()))
+                let wanted = setup.piece(setup.opening.length);
+                let collector = Collector::new(from, wanted, setup.job.columns.len());
+                Phase::Collecting(collector.gated(setup.gate().is_some()))
             }
             ProbeKind::Identify => match Running::new(tone.0, rate, WINDOW_HARMONICS) {
                 Ok(fit) => {
@@ -90,7 +91,7 @@ impl Probe {
             Phase::Commanded => None,
             Phase::Collecting(collector) => collector.take(block).map(Probed::FirstMotion),
             Phase::Window { from, fit, wanted } => {
-                if !fill(*from, fit, *wanted, setup.job.reference.column, block) {
+                if !fill(setup, *from, fit, *wanted, block) {
                     return None;
                 }
                 let found = fit.estimate()?;

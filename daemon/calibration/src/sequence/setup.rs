@@ -39,6 +39,12 @@ pub struct Setup {
     pub resumed: Option<Box<Resumed>>,
 }
 
+/// Samples of a block, where the acquisition of a job has gaps between them.
+pub(super) fn gate(job: &ResolvedJob) -> Option<SampleCount> {
+    let acquisition = &job.rig.acquisition;
+    acquisition.is_gated().then(|| SampleCount::nearest(acquisition.block, acquisition.rate))
+}
+
 /// Waits that are foreseen, whatever the loop does.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Waits {
@@ -125,7 +131,8 @@ impl Setup {
         };
         let names: Vec<String> = self.job.columns.iter().map(|c| c.name.clone()).collect();
         let (rate, reference) = (self.job.rig.acquisition.rate, self.job.reference.column);
-        let monitor = Monitor::new(limits, rate, reference, names.clone());
+        let gap_max = self.job.rig.acquisition.pause.map(|pause| self.samples(pause));
+        let monitor = Monitor::new(limits, rate, reference, names.clone()).gated(gap_max);
         let tones = Tones::new(rate, reference, names, self.coil());
         let foreseen = AboveForeseen::new(rate, reference, self.plant.braking());
         let contacts = self.job.rig.roles.contacts.is_some();
@@ -216,6 +223,20 @@ impl Setup {
     #[must_use]
     pub fn samples(&self, time: Seconds) -> SampleCount {
         SampleCount::at_least(time, self.job.rig.acquisition.rate)
+    }
+
+    /// Samples of a piece that is wanted without a gap: as many as the time holds, or those of a block where the acquisition
+    /// has gaps. Whether a block is long enough was looked at before the run.
+    #[must_use]
+    pub(super) fn piece(&self, time: Seconds) -> SampleCount {
+        let wanted = self.samples(time);
+        self.gate().map_or(wanted, |gate| gate.min(wanted))
+    }
+
+    /// Samples of a block, where the acquisition has gaps between them.
+    #[must_use]
+    pub fn gate(&self) -> Option<SampleCount> {
+        gate(&self.job)
     }
 
     /// Longest time from a reply of this role's instrument until its output follows.

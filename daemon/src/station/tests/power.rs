@@ -31,8 +31,9 @@ fn on_and_off_in_order_each_step_read_back() {
 #[test]
 fn an_amplifier_that_reads_back_otherwise_is_not_gone_on_with() {
     let (bench, ended, steps) = scripted(Wrong::LiveAfterMute, &unchanged);
-    let Err(StationError::Instrument(error)) = ended else { panic!("{steps:?}") };
-    assert!(error.to_string().contains("reads back as live"), "{error}");
+    let (report, _) = ended.map_err(|e| e.to_string()).unwrap();
+    assert_eq!((report.outcome, report.rig_time.si()), (Outcome::Failed, 0.0));
+    assert!(report.failures.iter().any(|f| f.contains("reads back as live")), "{:?}", report.failures);
     assert!(!steps.iter().any(|s| s.starts_with("unmute")), "{steps:?}");
     assert!(bench.simulated.is_at_rest());
 
@@ -84,5 +85,16 @@ fn nothing_moves_without_the_warning_that_the_rig_wants() {
     assert_eq!(report.outcome, Outcome::Failed);
     assert!(report.failures.iter().any(|f| f.contains("no outputs")), "{:?}", report.failures);
     assert!(!steps.iter().any(|s| s.starts_with("unmute")), "{steps:?}");
+    assert!(bench.simulated.is_at_rest());
+}
+
+/// What a source can't make is said before the amplifier is live, with the points that it is about.
+#[test]
+fn a_source_that_does_not_reach_the_points_drives_none_of_them() {
+    let (bench, ended, steps) = scripted(Wrong::NothingBelow(1_000), &unchanged);
+    let Err(StationError::Instrument(error)) = ended else { panic!("{steps:?}") };
+    assert_eq!(error.kind, drivers::ErrorKind::OutOfRange);
+    assert!(error.detail.contains("leave them out of the plan"), "{error}");
+    assert_eq!(steps, ["source safe", "amplifier safe", "amplifier asked"]);
     assert!(bench.simulated.is_at_rest());
 }

@@ -7,7 +7,7 @@ use drivers::{
 };
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Instrument;
-use plan_schema::units::Seconds;
+use plan_schema::units::{Hertz, Seconds};
 use std::sync::{Arc, Mutex};
 
 /// What goes wrong.
@@ -22,6 +22,8 @@ pub(super) enum Wrong {
     NeverSafe(usize),
     /// The contacts have no outputs.
     NoOutputs,
+    /// The source makes nothing below this many Hz.
+    NothingBelow(u32),
 }
 
 /// What was asked of the instruments, in order.
@@ -105,7 +107,11 @@ struct Source {
 #[async_trait]
 impl SignalSource for Source {
     fn limits(&self) -> SourceLimits {
-        self.inner.limits()
+        let mut limits = self.inner.limits();
+        if let Wrong::NothingBelow(hz) = self.script.wrong {
+            limits.frequency_min = Hertz::new(f64::from(hz));
+        }
+        limits
     }
 
     async fn set_tone(&mut self, permit: &DrivePermit, want: Transition) -> Result<Transition, DriverError> {

@@ -4,7 +4,8 @@ use super::*;
 use crate::card::CardName;
 use crate::console::{Sampling, Tap};
 use drivers::built_in::feed::{Outlet, feed};
-use plan_schema::units::Seconds;
+use drivers::{AcquisitionRequest, ChannelRequest};
+use plan_schema::units::{SamplesPerSecond, Seconds, Volts};
 use std::collections::VecDeque;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
@@ -84,7 +85,10 @@ impl Bench {
     fn new() -> Self {
         let (card, turn, played) = Wire::new(LAYOUT, 3);
         let console = Shared::default();
-        let (inlet, outlet) = feed("unit", 1);
+        let channel = ChannelRequest { input: 0, range: Volts::new(1.0) };
+        let request =
+            AcquisitionRequest { rate: SamplesPerSecond::new(48_000.0), frames: 8, channels: vec![channel] };
+        let (inlet, outlet) = feed("unit", &request);
         let taps = vec![Tap { channel: 0, full_scale: 1.0 }];
         console.lock().sampling = Some(Sampling::new(inlet, taps, LAYOUT.period));
         start(Box::new(card), LAYOUT, console.clone(), "unit".to_owned()).unwrap();

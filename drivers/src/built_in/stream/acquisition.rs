@@ -75,7 +75,7 @@ impl DriverFactory for Factory {
             known_as: answer,
             line: Some(line),
             outlet: None,
-            channels: 0,
+            request: None,
         };
         let mut opened = opened(found, Arc::new(Harmless), Seconds::ZERO);
         opened.acquisition = Some(Box::new(stream));
@@ -218,7 +218,7 @@ struct Stream {
     known_as: String,
     line: Option<Line>,
     outlet: Option<Outlet>,
-    channels: usize,
+    request: Option<AcquisitionRequest>,
 }
 
 impl Stream {
@@ -281,7 +281,7 @@ impl Acquisition for Stream {
             );
             return Err(self.wrong(ErrorKind::OutOfRange, "configure", detail));
         }
-        self.channels = want.channels.len();
+        self.request = Some(want.clone());
         Ok(want.clone())
     }
 
@@ -289,14 +289,14 @@ impl Acquisition for Stream {
         if self.outlet.is_some() {
             return Err(self.wrong(ErrorKind::Busy, "start", "it is sampling already"));
         }
-        if self.channels == 0 {
+        let Some(request) = &self.request else {
             return Err(self.wrong(
                 ErrorKind::Protocol,
                 "start",
                 "it was not configured; configure it first",
             ));
-        }
-        let (inlet, outlet) = feed(&self.instrument, self.channels);
+        };
+        let (inlet, outlet) = feed(&self.instrument, request);
         // A connection that was opened anew knows nothing of its configuration, and says so.
         let line = self.line().await?;
         *line.inlet.lock().unwrap_or_else(PoisonError::into_inner) = Some(inlet);

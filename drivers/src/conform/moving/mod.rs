@@ -6,7 +6,7 @@ mod safe_paths;
 mod tone;
 mod tones;
 
-use super::report::{Report, Tried, Verdict};
+use super::report::{Report, Tried, Verdict, twice};
 use super::subject::Subject;
 use super::{Choice, instrument_of};
 use crate::protocol::ContinuityWord;
@@ -83,25 +83,38 @@ pub(super) fn run(
         if !choice.takes(name, row) {
             continue;
         }
-        let tried = Pump::open(roles, subjects, motion).and_then(|mut pump| {
-            if pump.continuity() != ContinuityWord::Continuous {
-                return Ok(Verdict::not_supported("its acquisition has gaps, in which an effect could hide"));
-            }
-            let tried = case(&mut pump, name);
-            if let (Ok(verdict), Who::Source | Who::Amplifier) = (&tried, who) {
-                take_times(report, name, verdict);
-            }
-            match pump.end() {
-                Ok(()) => tried,
-                Err(not_safe) => {
-                    report.not_safe = Some(not_safe.clone());
-                    Err(tried.err().map_or(not_safe.clone(), |e| format!("{e}; {not_safe}")))
-                }
-            }
-        });
+        let tried = twice(|| one(roles, subjects, motion, report, (*who, name, *case)));
         report.add(name, row, tried);
         if report.not_safe.is_some() {
             return;
+        }
+    }
+}
+
+/// Tries a row on a rig that is opened for it. After an instrument that can't be made safe nothing is tried any more.
+fn one(
+    roles: &Roles,
+    subjects: &BTreeMap<String, Subject>,
+    motion: &Motion,
+    report: &mut Report,
+    (who, name, case): (Who, &str, fn(&mut Pump<'_>, &str) -> Tried),
+) -> Tried {
+    if let Some(not_safe) = &report.not_safe {
+        return Err(not_safe.clone());
+    }
+    let mut pump = Pump::open(roles, subjects, motion)?;
+    if pump.continuity() != ContinuityWord::Continuous {
+        return Ok(Verdict::not_supported("its acquisition has gaps, in which an effect could hide"));
+    }
+    let tried = case(&mut pump, name);
+    if let (Ok(verdict), Who::Source | Who::Amplifier) = (&tried, who) {
+        take_times(report, name, verdict);
+    }
+    match pump.end() {
+        Ok(()) => tried,
+        Err(not_safe) => {
+            report.not_safe = Some(not_safe.clone());
+            Err(tried.err().map_or(not_safe.clone(), |e| format!("{e}; {not_safe}")))
         }
     }
 }

@@ -218,6 +218,14 @@ impl<'a> Pump<'a> {
             return Ok(());
         };
         if let Some((block, at)) = station.voice.block(within)? {
+            // What is looked at has to be one piece: a phase or a time across a gap would tell of the gap.
+            if block.gap_before.0 > 0 {
+                return Err(format!(
+                    "{} samples were lost on their way, so that nothing can be told; this machine may have too much else to \
+                     do: try again",
+                    block.gap_before.0
+                ));
+            }
             let channel = block.channel(self.motion.column);
             self.reference.extend_from_slice(channel);
             self.overloaded |= block.overload().get(self.motion.column).copied().unwrap_or(false);

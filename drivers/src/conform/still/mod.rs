@@ -9,7 +9,7 @@ mod samples;
 
 use super::Choice;
 use super::relay::Manner;
-use super::report::{Report, Tried};
+use super::report::{Report, Tried, twice};
 use super::subject::Subject;
 use crate::registry::Registry;
 use tokio::runtime::Handle;
@@ -47,12 +47,15 @@ pub(super) fn run(
 ) {
     const FIRST: &str = "identification";
     if choice.takes(&subject.name, FIRST) {
-        report.add(&subject.name, FIRST, opening::identification(subject, registry, runtime));
+        let tried = twice(|| opening::identification(subject, registry, runtime));
+        report.add(&subject.name, FIRST, tried);
     }
     for (row, case) in CASES {
         if choice.takes(&subject.name, row) {
-            subject.link(Manner::Plain);
-            let tried = case(subject);
+            let tried = twice(|| {
+                subject.link(Manner::Plain);
+                case(subject)
+            });
             subject.link(Manner::Plain);
             report.add(&subject.name, row, tried);
         }

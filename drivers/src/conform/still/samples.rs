@@ -12,6 +12,9 @@ const LOOK: Duration = Duration::from_millis(1500);
 /// How long a block may take beyond its own length.
 const PATIENCE: Duration = Duration::from_secs(2);
 
+/// Samples that a host may keep for a station that is late, in s.
+const QUEUE_S: f64 = 2.0;
+
 /// Checks the indices of blocks as they come.
 #[derive(Debug, Default)]
 struct Order {
@@ -64,6 +67,22 @@ fn patience(configure: &Configure) -> Duration {
     Duration::from_secs_f64(f64::from(configure.block_samples) / configure.rate_hz.max(1e-3)) * 3 + PATIENCE
 }
 
+/// Samples in a second, from blocks with the sample after the last and when each came. A block may come late, never early: of the
+/// first third and of the last the one counts that was least late.
+#[expect(clippy::cast_precision_loss, reason = "a few seconds of samples")]
+fn rate(ends: &[(u64, Instant)], nominal: f64) -> Option<f64> {
+    let (_, begun) = *ends.first()?;
+    let after = |at: Instant| at.saturating_duration_since(begun).as_secs_f64();
+    let third = (ends.len() / 3).max(1);
+    let timely = |some: &[(u64, Instant)]| {
+        let late = |(end, at): &(u64, Instant)| after(*at) - *end as f64 / nominal;
+        some.iter().copied().min_by(|a, b| late(a).total_cmp(&late(b)))
+    };
+    let (first, last) = (timely(ends.get(..third)?)?, timely(ends.get(ends.len() - third..)?)?);
+    let seconds = after(last.1) - after(first.1);
+    (seconds > 0.0).then(|| (last.0 - first.0) as f64 / seconds)
+}
+
 /// Begins at 0, follows on, keeps its rate, ends when told, and begins at 0 again.
 pub(super) fn order(subject: &Subject) -> Tried {
     let (mut voice, introduction) = subject.greet()?;
@@ -81,13 +100,11 @@ pub(super) fn order(subject: &Subject) -> Tried {
         let mut order = Order::default();
         let (from, begun) =
             order.next(&voice, configure, patience(configure)).map_err(|e| format!("{time} start: {e}"))?;
-        let (mut end, mut at) = (from, begun);
-        while at.saturating_duration_since(begun) < LOOK {
-            (end, at) = order.next(&voice, configure, patience(configure))?;
+        let mut ends = vec![(from, begun)];
+        while ends.last().is_some_and(|(_, at)| at.saturating_duration_since(begun) < LOOK) {
+            ends.push(order.next(&voice, configure, patience(configure))?);
         }
-        let seconds = at.saturating_duration_since(begun).as_secs_f64();
-        #[expect(clippy::cast_precision_loss, reason = "a few seconds of samples")]
-        let rate = (end - from) as f64 / seconds;
+        let rate = rate(&ends, configure.rate_hz).ok_or("too few blocks came")?;
         if role.continuity == ContinuityWord::Continuous && order.lost > 0 {
             return Ok(Verdict::fail(format!("{} samples were lost while everybody kept up", order.lost)));
         }
@@ -128,7 +145,7 @@ pub(super) fn full_pipe(subject: &Subject) -> Tried {
     let (from, begun) = order.next(&voice, configure, patience(configure))?;
     let bytes_s = configure.rate_hz * configure.channels.len().max(1) as f64 * 16.0 / 3.0;
     // The pipe and its reader hold some 70 kB; then the host's own queue.
-    let fills = Duration::from_secs_f64((300e3 / bytes_s).clamp(2.0, 30.0));
+    let fills = Duration::from_secs_f64((300e3 / bytes_s).clamp(2.0, 30.0) + QUEUE_S);
     voice.pause(true);
     std::thread::sleep(fills / 2);
     let id = voice.ask(&MakeSafe { reason: Reason::Operator }).map_err(|e| e.to_string())?;
@@ -149,8 +166,8 @@ pub(super) fn full_pipe(subject: &Subject) -> Tried {
     #[expect(clippy::cast_precision_loss, reason = "a few seconds of samples")]
     let kept = fills.as_secs_f64() - order.lost as f64 / configure.rate_hz;
     let block = f64::from(configure.block_samples) / configure.rate_hz;
-    // Half a second in its own queue, twice what the pipe and its readers hold.
-    if kept > 0.5 + 140e3 / bytes_s + 4.0 * block {
+    // Its own queue, of a few blocks at least, and twice what the pipe and its readers hold.
+    if kept > QUEUE_S + 0.1 + 140e3 / bytes_s + 10.0 * block {
         let said = format!(
             "of {:.1} s with a full pipe it kept {kept:.2} s of samples back, to be judged when they are old",
             fills.as_secs_f64()
@@ -162,4 +179,25 @@ pub(super) fn full_pipe(subject: &Subject) -> Tried {
     let verdict = Verdict::pass(format!("{lost} samples dropped and told in {:.1} s", fills.as_secs_f64()))
         .figure("lost_samples", lost as f64);
     Ok(verdict)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is delivered late and in a burst does not look like another rate; what is lost does.
+    #[test]
+    fn lateness_is_no_rate() {
+        let begun = Instant::now();
+        let blocks = |late: fn(u64) -> u64, frames: u64| -> Vec<(u64, Instant)> {
+            (1..=300).map(|n| (n * frames, begun + Duration::from_millis(5 * n + late(n)))).collect()
+        };
+        let even = rate(&blocks(|_| 0, 100), 20_000.0).unwrap();
+        // The first fifty come together.
+        let burst = rate(&blocks(|n| (50 - n.min(50)) * 5, 100), 20_000.0).unwrap();
+        assert!((even - 20_000.0).abs() < 1.0 && (burst / even - 1.0).abs() < 0.01, "{even}, {burst}");
+        let short = rate(&blocks(|_| 0, 95), 20_000.0).unwrap();
+        assert!((short / even - 0.95).abs() < 0.01, "{short}");
+        assert!(rate(&[(100, begun)], 20_000.0).is_none());
+    }
 }

@@ -8,6 +8,10 @@ use plan_schema::units::{Accel, Hertz, Peak, SampleCount, SampleIndex, Volts};
 impl Run {
     /// The channels are known at rest: the observer watches from now on.
     pub(super) fn observe(&mut self) {
+        // It integrates twice, and is lost in the first gap; the hazards of such a rig are reckoned without it.
+        if self.setup.gate().is_some() {
+            return;
+        }
         let column = self.setup.job.reference.column;
         let at_rest = self.rest.as_ref().and_then(|rest| rest.columns.get(column));
         // Without it the run goes no further than the first motion, which needs it too.

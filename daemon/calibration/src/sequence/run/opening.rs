@@ -29,7 +29,8 @@ const SMALL_CEILING: f64 = 1.5;
 
 impl Run {
     pub(super) fn started(&mut self, starts_at_zero: bool, out: &mut Vec<Action>) {
-        self.starts_at_zero = starts_at_zero;
+        // Across a gap the phase of a start is not known.
+        self.starts_at_zero = starts_at_zero && self.setup.gate().is_none();
         // What is wrong with a sensor is for the first motion to tell; it costs this sensor, not the run.
         self.spare_all_but(&[]);
         let waits = self.setup.waits();
@@ -70,7 +71,8 @@ impl Run {
     }
 
     pub(super) fn begin_quiet(&mut self, when: QuietTime, from: SampleIndex, out: &mut Vec<Action>) {
-        let collector = Collector::new(from, self.setup.samples(LISTEN), self.setup.job.columns.len());
+        let (wanted, columns) = (self.setup.piece(LISTEN), self.setup.job.columns.len());
+        let collector = Collector::new(from, wanted, columns).gated(self.setup.gate().is_some());
         self.state = State::Quiet(when, collector);
         out.push(Action::Tell(Event::QuietBegins(when)));
     }

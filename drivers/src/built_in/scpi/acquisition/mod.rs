@@ -169,7 +169,7 @@ impl Acquisition for Gated {
                 return Err(error);
             }
         }
-        let (inlet, outlet) = feed(&self.instrument, request.channels.len());
+        let (inlet, outlet) = feed(&self.instrument, &request);
         let over = Arc::new(AtomicBool::new(false));
         let fetching = Fetching { settings, request, talk, over: over.clone() };
         self.running = Some(Running { task: tokio::spawn(fetching.run(inlet)), over, outlet });

@@ -69,13 +69,20 @@ async fn bench() -> (Peer, Shared) {
     (Peer::lines(move |line| lock(&inside).take(line)).await, generator)
 }
 
+/// Longer than any answer takes, whatever else the machine does.
+const PATIENT_MS: u32 = 30_000;
+
 fn written(peer: &Peer, more: &str) -> Instrument {
+    written_within(peer, PATIENT_MS, more)
+}
+
+fn written_within(peer: &Peer, timeout_ms: u32, more: &str) -> Instrument {
     let address = &peer.address;
     instrument(
         "scpi-source",
         &format!(
             r#"
-            link = {{ tcp = "{address}", timeout = "100 ms", retries = 0 }}
+            link = {{ tcp = "{address}", timeout = "{timeout_ms} ms", retries = 0 }}
             prepare = ["FUNC SIN"]
             frequency = "FREQ {{hz:.3}}"
             amplitude = "VOLT {{v_peak:.3}}"
@@ -229,12 +236,15 @@ async fn an_output_that_stays_on_is_said_loudly() {
 #[tokio::test]
 async fn a_silent_instrument_ends_in_time_and_is_safe_again_after() {
     let (peer, generator) = bench().await;
-    let (mut source, safe) = open(&peer, "").await;
+    // Its silence is waited out, so this one is short; long enough for its answers on a busy machine.
+    let opened = Factory.open(&written_within(&peer, 500, "")).await.unwrap();
+    let (mut source, safe, within) = (opened.source.unwrap(), opened.safe, opened.safe_within);
     safe.make_safe(StopReason::Start).await.unwrap();
     lock(&generator).silent = true;
     let error = source.set_tone(&permit(), want(16.0, 1.0, 0.0)).await.unwrap_err();
     assert_eq!(error.kind, ErrorKind::Timeout, "{error}");
-    assert!(timeout(Duration::from_secs(2), safe.make_safe(StopReason::Trip)).await.unwrap().is_err());
+    let within = Duration::from_secs_f64(within.si());
+    assert!(timeout(within, safe.make_safe(StopReason::Trip)).await.unwrap().is_err());
     lock(&generator).silent = false;
     let error = source.set_tone(&permit(), want(16.0, 1.0, 0.0)).await.unwrap_err();
     assert_eq!(error.kind, ErrorKind::Disconnected, "{error}");
