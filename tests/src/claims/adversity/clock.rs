@@ -5,7 +5,7 @@ use super::{JOB, LeftOut, RIG, until};
 use crate::Bench;
 use crate::daemon::{Daemon, idle};
 use crate::program::{other, root};
-use crate::real::Shop;
+use crate::real::{Order, Shop};
 use anyhow::{Context, Result, ensure};
 use calwright::record::UtcTime;
 use calwright::record::journal::{Journal, What};
@@ -79,7 +79,7 @@ pub(super) fn between_jobs() -> Result<()> {
 /// A run on a rig behind sockets and lines, in real time.
 pub(super) fn in_mid_run() -> Result<()> {
     let clock = Clock::new()?;
-    let shop = Shop::open(1, 16.0, true, |rig| rig)?;
+    let shop = Shop::open(&Order::from(16.0, true))?;
     let before = UtcTime::now().timestamp();
     let mut running = shop.begin_in(&clock.environment())?;
     running.wait_for(&["PointBegins"])?;
