@@ -47,6 +47,8 @@ pub struct Loaded {
     pub job: ResolvedJob,
     /// Remarks that do not keep it from being run.
     pub warnings: Diagnostics,
+    /// The job's file.
+    pub written: Document<Job>,
     /// The plan's file.
     pub plan: Document<Plan>,
     /// The rig's file.
@@ -151,7 +153,14 @@ fn assembled(
         (Some(plan), Some(rig), Some(sensors), Some(references)) => {
             let files = JobFiles { job, plan, rig, sensors, references };
             let (job, warnings) = resolve(&files).map_err(LoadError::Input)?;
-            Ok(Loaded { job, warnings, plan: files.plan, rig: files.rig, sensors: files.sensors })
+            Ok(Loaded {
+                job,
+                warnings,
+                written: files.job,
+                plan: files.plan,
+                rig: files.rig,
+                sensors: files.sensors,
+            })
         }
         (plan, rig, sensors, references) => {
             // What one file says wrong does not hide what the others say wrong by themselves.

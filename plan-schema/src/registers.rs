@@ -18,6 +18,7 @@ use crate::units::{
     Seconds, VoltsDc,
 };
 use crate::{written_table, written_words};
+use std::f64::consts::TAU;
 
 written_table! {
     /// The register of sensors.
@@ -150,6 +151,8 @@ written_table! {
         pub damping_ratio: Option<Fraction>,
         /// Lower corner of a first-order high-pass, 1/(2π × time constant); absent for DC response.
         pub lower_corner: Option<Hertz>,
+        /// Time constant of that high-pass, for a data sheet that states it in place of the corner.
+        pub time_constant: Option<Seconds>,
         /// Largest departure of its response from proportionality within its range.
         pub linearity: Fraction = Fraction::ZERO,
         /// Largest cross-axis response.
@@ -163,8 +166,22 @@ written_table! {
         pub temperature_coefficient: Quantity<PerKelvin>,
         /// Tolerance that goes before the plan's.
         pub tolerance: Option<Fraction>,
+        /// Tolerances by band, ascending, which go before the one above.
+        pub tolerance_bands: Vec<ToleranceBand> = Vec::new(),
         /// What it is expected to show as a check standard, by frequency, ascending.
         pub expected: Vec<ExpectedSensitivity> = Vec::new(),
+    }
+}
+
+written_table! {
+    /// The tolerance of a sensor within a band of frequency.
+    pub struct ToleranceBand {
+        /// Lowest frequency, which belongs to it.
+        pub from: Hertz,
+        /// Highest frequency, which belongs to it.
+        pub to: Hertz,
+        /// Largest deviation that is allowed.
+        pub tolerance: Fraction,
     }
 }
 
@@ -181,6 +198,20 @@ written_table! {
 }
 
 impl Sensor {
+    /// Lower corner of its response, written as such or as a time constant; `None` for DC response.
+    #[must_use]
+    pub fn corner(&self) -> Option<Hertz> {
+        self.lower_corner.or_else(|| self.time_constant.map(|t| Hertz::new(1.0 / (TAU * t.si()))))
+    }
+
+    /// Its own tolerance at a frequency; where bands meet, the first.
+    #[must_use]
+    pub fn tolerance_at(&self, frequency: Hertz) -> Option<Fraction> {
+        let mut bands = self.tolerance_bands.iter();
+        let band = bands.find(|band| band.from <= frequency && frequency <= band.to);
+        band.map(|band| band.tolerance).or(self.tolerance)
+    }
+
     /// True if a frequency lies within its band.
     #[must_use]
     pub fn is_within_band(&self, frequency: Hertz) -> bool {

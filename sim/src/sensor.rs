@@ -145,7 +145,7 @@ impl SensorTruth {
             }
             None => None,
         };
-        let high_pass = match sensor.lower_corner {
+        let high_pass = match sensor.corner() {
             Some(f) => {
                 Some(TAU * SimError::positive(f.si(), "the lower corner in Hz", &key("lower_corner"))?)
             }
@@ -285,7 +285,7 @@ impl Disturbed {
             cross_axis: unknowns.cross_axis(&sensor.serial, sensor.transverse_sensitivity.si()),
             // Of a sine, the acceleration is −w² times the displacement.
             strain: -sensor.base_strain.si() * omega * omega,
-            coupling: sensor.lower_corner.map(|corner| Coupling::new(corner.si(), rate.si())),
+            coupling: sensor.corner().map(|corner| Coupling::new(corner.si(), rate.si())),
             work: Vec::new(),
         }
     }

@@ -186,13 +186,16 @@ class Way:
         self.step("watch points arrive live", self.watch_from_rest)
         self.all_looks("served-running", "/")
         self.step("stop", self.stop)
-        self.step("let the queue go on", self.let_go_on)
+        self.step("resume after the stop", self.go_on_after_stop)
+        self.step("hand in with a room that leaves its limits", lambda: self.hand_in(self.asked["pause"]))
+        self.step("see the pause", self.see_pause)
+        self.step("let the queue go on after the pause", self.let_go_on)
         self.step("hand in with a fault", lambda: self.hand_in(self.asked["faults"]))
         self.step("see the trip", self.see_trip)
         self.step("acknowledge", self.acknowledge)
         self.step("let the queue go on once more", self.let_go_on)
         self.step("hand in once more", self.hand_in)
-        self.step("wait for its end", self.wait_for_draft)
+        self.step("wait for its end", lambda: self.wait_for_drafts(2))
         self.step("release", self.release)
         self.step("fetch the certificate", self.certificate)
 
@@ -208,14 +211,35 @@ class Way:
             b.click("form[action='/do/queue/unhold'] button")
             b.until("location.pathname === '/queue' && !document.querySelector('form[action=\"/do/queue/unhold\"]')", "a queue that goes on")
 
+    def go_on_after_stop(self):
+        """What was measured before the stop is not measured again: the page of the run puts it in the queue once more."""
+        b = self.b
+        b.go(f"{self.url}/runs/{self.run_name}")
+        b.click("form[action$='/resume'] button")
+        b.until("location.pathname === '/queue'", "the queue after resuming")
+        self.let_go_on()
+        self.wait_for_drafts(1)
+
+    def see_pause(self):
+        """The room leaves its limits: the pause and its reason stand large, then the run is stopped."""
+        b = self.b
+        b.go(f"{self.url}/")
+        b.until("document.querySelector('#moment .pause') && !document.querySelector('#moment .pause').hidden", "a pause that is shown")
+        if "°C" not in b.run("document.querySelector('#moment .pause').innerText"):
+            raise RuntimeError("a pause that does not say why")
+        if b.run("document.querySelector('.state .word').textContent") != "Paused":
+            raise RuntimeError("a pause that can't be read from afar")
+        self.all_looks("paused", "/")
+        self.stop()
+
     def see_trip(self):
         self.b.go(f"{self.url}/")
         self.b.until("document.querySelector('.state.bad') && !document.querySelector('.state[data-running]')", "a trip that is shown")
 
-    def wait_for_draft(self):
+    def wait_for_drafts(self, count):
         b = self.b
         end = time.monotonic() + 3 * PATIENCE
-        done = "[...document.querySelectorAll('tbody tr')].some(r => r.innerText.includes('draft') && r.innerText.includes('done'))"
+        done = f"[...document.querySelectorAll('tbody tr')].filter(r => r.innerText.includes('draft') && r.innerText.includes('done')).length >= {count}"
         while time.monotonic() < end:
             b.go(f"{self.url}/runs")
             if b.run(done):
@@ -314,6 +338,7 @@ class Way:
 
     def certificate(self):
         b = self.b
+        b.until("document.readyState === 'complete' && [...document.querySelectorAll('.files a')].some(a => a.href.endsWith('.pdf'))", "certificates to fetch")
         link = b.run("[...document.querySelectorAll('.files a')].map(a => a.href).find(h => h.endsWith('.pdf'))")
         cookies = b.ask("Network.getCookies")["cookies"]
         cookie = "; ".join(f"{c['name']}={c['value']}" for c in cookies)
@@ -363,8 +388,11 @@ def main():
             points = browser.run("[...document.querySelectorAll('tbody a[href*=\"/points/\"]')].map(a => new URL(a.href).pathname)[0]")
             serial = browser.run("document.querySelector('h2 a[href^=\"/sensors/\"]')?.getAttribute('href')")
             for name, path in [("run", f"/runs/{done}"), ("point", points), ("queue", "/queue"), ("submit", "/submit"), ("runs", "/runs"),
-                               ("sensors", "/sensors"), ("sensor", serial), ("audit", "/audit"), ("rest", "/"), ("nowhere", "/nowhere")]:
+                               ("sensors", "/sensors"), ("sensor", serial), ("registers", "/registers"), ("audit", "/audit"), ("rest", "/"), ("nowhere", "/nowhere")]:
                 if path:
+                    if name == "point":
+                        browser.go(way.url + path)
+                        browser.click(".budget summary")
                     way.all_looks(name, path)
                     way.steps.append(f"look at {name}")
         except Exception as error:  # what went wrong is told, with all that was found before

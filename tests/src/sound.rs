@@ -29,7 +29,7 @@ pub const FRAMES: usize = 4800;
 /// # Errors
 /// If it can't be found out.
 pub fn lacking() -> Result<Option<String>> {
-    let said = other(&root().join("tests/outside/prepare-sound"), Vec::<OsString>::new())?;
+    let said = other(&root().join("tests/outside/prepare-sound"), [] as [&str; 0])?;
     match said.status {
         Some(0) => Ok(None),
         Some(3) => Ok(Some(said.stderr.lines().next_back().unwrap_or("something is missing").to_owned())),
@@ -130,6 +130,32 @@ impl NullSink {
         format!("#!/bin/sh\nexec env {} '{}'\n", set.join(" "), program.display())
     }
 
+    /// Plays noise into the sink, 60 dB below full scale, until the child is ended.
+    ///
+    /// # Errors
+    /// If the player does not start.
+    pub fn noise(&self) -> Result<Player> {
+        let mut command = self.client("pacat");
+        // A tenth of the server's scale of volumes, whose cube is the gain.
+        let options = [
+            "--playback",
+            "--device=loop",
+            "--format=s16le",
+            "--rate=48000",
+            "--volume=6554",
+            "/dev/urandom",
+        ];
+        command.extend(options.map(OsString::from));
+        let player = Player(spawn_piped(Path::new("/usr/bin/env"), command)?);
+        let mut list = self.client("pactl");
+        list.extend(["list", "short", "sink-inputs"].map(OsString::from));
+        wait_for("the player", || {
+            let said = other(Path::new("/usr/bin/env"), list.clone()).ok()?;
+            (!said.stdout.trim().is_empty()).then_some(())
+        })?;
+        Ok(player)
+    }
+
     /// Starts recording what the sink is given; ends with [`Recorder::samples`].
     ///
     /// # Errors
@@ -168,6 +194,17 @@ fn surroundings(folder: &Path) -> Vec<OsString> {
         format!("PULSE_RUNTIME_PATH={}", at("runtime")).into(),
         format!("ALSA_CONFIG_PATH=/usr/share/alsa/alsa.conf:{}", at("asound.conf")).into(),
     ]
+}
+
+/// A player that goes on until it is dropped.
+#[derive(Debug)]
+pub struct Player(Child);
+
+impl Drop for Player {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
 }
 
 /// A recording that goes on.
@@ -223,7 +260,7 @@ pub fn settings(format: &str) -> Value {
     let [output, left, right] = FULL_SCALE;
     json!({
         "device": "loop", "software": "a null sink", "rate": "48 kS/s", "sample_format": format,
-        "playback_channels": 1, "period_samples": 2400, "periods": 8,
+        "playback_channels": 1, "period_samples": 960, "periods": 16,
         "output": { "channel": 0, "full_scale": format!("{output} V pk"), "response": [
             { "frequency": "5 Hz", "magnitude": "80 %", "phase": "20 deg" },
             { "frequency": "100 Hz", "magnitude": "100 %" },

@@ -38,6 +38,8 @@ mod room;
 #[cfg(test)]
 mod serve;
 #[cfg(test)]
+mod sound;
+#[cfg(test)]
 mod stops;
 #[cfg(test)]
 mod tidy;

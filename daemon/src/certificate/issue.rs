@@ -75,7 +75,7 @@ fn request(
     let mounted = &sensor.mounted;
     let reference = &job.reference;
     let taken = job.points.iter().enumerate().filter(|(n, _)| sensor.takes(*n));
-    let tolerances = taken.map(|(_, p)| item.tolerance.or(p.tolerance).map(|t| t.percent()));
+    let tolerances = taken.map(|(_, p)| item.tolerance_at(p.frequency).or(p.tolerance).map(|t| t.percent()));
     CertificateRequest {
         schema: RequestSchema::V1,
         language: settings.certificate.language,

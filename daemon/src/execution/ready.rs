@@ -35,7 +35,14 @@ pub fn ready(loaded: &Loaded, day: UtcTime) -> Result<Ready, Diagnostics> {
 /// What is not in calibration on the day of the measurement; `None` where everything is.
 #[must_use]
 pub fn overdue(loaded: &Loaded, day: UtcTime) -> Option<Diagnostics> {
-    let found = plan_schema::resolve::overdue(&loaded.job, &loaded.rig, day.day());
+    let mut found = plan_schema::resolve::overdue(&loaded.job, &loaded.rig, day.day());
+    if let Some(received) = loaded.job.job.received.filter(|received| *received > day.day()) {
+        found.0.push(loaded.written.error(
+            "received",
+            format!("the sensors came in on {received}, after the measurement on {}", day.day()),
+            "write the day on which they came in",
+        ));
+    }
     (!found.0.is_empty()).then_some(found)
 }
 

@@ -7,6 +7,7 @@ use calibration::evaluate::{Foreseen, foreseen};
 use calibration::sequence::Setup;
 use plan_schema::plan::Origin;
 use plan_schema::read::Diagnostics;
+use plan_schema::registers::ToleranceBand;
 use plan_schema::units::engineering;
 
 /// Where the plan's rule lets nothing pass, an error: the work would be for nothing. Where it judges without the
@@ -64,11 +65,13 @@ impl Tight {
             Origin::Listed(n) => plan.points.get(n).is_some_and(|p| p.tolerance.is_some()),
             Origin::Series { series, .. } => plan.series.get(series).is_some_and(|s| s.tolerance.is_some()),
         };
-        let of_sensor = mounted.sensor.tolerance.is_some();
-        let path = match entry.filter(|_| of_sensor) {
-            Some(entry) => format!("sensor[{entry}].tolerance"),
-            None if own => point.origin.path("tolerance"),
-            None => "tolerance".to_owned(),
+        let of_sensor = mounted.sensor.tolerance_at(point.frequency).is_some();
+        let band = |b: &ToleranceBand| b.from <= point.frequency && point.frequency <= b.to;
+        let path = match (entry.filter(|_| of_sensor), mounted.sensor.tolerance_bands.iter().position(band)) {
+            (Some(entry), Some(band)) => format!("sensor[{entry}].tolerance_bands[{band}].tolerance"),
+            (Some(entry), None) => format!("sensor[{entry}].tolerance"),
+            (None, _) if own => point.origin.path("tolerance"),
+            (None, _) => "tolerance".to_owned(),
         };
         let at = engineering(point.frequency.si(), "Hz");
         let serial = serial.clone();

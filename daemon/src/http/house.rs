@@ -7,7 +7,9 @@ use super::peer::{MachineUsers, Peer};
 use super::sessions::Sessions;
 use super::settings::Limits;
 use super::tokens::{Token, Tokens};
+use super::zone::Zone;
 use crate::serve::desk::Desk;
+use crate::serve::kept::Kept;
 use crate::serve::words::Person;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize};
@@ -33,6 +35,10 @@ pub struct Shared {
     pub look_without_identity: bool,
     /// Whether arming and acknowledging are allowed over the port.
     pub arm_over_port: bool,
+    /// The zone in which times are shown.
+    pub zone: Zone,
+    /// Parts of pages that were drawn a moment ago.
+    pub drawn: Kept<String>,
     /// What is borne at most.
     pub limits: Limits,
     /// Counts.

@@ -26,6 +26,7 @@ pub mod sessions;
 pub mod settings;
 mod tls;
 pub mod tokens;
+pub mod zone;
 
 pub use open::{DoorError, Doors, open, open_with};
 pub use router::router;

@@ -9,7 +9,9 @@ use super::sessions::Sessions;
 use super::settings::{DoorSettings, Limits};
 use super::tls;
 use super::tokens::Tokens;
+use super::zone::Zone;
 use crate::serve::desk::Desk;
+use crate::serve::kept::Kept;
 use std::fmt;
 use std::fs;
 use std::io;
@@ -18,6 +20,7 @@ use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::net::{TcpListener, UnixListener};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
@@ -77,6 +80,7 @@ pub async fn open_with(
         _ => return Err(DoorError::Settings("TLS needs both: certificate and key".to_owned())),
     };
     beyond_loopback(settings, acceptor.is_some(), &tokens)?;
+    let zone = Zone::named(settings.zone.as_deref()).map_err(DoorError::Settings)?;
     let own = rustix::process::geteuid().as_raw();
     let passwd = fs::read_to_string("/etc/passwd").unwrap_or_default();
     let users = MachineUsers::of(&settings.people, own, &passwd).map_err(DoorError::Settings)?;
@@ -97,6 +101,8 @@ pub async fn open_with(
         tls: acceptor.is_some(),
         look_without_identity: settings.look_without_identity,
         arm_over_port: settings.arm_over_port,
+        zone,
+        drawn: Kept::new(32, Duration::from_secs(2)),
         limits,
         counts: Counts::default(),
         closing: when_closing,

@@ -34,6 +34,8 @@ pub struct DoorSettings {
     pub key: Option<PathBuf>,
     /// The file of tokens; null for `tokens.toml` in the state folder.
     pub tokens: Option<PathBuf>,
+    /// The laboratory's zone of time, in which the page shows what is stored in UTC, such as "Europe/Berlin"; null for UTC.
+    pub zone: Option<String>,
     /// Whether page and API may be looked at without saying who looks, such as by a screen on the wall. Changes need an
     /// identity all the same.
     pub look_without_identity: bool,
@@ -67,6 +69,7 @@ impl Default for DoorSettings {
             certificate: None,
             key: None,
             tokens: None,
+            zone: None,
             look_without_identity: false,
             arm_over_port: false,
         }

@@ -36,7 +36,7 @@ pub(super) async fn page(
                         @for entry in &entries {
                             tr {
                                 td class="n" { (entry.id) }
-                                td { (text::instant(entry.at)) }
+                                td { (frame.instant(entry.at)) }
                                 th scope="row" { (entry.who.as_deref().unwrap_or("nobody named")) }
                                 td { (match entry.way { Some(Way::Socket) => "at the machine", Some(Way::Port) => "over the port", None => text::NONE }) }
                                 td { (text::words(&entry.what)) }

@@ -34,8 +34,8 @@ pub(super) fn plots(shared: &Shared, rig: &RigState, jobs: &[QueueEntry]) -> Mar
     let (kept, _) = shared.desk.news(Some(0));
     let mut points: Vec<PointNews> = Vec::new();
     for news in kept {
-        if let Happening::Point(point) = news.what {
-            points.push(point);
+        if let Happening::Point(point) = &news.news.what {
+            points.push(point.clone());
         }
     }
     let run = rig.running.clone().or_else(|| points.last().map(|p| p.run.clone()));

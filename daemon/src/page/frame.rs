@@ -1,10 +1,12 @@
 //! What every page has around it: marks, navigation, who looks, and the stop.
 
-use super::assets;
+use super::{assets, text};
 use crate::http::admit::{Caller, Viewer};
 use crate::http::house::Shared;
 use crate::http::peer::Peer;
 use crate::http::problem::Problem;
+use crate::http::zone::Zone;
+use crate::record::UtcTime;
 use crate::serve::words::{LatchState, Person, RigState, Role};
 use axum::extract::{FromRequestParts, Request, State};
 use axum::http::request::Parts;
@@ -15,12 +17,13 @@ use maud::{DOCTYPE, Markup, html};
 use std::sync::Arc;
 
 /// Places of the navigation.
-const PLACES: [(&str, &str); 6] = [
+const PLACES: [(&str, &str); 7] = [
     ("/", "Rig"),
     ("/queue", "Queue"),
     ("/submit", "Submit"),
     ("/runs", "Runs"),
     ("/sensors", "Sensors"),
+    ("/registers", "Registers"),
     ("/audit", "Audit"),
 ];
 
@@ -32,6 +35,7 @@ pub(super) struct Frame {
     pub(super) at_machine: bool,
     /// State of the rig; none where it can't be read.
     pub(super) rig: Option<RigState>,
+    zone: Zone,
     csrf: Option<String>,
     here: String,
 }
@@ -52,9 +56,15 @@ impl Frame {
             person: caller.person,
             at_machine: shared.arm_over_port || matches!(caller.peer, Peer::Socket { .. }),
             rig: shared.desk.rig().await.ok(),
+            zone: shared.zone.clone(),
             csrf: caller.session.map(|s| s.csrf),
             here: parts.uri.path().to_owned(),
         })
+    }
+
+    /// An instant, in the laboratory's zone.
+    pub(super) fn instant(&self, time: UtcTime) -> Markup {
+        text::instant(time, &self.zone)
     }
 
     /// Whether the person may do what a role may.

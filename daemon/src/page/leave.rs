@@ -37,7 +37,7 @@ pub(super) async fn arm_page(frame: Frame) -> Markup {
                     p { a class="button" href="/acknowledge" { "Acknowledge …" } }
                 }
             } @else if let Some(name) = &rig.leave_by {
-                section class="panel good" { p { (name) " gave leave" @if let Some(until) = rig.leave_until { " until " (text::instant(until)) } "." } }
+                section class="panel good" { p { (name) " gave leave" @if let Some(until) = rig.leave_until { " until " (frame.instant(until)) } "." } }
             }
             section class="panel" {
                 h2 { "Check-list of rig " (rig.rig) }

@@ -7,13 +7,16 @@
 mod act;
 mod assets;
 mod audit;
+mod budget;
 mod daemon;
 mod deviations;
+mod drift;
 mod frame;
 mod leave;
 mod login;
 mod point;
 mod queue;
+mod registers;
 mod residual;
 mod rig;
 mod run;
@@ -45,6 +48,7 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/runs/{run}/points/{point}", get(point::page))
         .route("/sensors", get(sensor::search))
         .route("/sensors/{serial}", get(sensor::page))
+        .route("/registers", get(registers::page))
         .route("/audit", get(audit::page))
         .route("/daemon", get(daemon::page))
         .route("/do/daemon/{what}", post(daemon::act))

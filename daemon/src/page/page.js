@@ -78,6 +78,13 @@ function show(moment) {
     }
     place.textContent = value === null || value === undefined ? "–" : String(value).replaceAll("_", " ");
   }, panel);
+  const state = find(".state[data-running]");
+  if (state) {
+    find(".word", state).textContent = moment.waits_for ? "Paused" : "Running";
+    state.classList.toggle("warn", Boolean(moment.waits_for));
+    state.classList.toggle("good", !moment.waits_for);
+  }
+  each("[data-shown]", (place) => { place.hidden = !moment[place.dataset.shown]; }, panel);
   each("[data-time]", (place) => { place.textContent = lasts(moment[place.dataset.time]); }, panel);
   each("[data-bar]", (bar) => {
     const [value, of] = [moment[bar.dataset.bar], moment[bar.dataset.of]];

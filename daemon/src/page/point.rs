@@ -1,8 +1,8 @@
-//! Waveforms of one point of a run, and what the fit leaves over: from the raw files, fitted again.
+//! One point of a run: its budgets, its waveforms and what the fit leaves over, from the raw files, fitted again.
 
 use super::frame::Frame;
 use super::text::{self, digits, frequency};
-use super::{residual, waves};
+use super::{budget, residual, waves};
 use crate::http::house::Shared;
 use crate::http::problem::{Code, Problem};
 use crate::record::RunRecord;
@@ -33,9 +33,12 @@ pub(super) async fn page(
         let file = shared.desk.file(&run, &format!("raw/{}.parquet", entry.raw_sha256)).await?;
         parts.push(blocking(move || part(&entry, &file, reference)).await?);
     }
+    // A run that goes on or was cut off has no result, and no budgets.
+    let budgets = shared.desk.result(&run).await.ok().map(|result| budget::of_point(&result, point));
     let draft = summary.state == "draft";
     Ok(frame.marked(&format!("Point {point} of {run}"), draft, &html! {
-        h1 { "Waveforms of point " (point) " " span class="number" { a href={ "/runs/" (run) } { (run) } } }
+        h1 { "Point " (point) " " span class="number" { a href={ "/runs/" (run) } { (run) } } }
+        @if let Some(budgets) = budgets { (budgets) }
         p class="hint" {
             "Each channel as recorded, and what is left of it after offset, drift, fundamental, harmonics and what else the run fitted. "
             "Of many samples the extremes are drawn."

@@ -78,7 +78,7 @@ pub(super) fn table(frame: &Frame, jobs: &[QueueEntry]) -> Markup {
                         @if let Some(why) = &job.waits_for { p class="why" { (why) } }
                         p class="facts" {
                             (job.points) " points, foreseen " (text::lasts(job.rig_s)) " · " (job.serials.join(", "))
-                            " · by " (job.submitted_by) ", " (text::instant(job.submitted))
+                            " · by " (job.submitted_by) ", " (frame.instant(job.submitted))
                             @for run in &job.runs { " · " a href={ "/runs/" (run) } { (run) } }
                         }
                         @if may { (actions(frame, job)) }

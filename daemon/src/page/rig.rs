@@ -101,7 +101,7 @@ fn leave(frame: &Frame, rig: &RigState) -> Markup {
         Some(name) => html! {
             li class="good" {
                 span class="sign" aria-hidden="true" {}
-                div { strong { "Leave to move" } " by " (name) @if let Some(until) = rig.leave_until { " until " (text::instant(until)) } }
+                div { strong { "Leave to move" } " by " (name) @if let Some(until) = rig.leave_until { " until " (frame.instant(until)) } }
             }
         },
         // Where everything is simulated nothing moves, and nobody's leave is missing.
@@ -123,6 +123,7 @@ fn check(tone: &str, what: &str, why: &str, more: &Markup) -> Markup {
 fn moment(running: bool) -> Markup {
     html! {
         section class="panel moment" aria-label="This moment" id="moment" hidden[!running] {
+            p class="pause" data-shown="waits_for" hidden { strong { "Paused at zero drive: " } span data-moment="waits_for" {} }
             div class="figures" {
                 (figure("Frequency", "frequency_hz", "Hz", 4, 1.0))
                 (figure("Acceleration", "acceleration_mps2_peak", "m/s² peak", 4, 1.0))

@@ -5,14 +5,15 @@ use super::frame::{Frame, escaped};
 use super::text::{self, decimals_of, digits_of, frequency};
 use crate::certificate::plot::{Figure, Mark};
 use crate::http::house::Shared;
-use crate::http::problem::Problem;
-use crate::record::ResultRecord;
+use crate::http::problem::{Code, Problem};
 use crate::record::result::{PointRecord, SensorRecord};
 use crate::record::words::{Outcome, PointStatus};
-use crate::serve::desk::Refusal;
+use crate::record::{ResultRecord, RunRecord};
+use crate::serve::desk::{Refusal, RunFile};
 use crate::serve::words::{Role, RunSummary};
 use axum::extract::{Path, State};
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
+use plan_schema::resolve::ResolvedPoint;
 use std::sync::Arc;
 
 /// Releases of a run that are looked for: each after the first amends the one before.
@@ -30,35 +31,81 @@ pub(super) async fn page(
         Err(Refusal::NotThere(_) | Refusal::State(_)) => None,
         Err(refusal) => return Err(refusal.into()),
     };
-    let files = files(&shared, &run, result.as_ref()).await;
     let draft = run.state == "draft";
+    let drawn = match &result {
+        Some(result) => Some(drawn_lately(&shared, &run, result).await?),
+        None => None,
+    };
     Ok(frame.marked(
         &run.run,
         draft,
         &html! {
             h1 { (run.name) " " span class="number" { (run.run) } }
-            (about(&frame, &run, result.as_ref()))
-            @if let Some(result) = &result {
-                @for sensor in &result.sensors { (sensor_part(&run.run, sensor)) }
-                (witnesses(result))
-            } @else {
+            (about(&frame, &run, result.as_deref()))
+            @if let Some(drawn) = &drawn { (PreEscaped(drawn.as_str())) } @else {
                 section class="panel" { p { "There is no result: the run goes on, or was cut off." } }
+                (files_part(&run, &files(&shared, &run, None).await))
             }
-            (files_part(&run, &files))
         },
     ))
 }
 
+/// What is the same for everybody who looks: plots and tables, drawn apart from what answers others and kept for a moment.
+async fn drawn_lately(
+    shared: &Shared,
+    run: &RunSummary,
+    result: &Arc<ResultRecord>,
+) -> Result<Arc<String>, Problem> {
+    let key = format!("{}/{}", run.run, run.state);
+    let begun = match shared.drawn.get(&key) {
+        Ok(drawn) => return Ok(drawn),
+        Err(begun) => begun,
+    };
+    let files = files(shared, run, Some(result)).await;
+    let record = shared.desk.file(&run.run, "run.json").await.ok();
+    let (run, result) = (run.clone(), result.clone());
+    let drawn = tokio::task::spawn_blocking(move || {
+        let tolerance = record.map(|file| tolerance(&file)).unwrap_or_default();
+        let drawn = html! {
+            @for sensor in &result.sensors { (sensor_part(&run.run, sensor, &tolerance)) }
+            (witnesses(&result))
+            (files_part(&run, &files))
+        };
+        drawn.into_string()
+    });
+    let drawn = drawn.await.map_err(|error| {
+        tracing::error!(%error, "a run can't be drawn");
+        Problem::new(Code::Program, "a mistake in the program; the daemon's log says more")
+    })?;
+    Ok(shared.drawn.put(begun, &key, drawn))
+}
+
+/// Tolerances of the run's points, frequency and percent; none where what was planned can't be read any more.
+fn tolerance(record: &RunFile) -> Vec<(f64, f64)> {
+    let read = || {
+        let bytes = std::fs::read(&record.path).ok()?;
+        serde_json::from_slice::<RunRecord>(&bytes).ok()?.job().ok()
+    };
+    let Some(job) = read() else { return Vec::new() };
+    let of = |p: &ResolvedPoint| Some((p.frequency.si(), p.tolerance?.percent()));
+    let mut tolerance: Vec<(f64, f64)> = job.points.iter().filter_map(of).collect();
+    tolerance.sort_by(|a, b| a.0.total_cmp(&b.0));
+    tolerance
+}
+
 fn about(frame: &Frame, run: &RunSummary, result: Option<&ResultRecord>) -> Markup {
     let may_resume = frame.may(Role::Operator)
-        && matches!(run.outcome, Some(Outcome::Interrupted | Outcome::Tripped | Outcome::Failed));
+        && matches!(
+            run.outcome,
+            Some(Outcome::Interrupted | Outcome::Tripped | Outcome::Failed | Outcome::Cancelled)
+        );
     html! {
         section class="panel" aria-label="The run" {
             dl class="facts" {
                 div { dt { "State" } dd { (text::badge(&run.state)) @if run.simulated { " " span class="badge sim" { "SIMULATED" } } } }
                 @if let Some(outcome) = run.outcome { div { dt { "Ended as" } dd { (text::badge(outcome.word())) } } }
-                div { dt { "Began" } dd { (text::instant(run.started)) } }
-                @if let Some(ended) = run.ended { div { dt { "Ended" } dd { (text::instant(ended)) } } }
+                div { dt { "Began" } dd { (frame.instant(run.started)) } }
+                @if let Some(ended) = run.ended { div { dt { "Ended" } dd { (frame.instant(ended)) } } }
                 @if let Some(result) = result { (more(result)) }
             }
             @if let Some(trip) = result.and_then(|r| r.trip.as_ref()) {
@@ -100,7 +147,7 @@ fn more(result: &ResultRecord) -> Markup {
     }
 }
 
-fn sensor_part(run: &str, sensor: &SensorRecord) -> Markup {
+fn sensor_part(run: &str, sensor: &SensorRecord, tolerance: &[(f64, f64)]) -> Markup {
     let volts = |v: Option<f64>| v.map(|v| text::volts(v, 4));
     let rest: Vec<(&str, String)> = [
         ("Zero offset before", volts(sensor.zero_offset_v_before)),
@@ -119,10 +166,10 @@ fn sensor_part(run: &str, sensor: &SensorRecord) -> Markup {
                 p class="facts" { @for (n, (name, value)) in rest.iter().enumerate() { @if n > 0 { " · " } (name) " " (value) } }
             }
             div class="pair" {
-                @if let Some(plot) = plot(sensor, "Deviation in %", |p| p.deviation_percent, |p| p.u_deviation_percent) {
-                    figure { figcaption { "Deviation with expanded uncertainty" } (plot) }
+                @if let Some(plot) = plot(sensor, "Deviation in %", |p| p.deviation_percent, |p| p.u_deviation_percent, tolerance) {
+                    figure { figcaption { "Deviation with expanded uncertainty" @if !tolerance.is_empty() { ", tolerance shaded" } } (plot) }
                 }
-                @if let Some(plot) = plot(sensor, "Phase in °", |p| p.phase_deg, |p| p.u_phase_deg) {
+                @if let Some(plot) = plot(sensor, "Phase in °", |p| p.phase_deg, |p| p.u_phase_deg, &[]) {
                     figure { figcaption { "Phase with expanded uncertainty" } (plot) }
                 }
             }
@@ -137,6 +184,7 @@ fn plot(
     y_label: &str,
     value: fn(&PointRecord) -> Option<f64>,
     uncertainty: fn(&PointRecord) -> Option<f64>,
+    tolerance: &[(f64, f64)],
 ) -> Option<Markup> {
     let accepted = |p: &&PointRecord| p.status == PointStatus::Accepted;
     let figure = Figure {
@@ -150,7 +198,7 @@ fn plot(
                 Some(Mark { frequency_hz: p.frequency_hz, value: value(p)?, uncertainty: uncertainty(p) })
             })
             .collect(),
-        tolerance: Vec::new(),
+        tolerance: tolerance.to_vec(),
         lost_hz: sensor.points.iter().filter(|p| !accepted(p)).map(|p| p.frequency_hz).collect(),
         decimal_mark: '.',
     };
@@ -177,7 +225,7 @@ fn table(run: &str, sensor: &SensorRecord) -> Markup {
                     th class="n" { "Distortion" br; "%" }
                     th { "Status" }
                     th { "Decision" }
-                    th { span class="unseen" { "Waveforms" } }
+                    th { span class="unseen" { "Budgets, waveforms" } }
                 } }
                 tbody {
                     @for (number, p) in std::iter::zip(1.., &sensor.points) {
@@ -195,7 +243,7 @@ fn table(run: &str, sensor: &SensorRecord) -> Markup {
                             td { (text::badge(p.status.word())) }
                             td { (text::badge(p.decision.word())) }
                             td { @if p.acceleration_mps2_peak.is_some() {
-                                a href={ "/runs/" (run) "/points/" (number) } aria-label={ "Waveforms at " (frequency(p.frequency_hz)) " Hz" } { "waveforms" }
+                                a href={ "/runs/" (run) "/points/" (number) } aria-label={ "Details at " (frequency(p.frequency_hz)) " Hz: budgets, waveforms" } { "Details" }
                             } }
                         }
                     }

@@ -60,14 +60,14 @@ pub(super) async fn page(
                 }
                 button { "Show" }
             }
-            (table(&runs))
+            (table(&frame, &runs))
             @if let Some(more) = more { p { a class="button" href=(more) { "Earlier ones" } } }
         },
     ))
 }
 
 /// Runs as a table.
-fn table(runs: &[RunSummary]) -> Markup {
+fn table(frame: &Frame, runs: &[RunSummary]) -> Markup {
     html! {
         @if runs.is_empty() { p class="hint" { "There are none." } }
         @else {
@@ -78,7 +78,7 @@ fn table(runs: &[RunSummary]) -> Markup {
                         @for run in runs {
                             tr {
                                 th scope="row" { a href={ "/runs/" (run.run) } { (run.run) } @if run.simulated { " " span class="badge sim" { "SIMULATED" } } }
-                                td { (text::instant(run.started)) }
+                                td { (frame.instant(run.started)) }
                                 td { (text::badge(&run.state)) }
                                 td {
                                     @if let Some(outcome) = run.outcome { (text::badge(outcome.word())) }

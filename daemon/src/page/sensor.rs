@@ -1,6 +1,7 @@
 //! What one sensor showed over the years.
 
 use super::deviations::drawn;
+use super::drift;
 use super::frame::{Frame, escaped};
 use super::text;
 use crate::certificate::plot::{Figure, Mark};
@@ -50,10 +51,17 @@ pub(super) async fn search(
     }).into_response())
 }
 
+/// At which frequency the drift is wanted.
+#[derive(Debug, Default, Deserialize)]
+pub(super) struct Drift {
+    at: Option<f64>,
+}
+
 pub(super) async fn page(
     State(shared): State<Arc<Shared>>,
     frame: Frame,
     Path(serial): Path<String>,
+    Query(drift): Query<Drift>,
 ) -> Result<Markup, Problem> {
     let points = shared.desk.history(&serial).await?;
     let mut runs: Vec<(&str, UtcTime, bool, &str)> = Vec::new();
@@ -75,8 +83,44 @@ pub(super) async fn page(
                 None => p class="hint" { "There is none." },
             }
         }
-        (table(&points, &runs))
+        (drift_part(&frame, &shared, &serial, &points, drift.at))
+        (table(&frame, &points, &runs))
     }))
+}
+
+/// How it moved from run to run; on a real rig simulated runs are no history.
+fn drift_part(
+    frame: &Frame,
+    shared: &Shared,
+    serial: &str,
+    points: &[HistoryPoint],
+    at: Option<f64>,
+) -> Markup {
+    let on_real = frame.rig.as_ref().is_some_and(|rig| !rig.simulated);
+    let counted: Vec<HistoryPoint> = points.iter().filter(|p| !(on_real && p.simulated)).cloned().collect();
+    let (frequencies, usual) = drift::frequencies(&counted);
+    let at = at.filter(|f| frequencies.iter().any(|known| known.total_cmp(f).is_eq())).or(usual);
+    html! {
+        section class="panel" {
+            h2 { "Drift" }
+            @if let Some(at) = at {
+                form method="get" action={ "/sensors/" (escaped(serial).replace('/', "%2F")) } class="inline" {
+                    label for="at" { "Frequency" }
+                    select id="at" name="at" {
+                        @for f in &frequencies { option value=(f) selected[f.total_cmp(&at).is_eq()] { (text::frequency(*f)) " Hz" } }
+                    }
+                    button { "Show" }
+                }
+                @match drift::drawn(&counted, at, &shared.zone) {
+                    Some(plot) => figure {
+                        figcaption { "Change of the sensitivity at " (text::frequency(at)) " Hz since the first run, with expanded uncertainty" }
+                        (plot)
+                    },
+                    None => p class="hint" { "It was measured once at this frequency: a second run shows whether it drifts." },
+                }
+            } @else { p class="hint" { "There is no accepted point yet." } }
+        }
+    }
 }
 
 fn latest(points: &[HistoryPoint], run: &str) -> Option<Markup> {
@@ -97,7 +141,7 @@ fn latest(points: &[HistoryPoint], run: &str) -> Option<Markup> {
 }
 
 /// The unit with the prefix that leaves few digits, and its factor.
-fn readable(unit: &str) -> (f64, String) {
+pub(super) fn readable(unit: &str) -> (f64, String) {
     match unit.chars().next() {
         Some('V') => (1e3, format!("m{unit}")),
         Some('C') => (1e12, format!("p{unit}")),
@@ -107,7 +151,7 @@ fn readable(unit: &str) -> (f64, String) {
 }
 
 /// A row a run, a column a frequency: how a sensor drifts is read down a column.
-fn table(points: &[HistoryPoint], runs: &[(&str, UtcTime, bool, &str)]) -> Markup {
+fn table(frame: &Frame, points: &[HistoryPoint], runs: &[(&str, UtcTime, bool, &str)]) -> Markup {
     let mut frequencies: Vec<f64> = points.iter().map(|p| p.frequency_hz).collect();
     frequencies.sort_by(f64::total_cmp);
     frequencies.dedup_by(|a, b| a.total_cmp(b).is_eq());
@@ -126,7 +170,7 @@ fn table(points: &[HistoryPoint], runs: &[(&str, UtcTime, bool, &str)]) -> Marku
                         @for (run, started, simulated, reference) in runs.iter().rev() {
                             tr {
                                 th scope="row" { a href={ "/runs/" (run) } { (run) } @if *simulated { " " span class="badge sim" { "SIMULATED" } } }
-                                td { (text::instant(*started)) }
+                                td { (frame.instant(*started)) }
                                 td { (reference) }
                                 @for f in &frequencies {
                                     td class="n" { @if let Some(p) = at(run, *f) {

@@ -1,5 +1,6 @@
 //! Numbers, times and words as the page shows them.
 
+use crate::http::zone::Zone;
 use crate::record::UtcTime;
 use crate::serve::words::Stage;
 use maud::{Markup, html};
@@ -76,19 +77,9 @@ pub(super) fn lasts(seconds: f64) -> String {
     }
 }
 
-/// An instant. The script shows it in the zone of whoever looks.
-pub(super) fn instant(time: UtcTime) -> Markup {
-    let civil = time.civil();
-    let text = format!(
-        "{:04}-{:02}-{:02} {:02}:{:02}:{:02} UTC",
-        civil.year(),
-        civil.month(),
-        civil.day(),
-        civil.hour(),
-        civil.minute(),
-        civil.second()
-    );
-    html! { time datetime=(time.to_string()) { (text) } }
+/// An instant in the laboratory's zone. Where none is set it is UTC, and the script shows it in the zone of whoever looks.
+pub(super) fn instant(time: UtcTime, zone: &Zone) -> Markup {
+    html! { time datetime=(time.to_string()) title=[zone.is_set().then(|| time.to_string())] { (zone.shown(time)) } }
 }
 
 /// A word of the records as people read it.

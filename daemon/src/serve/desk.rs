@@ -3,14 +3,16 @@
 //! The one boundary between the doors (socket, port, page) and the house (queue, store, runs): the doors find out who asks and
 //! hold no state of the house; the house decides and knows no protocol.
 
+use super::news::Told;
 use super::words::{
-    Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, News, Person, QueueEntry, Reloaded, Reloading,
-    RigState, RunFilter, RunSummary, Submission,
+    Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
+    Reloading, RigState, RunFilter, RunSummary, Submission,
 };
 use crate::record::ResultRecord;
 use async_trait::async_trait;
 use std::fmt;
 use std::path::PathBuf;
+use std::sync::Arc;
 use tokio::sync::broadcast;
 
 /// Why something was not done.
@@ -88,7 +90,7 @@ pub trait Desk: Send + Sync {
     /// One run.
     async fn run(&self, run: &str) -> Result<RunSummary, Refusal>;
     /// The result of a run that has ended.
-    async fn result(&self, run: &str) -> Result<ResultRecord, Refusal>;
+    async fn result(&self, run: &str) -> Result<Arc<ResultRecord>, Refusal>;
     /// A file of a run: `result.json`, `journal.jsonl`, a certificate, a raw file; nothing outside of its directory.
     async fn file(&self, run: &str, name: &str) -> Result<RunFile, Refusal>;
     /// Releases a draft.
@@ -99,8 +101,10 @@ pub trait Desk: Send + Sync {
     async fn drain(&self, who: &Person, what: Draining) -> Result<RigState, Refusal>;
     /// What one sensor showed over the years, oldest first.
     async fn history(&self, serial: &str) -> Result<Vec<HistoryPoint>, Refusal>;
+    /// What the registers said of everything that was mounted here, and what is due.
+    async fn registers(&self) -> Result<Registers, Refusal>;
     /// The audit, newest first, before an entry where one is named.
     async fn audit(&self, before: Option<i64>, limit: u32) -> Result<Vec<AuditEntry>, Refusal>;
     /// What happened since a number (as far as it is kept), and what happens from now on. A viewer that lags loses news.
-    fn news(&self, since: Option<u64>) -> (Vec<News>, broadcast::Receiver<News>);
+    fn news(&self, since: Option<u64>) -> (Vec<Told>, broadcast::Receiver<Told>);
 }

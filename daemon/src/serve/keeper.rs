@@ -245,6 +245,7 @@ impl Keeper {
             tokio::time::sleep(AGAIN).await;
         }
         self.house.warn("database", None);
+        self.house.records_changed();
         if let Ok(Some(summary)) = self.house.store.one_run(run).await {
             self.house.news.tell(Happening::Ended(summary));
         }

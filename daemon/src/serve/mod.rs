@@ -17,6 +17,7 @@ mod difference;
 pub mod directory;
 pub mod house;
 pub mod keeper;
+pub mod kept;
 pub mod names;
 pub mod news;
 pub mod outbox;

@@ -4,7 +4,7 @@
 
 use super::words::{Happening, News};
 use std::collections::VecDeque;
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::broadcast;
 
 /// So many are kept for viewers that come back. Moments are not: a new one comes in a moment.
@@ -13,17 +13,37 @@ const KEPT: usize = 4096;
 /// So many may wait for a viewer.
 const DEPTH: usize = 512;
 
+/// A piece of news, written once for all who look on.
+#[derive(Debug, Clone)]
+pub struct Told {
+    /// What it is.
+    pub news: Arc<News>,
+    /// The same as an event of a stream (server-sent events: id, event, data, an empty line).
+    pub event: Arc<[u8]>,
+}
+
+impl Told {
+    /// Writes it.
+    #[must_use]
+    pub fn new(news: News) -> Self {
+        // News are plain words and numbers: they always have a JSON form, of one line.
+        let data = serde_json::to_string(&news).unwrap_or_default();
+        let event = format!("id: {}\nevent: {}\ndata: {data}\n\n", news.id, news.what.kind());
+        Self { news: Arc::new(news), event: event.into_bytes().into() }
+    }
+}
+
 /// Where news come together.
 #[derive(Debug)]
 pub struct Newsroom {
     kept: Mutex<Kept>,
-    line: broadcast::Sender<News>,
+    line: broadcast::Sender<Told>,
 }
 
 #[derive(Debug, Default)]
 struct Kept {
     last: u64,
-    news: VecDeque<News>,
+    news: VecDeque<Told>,
 }
 
 impl Default for Newsroom {
@@ -37,8 +57,8 @@ impl Newsroom {
     pub fn tell(&self, what: Happening) {
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         kept.last += 1;
-        let news = News { id: kept.last, what };
-        if !matches!(news.what, Happening::Moment(_)) {
+        let news = Told::new(News { id: kept.last, what });
+        if !matches!(news.news.what, Happening::Moment(_)) {
             if kept.news.len() == KEPT {
                 kept.news.pop_front();
             }
@@ -50,13 +70,13 @@ impl Newsroom {
 
     /// What happened since a number, as far as it is kept, and what happens from now on: nothing between is missed or doubled.
     #[must_use]
-    pub fn since(&self, id: Option<u64>) -> (Vec<News>, broadcast::Receiver<News>) {
+    pub fn since(&self, id: Option<u64>) -> (Vec<Told>, broadcast::Receiver<Told>) {
         let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         let line = self.line.subscribe();
         let Some(id) = id else { return (Vec::new(), line) };
         // A number from before the last start of the daemon is higher than any of now: everything is new then.
         let id = if id > kept.last { 0 } else { id };
-        (kept.news.iter().filter(|n| n.id > id).cloned().collect(), line)
+        (kept.news.iter().filter(|n| n.news.id > id).cloned().collect(), line)
     }
 }
 
@@ -71,11 +91,22 @@ mod tests {
         (0..5).for_each(|_| room.tell(Happening::Queue));
         room.tell(Happening::Moment(Moment::default()));
         let (missed, mut line) = room.since(Some(3));
-        assert_eq!(missed.iter().map(|n| n.id).collect::<Vec<_>>(), [4, 5], "moments are not sent again");
+        assert_eq!(
+            missed.iter().map(|n| n.news.id).collect::<Vec<_>>(),
+            [4, 5],
+            "moments are not sent again"
+        );
         room.tell(Happening::Queue);
-        assert_eq!(line.try_recv().unwrap().id, 7);
+        assert_eq!(line.try_recv().unwrap().news.id, 7);
         assert!(room.since(None).0.is_empty());
         assert_eq!(room.since(Some(1_000_000)).0.len(), 6, "from before a restart");
+    }
+
+    #[test]
+    fn an_event_is_one_of_a_stream() {
+        let told = Told::new(News { id: 7, what: Happening::Began("a\nb".to_owned()) });
+        let expected = "id: 7\nevent: began\ndata: {\"id\":7,\"kind\":\"began\",\"body\":\"a\\nb\"}\n\n";
+        assert_eq!(std::str::from_utf8(&told.event).unwrap(), expected);
     }
 
     #[test]

@@ -2,6 +2,10 @@
 //!
 //! Owns the twins that go over the wire; names of fields are those of the records. Must not: decide anything.
 
+mod registers;
+
+pub use registers::{Due, RegisteredCalibration, RegisteredReference, RegisteredSensor, Registers};
+
 use crate::record::UtcTime;
 use crate::record::words::{Decision, Outcome};
 use serde::{Deserialize, Serialize};
@@ -330,6 +334,21 @@ pub enum Happening {
     Began(String),
     /// A run ended.
     Ended(RunSummary),
+}
+
+impl Happening {
+    /// Its word.
+    #[must_use]
+    pub const fn kind(&self) -> &'static str {
+        match self {
+            Self::Moment(_) => "moment",
+            Self::Point(_) => "point",
+            Self::Rig(_) => "rig",
+            Self::Queue => "queue",
+            Self::Began(_) => "began",
+            Self::Ended(_) => "ended",
+        }
+    }
 }
 
 /// What arming needs.

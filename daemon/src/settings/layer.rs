@@ -110,10 +110,11 @@ impl Layer {
             }
         }
         if let Some(Value::String(_, levels)) = says.get("log")
-            && let Err(error) = EnvFilter::try_new(levels)
+            && let Err(error) = log_levels(levels)
         {
-            let remedy = "write a level, such as \"info\", or levels by module".to_owned();
-            found.push(self.diagnostic("log", false, format!("log can't be \"{levels}\": {error}"), remedy));
+            let remedy = "write off, error, warn, info, debug or trace, or levels by module, such as \"info,drivers=debug\"";
+            let message = format!("log can't be \"{levels}\": {error}");
+            found.push(self.diagnostic("log", false, message, remedy.to_owned()));
         }
         found.sort_by_key(|d| d.span.as_ref().map_or(0, |s| s.start));
         found
@@ -258,4 +259,14 @@ impl Written for Top {
     fn schema() -> serde_json::Value {
         schemars::schema_for!(Settings).to_value()
     }
+}
+
+/// Whether these are levels. A word alone is one, and no name of a module: that would show all it says, and nothing else.
+fn log_levels(levels: &str) -> Result<(), String> {
+    let word = |part: &&str| !part.is_empty() && !part.contains(['=', '[', ':']);
+    let mut words = levels.split(',').map(str::trim).filter(word);
+    if let Some(other) = words.find(|word| word.parse::<tracing::level_filters::LevelFilter>().is_err()) {
+        return Err(format!("'{other}' is no level"));
+    }
+    EnvFilter::try_new(levels).map(|_| ()).map_err(|error| error.to_string())
 }

@@ -1,7 +1,8 @@
 //! What the rig file says about a sound interface, and what is wrong with it.
 //!
-//! What the *inputs* make of a sine stands with the rig's channels (`gain`, `response`, `ac_corner`), where it has an
-//! uncertainty and is divided out; here stands between which frequencies that was measured.
+//! What the *inputs* make of a sine stands with the rig's channels (`gain`, `ac_corner`, `filter_corner`, and `response` where the
+//! transducer was not calibrated with what lies behind it): there it has an uncertainty and is divided out of every ratio. Here
+//! stands between which frequencies it was measured.
 
 use crate::format::SampleFormat;
 use crate::response::Characterised;

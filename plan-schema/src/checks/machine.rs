@@ -66,12 +66,13 @@ fn heat(checker: &mut Checker<'_, Rig>, rig: &Rig) {
 }
 
 fn transverse(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    let mut previous = None;
     for (n, entry) in rig.shaker.transverse.iter().enumerate() {
         checker.positive(&format!("shaker.transverse[{n}].frequency"), entry.frequency.si());
+        checker.rising(&format!("shaker.transverse[{n}].frequency"), previous, entry.frequency);
+        previous = Some(entry.frequency);
         checker.not_negative(&format!("shaker.transverse[{n}].share"), entry.share.si());
     }
-    let frequencies = rig.shaker.transverse.iter().map(|t| t.frequency.to_string());
-    checker.unique("shaker.transverse", "frequency", frequencies);
 }
 
 fn amplifier(checker: &mut Checker<'_, Rig>, rig: &Rig) {

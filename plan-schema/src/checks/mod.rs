@@ -113,6 +113,27 @@ impl<'a, T> Checker<'a, T> {
         }
     }
 
+    /// Bands of frequency end above where they begin, and the next one begins above the end of the one before or at it.
+    fn bands(&mut self, list: &str, bands: impl IntoIterator<Item = (Hertz, Hertz)>) {
+        let mut before: Option<Hertz> = None;
+        for (n, (from, to)) in bands.into_iter().enumerate() {
+            if from > to {
+                self.error(
+                    &format!("{list}[{n}].to"),
+                    "the band ends below its beginning",
+                    "write the lower frequency as 'from' and the higher as 'to'",
+                );
+            } else if before.is_some_and(|before| from < before) {
+                self.error(
+                    &format!("{list}[{n}].from"),
+                    "the band overlaps the one before it, or lies below it",
+                    "list the bands by rising frequency, so that each begins where the one before ends",
+                );
+            }
+            before = Some(to);
+        }
+    }
+
     /// A share that has to lie above 0 and below 1.
     fn proper_share(&mut self, path: &str, value: f64) {
         if value <= 0.0 || value >= 1.0 {

@@ -143,17 +143,11 @@ fn reference_frequency(checker: &mut Checker<'_, Plan>, plan: &Plan, planned: &[
 fn decision(checker: &mut Checker<'_, Plan>, plan: &Plan) {
     let decision = &plan.decision;
     risk(checker, "decision", decision.rule, decision.risk);
+    checker.bands("decision.bands", decision.bands.iter().map(|band| (band.from, band.to)));
     for (n, band) in decision.bands.iter().enumerate() {
         let path = format!("decision.bands[{n}]");
         checker.positive(&format!("{path}.from"), band.from.si());
         checker.positive_if_any(&format!("{path}.tolerance"), band.tolerance.map(|t| t.si()));
-        if band.from > band.to {
-            checker.error(
-                &format!("{path}.to"),
-                "the band ends below its beginning",
-                "write the lower frequency as 'from' and the higher as 'to'",
-            );
-        }
         risk(checker, &path, band.rule.unwrap_or(decision.rule), band.risk.or(decision.risk));
     }
 }

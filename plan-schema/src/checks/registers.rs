@@ -32,6 +32,20 @@ fn one_sensor(checker: &mut Checker<'_, SensorRegister>, path: &str, sensor: &Se
     checker.positive_if_any(&at("damping_ratio"), sensor.damping_ratio.map(|d| d.si()));
     checker.positive_if_any(&at("lower_corner"), sensor.lower_corner.map(|f| f.si()));
     checker.positive_if_any(&at("tolerance"), sensor.tolerance.map(|t| t.si()));
+    for (n, band) in sensor.tolerance_bands.iter().enumerate() {
+        let path = format!("{path}.tolerance_bands[{n}]");
+        checker.positive(&format!("{path}.from"), band.from.si());
+        checker.positive(&format!("{path}.tolerance"), band.tolerance.si());
+    }
+    checker.bands(&at("tolerance_bands"), sensor.tolerance_bands.iter().map(|b| (b.from, b.to)));
+    checker.positive_if_any(&at("time_constant"), sensor.time_constant.map(|t| t.si()));
+    if sensor.lower_corner.is_some() && sensor.time_constant.is_some() {
+        checker.error(
+            &at("time_constant"),
+            "a time constant and a lower corner are both written, and say the same",
+            "write only one of them: the corner is 1/(2π × time constant)",
+        );
+    }
     checker.positive_if_any(&at("noise_corner"), sensor.noise_corner.map(|f| f.si()));
     checker.positive(&at("zero_drift_time"), sensor.zero_drift_time.si());
     checker.not_negative(&at("base_strain"), sensor.base_strain.si());

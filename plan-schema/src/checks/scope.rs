@@ -2,7 +2,7 @@
 
 use super::Checker;
 use crate::read::{Diagnostics, Document, Report};
-use crate::scope::Scope;
+use crate::scope::{Scope, ScopeBand};
 
 /// Checks a scope.
 ///
@@ -45,7 +45,33 @@ pub fn check_scope(document: &Document<Scope>) -> Result<(), Report> {
             );
         }
     }
+    overlaps(&mut checker, scope);
     if checker.found.is_empty() { Ok(()) } else { Err(Report(Diagnostics(checker.found))) }
+}
+
+/// Two bands that hold the same point of one kind of sensor, with two capabilities for it. Bands may share an end.
+fn overlaps(checker: &mut Checker<'_, Scope>, scope: &Scope) {
+    let amplitudes = |band: &ScopeBand| {
+        let (least, most) = (band.amplitude_min.map(|a| a.si()), band.amplitude_max.map(|a| a.si()));
+        (least.unwrap_or(0.0), most.unwrap_or(f64::INFINITY))
+    };
+    for (n, band) in scope.bands.iter().enumerate() {
+        let same = |other: &&ScopeBand| {
+            let ((least, most), (other_least, other_most)) = (amplitudes(band), amplitudes(other));
+            other.from < band.to
+                && band.from < other.to
+                && least < other_most
+                && other_least < most
+                && other.sensors.iter().any(|kind| band.sensors.contains(kind))
+        };
+        if scope.bands.iter().take(n).any(|other| same(&other)) {
+            checker.error(
+                &format!("band[{n}].from"),
+                "the band overlaps an earlier one for the same kind of sensor",
+                "part the bands as the annex of the accreditation does: each begins where the one before ends",
+            );
+        }
+    }
 }
 
 #[cfg(test)]

@@ -24,12 +24,13 @@ fn refused(kind: FaultKind, value: Option<&str>) -> (String, String) {
 }
 
 /// Kinds that have a size: a size that fits, one that is too large, one that has the wrong unit, and the default.
-const SIZED: [(FaultKind, &str, &str, &str, Option<SizedFault>); 7] = [
+const SIZED: [(FaultKind, &str, &str, &str, Option<SizedFault>); 8] = [
     (FaultKind::GainJump, "-100 %", "-101 %", "1 V", None),
     (FaultKind::SensorClipped, "1 V pk", "101 V pk", "1 V", None),
     (FaultKind::LooseMount, "100 %", "101 %", "1 K", Some(Is::LooseMount(Fraction::new(0.05)))),
     (FaultKind::Hum, "5 V rms", "0 V pk", "5 %", Some(Is::Hum(Volts::new(0.05)))),
     (FaultKind::CoilOverheating, "1 K", "-1 K", "40 °C", Some(Is::CoilOverheating(Kelvins::new(20.0)))),
+    (FaultKind::AmbientExcursion, "-5 K", "31 K", "5 %", Some(Is::AmbientExcursion(Kelvins::new(10.0)))),
     (FaultKind::SlowDrift, "-0.5 %", "200 %", "1 V pk", Some(Is::SlowDrift(Fraction::new(0.005)))),
     (FaultKind::CableIntermittent, "0.1 %", "0 %", "1 s", Some(Is::CableIntermittent(Fraction::new(0.5)))),
 ];

@@ -20,6 +20,7 @@ pub use document::{Document, Source};
 pub(crate) use kind::hits;
 pub use node::{Node, Notes};
 pub use schema::{object_schema, prose, root_schema};
+pub(crate) use table::nearest;
 pub use table::{Fields, suggestion};
 pub use values::Table;
 

@@ -64,10 +64,10 @@ pub fn suggestion(written: &str, known: &[&str]) -> String {
 }
 
 /// The known word that lies nearest, if it is near enough for a slip of the keyboard.
-fn nearest<'a>(written: &str, known: &[&'a str]) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(written: &str, known: &[&'a str]) -> Option<&'a str> {
     known
         .iter()
-        .map(|k| (strsim::damerau_levenshtein(&written.to_lowercase(), k), *k))
+        .map(|k| (strsim::damerau_levenshtein(&written.to_lowercase(), &k.to_lowercase()), *k))
         .min_by_key(|(distance, _)| *distance)
         .filter(|(distance, _)| *distance <= 1 + written.chars().count() / 4)
         .map(|(_, word)| word)

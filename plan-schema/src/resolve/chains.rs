@@ -152,7 +152,7 @@ impl Found<'_> {
             let place = |message: String, remedy: String| job.error(&path, message, remedy);
             let beyond = unknown(&name, &found.chain, &frequencies, place);
             let coupled =
-                found.sensor.lower_corner.is_none().then(|| uncorrected(&name, channel, &frequencies, place));
+                found.sensor.corner().is_none().then(|| uncorrected(&name, channel, &frequencies, place));
             self.noted.extend(beyond.into_iter().chain(coupled.flatten()));
         }
     }

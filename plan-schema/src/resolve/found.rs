@@ -3,7 +3,7 @@
 use super::{JobFiles, ResolvedPoint, list};
 use crate::chain::Chain;
 use crate::job::{Mounted, MountedRole};
-use crate::read::Diagnostic;
+use crate::read::{Diagnostic, nearest};
 use crate::registers::{Reference, ReferenceCalibration, ReferencePoint, Sensor};
 use crate::rig::ReferenceMount;
 use crate::units::{Accel, Hertz, Peak, Sensitivity, engineering};
@@ -120,7 +120,7 @@ impl<'a> Found<'a> {
                 self.noted.push(rig.error(
                     &format!("{key}.serial"),
                     format!("the register {} has no reference '{}'", register.source.name, mount.serial),
-                    format!("it has {}", list(known())),
+                    meant(&mount.serial, known()),
                 ));
             }
             return None;
@@ -165,10 +165,19 @@ impl<'a> Found<'a> {
             let channel = self.claim(&mut taken, &path("channel"), &mounted.channel, by, own);
             let sensor = register.value.sensors.iter().find(|s| s.serial == mounted.sensor);
             if sensor.is_none() && !any_twice(register.value.sensors.iter().map(|s| s.serial.as_str())) {
+                let references = &self.files.references;
+                let mut others = references.value.references.iter();
+                let remedy = match others.any(|reference| reference.serial == mounted.sensor) {
+                    true => format!(
+                        "it is a reference in {}: the rig's file says where it is connected",
+                        references.source.name
+                    ),
+                    false => meant(&mounted.sensor, register.value.sensors.iter().map(|s| s.serial.as_str())),
+                };
                 self.noted.push(job.error(
                     &path("sensor"),
                     format!("the register {} has no sensor '{}'", register.source.name, mounted.sensor),
-                    format!("it has {}", list(register.value.sensors.iter().map(|s| s.serial.as_str()))),
+                    remedy,
                 ));
             }
             let supply = self.supply(&mut taken, n, mounted, sensor);
@@ -369,3 +378,12 @@ fn any_twice<'a>(names: impl Iterator<Item = &'a str>) -> bool {
 
 /// Highest frequency of a point as a share of the sample rate: below Nyquist with room for an anti-alias filter.
 const HIGHEST_FREQUENCY: f64 = 0.4;
+
+/// The serial number that was meant, where one is near; else all that a register has.
+fn meant<'a>(written: &str, known: impl Iterator<Item = &'a str> + Clone) -> String {
+    let all: Vec<&str> = known.clone().collect();
+    match nearest(written, &all) {
+        Some(serial) => format!("did you mean '{serial}'?"),
+        None => format!("it has {}", list(known)),
+    }
+}

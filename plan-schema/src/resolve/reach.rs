@@ -251,7 +251,7 @@ impl Found<'_> {
                 * found.chain.at(point.frequency).map_or(1.0, |t| t.magnitude),
             zero_output,
             moved: found.chain.motion(point.frequency).0,
-            gravity: self.gravity(input.ac_corner.is_some() || found.sensor.lower_corner.is_some()),
+            gravity: self.gravity(input.ac_corner.is_some() || found.sensor.corner().is_some()),
             channel: found.channel,
         })
     }

@@ -1,6 +1,8 @@
 //! Claims about the sound interface, on a null sink in place of a card: they prove the code only. No converter takes part, no
 //! analogue circuit and no clock of a card.
 
+mod conform;
+
 use crate::figure::Figure;
 use crate::host::{Wire, signal};
 use crate::sound::{FRAMES, FULL_SCALE, NullSink, RATE, RIGHT, lacking, path_of_host, sampling};
@@ -62,6 +64,7 @@ pub fn figures(full: bool) -> Result<Vec<Figure>> {
         figure("phase from the first to the second half of a second", found.slip, "rad"),
     ];
     figures.extend(endings(&sink, &program)?);
+    figures.push(conform::figure(&sink, &program)?);
     Ok(figures)
 }
 

@@ -7,9 +7,10 @@ use async_trait::async_trait;
 use calwright::record::words::Outcome;
 use calwright::record::{ResultRecord, UtcTime};
 use calwright::serve::desk::{Desk, Refusal, RunFile};
+use calwright::serve::news::Told;
 use calwright::serve::words::{
     Acknowledging, Arming, AuditEntry, Draining, Happening, HistoryPoint, LatchState, News, Person,
-    QueueEntry, Reloaded, Reloading, RigState, RunFilter, RunSummary, Stage, Submission,
+    QueueEntry, Registers, Reloaded, Reloading, RigState, RunFilter, RunSummary, Stage, Submission,
 };
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -21,7 +22,7 @@ const KEPT: usize = 2000;
 /// The desk.
 pub struct PlayDesk {
     pub(super) held: Arc<Mutex<Held>>,
-    sender: broadcast::Sender<News>,
+    sender: broadcast::Sender<Told>,
 }
 
 /// What it holds.
@@ -31,7 +32,7 @@ pub(super) struct Held {
     keys: Vec<(String, Submission, i64)>,
     pub(super) runs: Vec<(RunSummary, PathBuf)>,
     audit: Vec<AuditEntry>,
-    news: Vec<News>,
+    news: Vec<Told>,
     last: u64,
 }
 
@@ -72,8 +73,8 @@ impl PlayDesk {
     pub fn tell(&self, what: Happening) {
         let mut held = self.lock();
         held.last += 1;
-        let news = News { id: held.last, what };
-        if !matches!(news.what, Happening::Moment(_)) {
+        let news = Told::new(News { id: held.last, what });
+        if !matches!(news.news.what, Happening::Moment(_)) {
             held.news.push(news.clone());
             let over = held.news.len().saturating_sub(KEPT);
             held.news.drain(..over);
@@ -90,7 +91,7 @@ impl PlayDesk {
     /// How many points were told of.
     #[must_use]
     pub fn points_told(&self) -> u64 {
-        self.lock().news.iter().filter(|n| matches!(n.what, Happening::Point(_))).count() as u64
+        self.lock().news.iter().filter(|n| matches!(n.news.what, Happening::Point(_))).count() as u64
     }
 
     /// Plays a run whenever there is leave to move, until the runtime ends.
@@ -314,9 +315,9 @@ impl Desk for PlayDesk {
         found.ok_or_else(|| Refusal::NotThere(format!("there is no run '{run}'")))
     }
 
-    async fn result(&self, run: &str) -> Done<ResultRecord> {
+    async fn result(&self, run: &str) -> Done<Arc<ResultRecord>> {
         let file = self.file(run, "result.json").await?;
-        played::result(&file.path).map_err(|e| Refusal::Environment(e.to_string()))
+        played::result(&file.path).map(Arc::new).map_err(|e| Refusal::Environment(e.to_string()))
     }
 
     async fn file(&self, run: &str, name: &str) -> Done<RunFile> {
@@ -357,16 +358,21 @@ impl Desk for PlayDesk {
         Ok(points)
     }
 
+    async fn registers(&self) -> Done<Registers> {
+        let runs = self.lock().runs.clone();
+        Ok(played::registers(&runs))
+    }
+
     async fn audit(&self, before: Option<i64>, limit: u32) -> Done<Vec<AuditEntry>> {
         let held = self.lock();
         let wanted = held.audit.iter().rev().filter(|e| before.is_none_or(|id| e.id < id));
         Ok(wanted.take(limit as usize).cloned().collect())
     }
 
-    fn news(&self, since: Option<u64>) -> (Vec<News>, broadcast::Receiver<News>) {
+    fn news(&self, since: Option<u64>) -> (Vec<Told>, broadcast::Receiver<Told>) {
         let held = self.lock();
         let kept = match since {
-            Some(since) => held.news.iter().filter(|n| n.id > since).cloned().collect(),
+            Some(since) => held.news.iter().filter(|n| n.news.id > since).cloned().collect(),
             None => Vec::new(),
         };
         (kept, self.sender.subscribe())

@@ -5,8 +5,8 @@ use anyhow::{Context, Result};
 use calwright::record::words::{Outcome, PointStatus};
 use calwright::record::{ResultRecord, UtcTime};
 use calwright::serve::words::{
-    Happening, HistoryPoint, LatchState, Moment, PointNews, QueueEntry, RigState, RunSummary, SensorNews,
-    SensorSummary, Stage,
+    Due, Happening, HistoryPoint, LatchState, Moment, PointNews, QueueEntry, RegisteredCalibration,
+    RegisteredReference, RegisteredSensor, Registers, RigState, RunSummary, SensorNews, SensorSummary, Stage,
 };
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -115,6 +115,59 @@ pub(super) fn history(runs: &[(RunSummary, PathBuf)], serial: &str) -> Result<Ve
         }
     }
     Ok(points)
+}
+
+/// Registers that fit the sensors of these runs; what is due is invented.
+pub(super) fn registers(runs: &[(RunSummary, PathBuf)]) -> Registers {
+    let mut sensors: Vec<RegisteredSensor> = Vec::new();
+    for (run, _) in runs {
+        for sensor in &run.sensors {
+            sensors.retain(|known| known.serial != sensor.serial);
+            sensors.push(RegisteredSensor {
+                serial: sensor.serial.clone(),
+                make: "Brackwater".to_owned(),
+                model: "Example".to_owned(),
+                kind: "capacitive".to_owned(),
+                nominal_sensitivity: "100 mV/g".to_owned(),
+                versions: 1,
+                runs: 1,
+                last_run: Some(run.run.clone()),
+                last_started: Some(run.started),
+                last_decision: sensor.decision,
+            });
+        }
+    }
+    let calibration = RegisteredCalibration {
+        certificate: "SM-1997-0412".to_owned(),
+        laboratory: "Example Metrology (invented)".to_owned(),
+        date: "1999-06-10".to_owned(),
+        due: "2001-06-10".to_owned(),
+        sha256: "0".repeat(64),
+        run: runs.first().map_or_else(String::new, |(run, _)| run.run.clone()),
+        since: runs.first().map_or_else(UtcTime::now, |(run, _)| run.started),
+        runs: u32::try_from(runs.len()).unwrap_or(u32::MAX),
+    };
+    let reference = RegisteredReference {
+        serial: "OM-1".to_owned(),
+        make: "Brackwater".to_owned(),
+        model: "Reference".to_owned(),
+        calibrations: vec![calibration],
+    };
+    let due = |due: &str, what: &str, name: &str, overdue| Due {
+        due: due.to_owned(),
+        what: what.to_owned(),
+        name: name.to_owned(),
+        overdue,
+    };
+    Registers {
+        day: "2000-01-01".to_owned(),
+        due: vec![
+            due("1999-12-01", "conditioner", "QX-1", true),
+            due("2001-06-10", "reference", "OM-1", false),
+        ],
+        references: vec![reference],
+        sensors,
+    }
 }
 
 /// A finished run, to be told as if it went on.

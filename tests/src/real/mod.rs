@@ -107,7 +107,9 @@ impl Shop {
         let _place = place();
         let folder = TempDir::new()?;
         let examples = root().join("examples");
-        let served = serves(std::fs::read_to_string(root().join(RIG))?);
+        // The lamp's five seconds before each motion are tried with the interlocks; here they would only be waited for.
+        let rig = std::fs::read_to_string(root().join(RIG))?.replace("warning_output = 0\n", "");
+        let served = serves(rig);
         let write = |name: &str, text: &str| std::fs::write(folder.path().join(name), text);
         write(
             "plan.toml",

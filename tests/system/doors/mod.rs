@@ -3,5 +3,6 @@
 mod answers;
 mod identity;
 mod live;
+mod looks;
 mod secrets;
 mod sites;

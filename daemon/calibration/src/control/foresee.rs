@@ -282,7 +282,7 @@ fn foreseen_time(job: &ResolvedJob, plant: &Plant, point: &ResolvedPoint) -> For
 
 /// The longest wait for a decay among the sensors and the channels in use, from when the tone is in effect.
 fn slowest_decay(job: &ResolvedJob, frequency: Hertz) -> Seconds {
-    let sensors = job.sensors.iter().filter_map(|s| s.sensor.lower_corner);
+    let sensors = job.sensors.iter().filter_map(|s| s.sensor.corner());
     let channels = job.columns.iter().filter_map(|c| c.ac_corner);
     sensors.chain(channels).map(|corner| decay_wait(frequency, corner)).fold(Seconds::ZERO, Seconds::max)
 }

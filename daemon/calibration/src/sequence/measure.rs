@@ -98,7 +98,7 @@ fn decays(standing: &Standing<'_>, applied: Hertz) -> Vec<Option<Seconds>> {
     let shortest = base_length(standing, applied).duration(standing.job.rig.acquisition.rate).si();
     let mut decays = vec![None; standing.job.columns.len()];
     for sensor in &standing.job.sensors {
-        let constant = sensor.sensor.lower_corner.map(|f| 1.0 / (TAU * f.si()));
+        let constant = sensor.sensor.corner().map(|f| 1.0 / (TAU * f.si()));
         if let (Some(constant), Some(slot)) = (constant, decays.get_mut(sensor.column))
             && constant > 0.5 / applied.si()
             && constant < 2.0 * shortest

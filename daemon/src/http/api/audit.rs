@@ -1,10 +1,10 @@
-//! What was done by whom, and what a sensor showed over the years.
+//! What was done by whom, what a sensor showed over the years, and what the registers say.
 
 use super::{Asked, Part};
 use crate::http::admit::Viewer;
 use crate::http::house::Shared;
 use crate::http::problem::{Code, Problem};
-use crate::serve::words::{AuditEntry, HistoryPoint};
+use crate::serve::words::{AuditEntry, HistoryPoint, Registers};
 use axum::Json;
 use axum::extract::State;
 use serde::Deserialize;
@@ -37,6 +37,16 @@ pub(super) async fn history(
     Part(serial): Part<String>,
 ) -> Result<Json<Vec<HistoryPoint>>, Problem> {
     Ok(Json(shared.desk.history(&serial).await?))
+}
+
+/// Sensors and references as the registers said of them, with every version of a calibration that was used here, and what is due.
+#[utoipa::path(get, path = "/registers", tag = "records",
+    responses((status = 200, description = "The registers", body = Registers)))]
+pub(super) async fn registers(
+    State(shared): State<Arc<Shared>>,
+    _: Viewer,
+) -> Result<Json<Registers>, Problem> {
+    Ok(Json(shared.desk.registers().await?))
 }
 
 /// The audit, newest first.

@@ -38,7 +38,7 @@ pub fn document() -> Value {
         { "name": "rig", "description": "State, leave to move, trips, the stop" },
         { "name": "jobs", "description": "The queue" },
         { "name": "runs", "description": "Runs, results, files, release" },
-        { "name": "records", "description": "History and audit" },
+        { "name": "records", "description": "History, registers and audit" },
         { "name": "daemon", "description": "What is in force, and its end before an upgrade" },
         { "name": "news", "description": "What happens" },
     ]);

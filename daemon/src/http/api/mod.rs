@@ -41,6 +41,7 @@ fn described() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(runs::result))
         .routes(routes!(runs::file))
         .routes(routes!(audit::history))
+        .routes(routes!(audit::registers))
         .routes(routes!(audit::audit))
         .layer(from_fn(with_etag));
     let changes = OpenApiRouter::new()

@@ -6,10 +6,11 @@ use super::Asked;
 use crate::http::admit::Viewer;
 use crate::http::house::Shared;
 use crate::http::problem::{Code, Problem};
-use crate::serve::words::{Happening, News};
+use crate::serve::news::Told;
+use crate::serve::words::News;
+use axum::body::{Body, Bytes};
 use axum::extract::State;
-use axum::http::HeaderMap;
-use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::http::{HeaderMap, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use std::convert::Infallible;
@@ -71,8 +72,8 @@ pub(super) async fn news(
         }
         drop(place);
     });
-    let stream = Sse::new(ReceiverStream::new(events)).keep_alive(KeepAlive::new().interval(ALIVE));
-    Ok(stream.into_response())
+    let headers = [(header::CONTENT_TYPE, "text/event-stream"), (header::CACHE_CONTROL, "no-cache")];
+    Ok((headers, Body::from_stream(ReceiverStream::new(events))).into_response())
 }
 
 /// A place among the viewers.
@@ -93,22 +94,30 @@ impl Drop for Seat {
     }
 }
 
+/// Events on their way.
+type Line = mpsc::Sender<Result<Bytes, Infallible>>;
+
 /// Sends what happened and what happens, until the viewer goes away.
 async fn tell(
     shared: &Shared,
-    (mut before, mut now): (Vec<News>, broadcast::Receiver<News>),
+    (mut before, mut now): (Vec<Told>, broadcast::Receiver<Told>),
     since: Option<u64>,
-    to: &mpsc::Sender<Result<Event, Infallible>>,
+    to: &Line,
 ) {
     let mut last = since.unwrap_or(0);
     loop {
-        for news in before.drain(..) {
-            if send(to, &news, &mut last).await.is_none() {
+        for told in before.drain(..) {
+            // What was lost and asked for again may have been sent before.
+            if told.news.id <= last {
+                continue;
+            }
+            last = told.news.id;
+            if to.send(Ok(Bytes::from_owner(told.event))).await.is_err() {
                 return;
             }
         }
         match next(&mut now, to).await {
-            Some(Ok(news)) => before.push(news),
+            Some(Ok(told)) => before.push(told),
             // What was lost and is kept comes once more; moments are not kept.
             Some(Err(())) => (before, now) = shared.desk.news(Some(last)),
             None => return,
@@ -117,34 +126,17 @@ async fn tell(
 }
 
 /// The next piece of news, or that some was lost; none when the viewer or the house is gone.
-async fn next(
-    now: &mut broadcast::Receiver<News>,
-    to: &mpsc::Sender<Result<Event, Infallible>>,
-) -> Option<Result<News, ()>> {
-    tokio::select! {
-        heard = now.recv() => match heard {
-            Ok(news) => Some(Ok(news)),
-            Err(RecvError::Lagged(_)) => Some(Err(())),
-            Err(RecvError::Closed) => None,
-        },
-        () = to.closed() => None,
+async fn next(now: &mut broadcast::Receiver<Told>, to: &Line) -> Option<Result<Told, ()>> {
+    loop {
+        tokio::select! {
+            heard = tokio::time::timeout(ALIVE, now.recv()) => match heard {
+                Ok(Ok(told)) => return Some(Ok(told)),
+                Ok(Err(RecvError::Lagged(_))) => return Some(Err(())),
+                Ok(Err(RecvError::Closed)) => return None,
+                // A remark, which no viewer reads.
+                Err(_) => to.send(Ok(Bytes::from_static(b":\n\n"))).await.ok()?,
+            },
+            () = to.closed() => return None,
+        }
     }
-}
-
-/// Sends one piece of news, unless it was sent before.
-async fn send(to: &mpsc::Sender<Result<Event, Infallible>>, news: &News, last: &mut u64) -> Option<()> {
-    if news.id <= *last {
-        return Some(());
-    }
-    *last = news.id;
-    let kind = match news.what {
-        Happening::Moment(_) => "moment",
-        Happening::Point(_) => "point",
-        Happening::Rig(_) => "rig",
-        Happening::Queue => "queue",
-        Happening::Began(_) => "began",
-        Happening::Ended(_) => "ended",
-    };
-    let event = Event::default().id(news.id.to_string()).event(kind).json_data(news).ok()?;
-    to.send(Ok(event)).await.ok()
 }

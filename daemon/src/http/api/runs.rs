@@ -5,12 +5,11 @@ use crate::http::admit::{Approver, Operator, Viewer};
 use crate::http::file;
 use crate::http::house::Shared;
 use crate::http::problem::{Code, Problem};
-use crate::record::ResultRecord;
 use crate::serve::words::{QueueEntry, RunFilter, RunSummary};
 use axum::Json;
 use axum::extract::State;
 use axum::http::HeaderMap;
-use axum::response::Response;
+use axum::response::{IntoResponse, Response};
 use std::sync::Arc;
 
 /// Most runs that are answered at once.
@@ -49,8 +48,9 @@ pub(super) async fn result(
     State(shared): State<Arc<Shared>>,
     _: Viewer,
     Part(run): Part<String>,
-) -> Result<Json<ResultRecord>, Problem> {
-    Ok(Json(shared.desk.result(&run).await?))
+) -> Result<Response, Problem> {
+    let result = shared.desk.result(&run).await?;
+    Ok(Json(result.as_ref()).into_response())
 }
 
 /// A file of a run: its result, its journal, a certificate, raw waveforms.

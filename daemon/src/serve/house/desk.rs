@@ -3,17 +3,19 @@
 use super::House;
 use crate::record::ResultRecord;
 use crate::serve::desk::{Desk, Refusal, RunFile};
+use crate::serve::news::Told;
 use crate::serve::words::{
-    Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, News, Person, QueueEntry, Reloaded, Reloading,
-    RigState, RunFilter, RunSummary, Submission,
+    Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
+    Reloading, RigState, RunFilter, RunSummary, Submission,
 };
 use async_trait::async_trait;
+use std::sync::Arc;
 use tokio::sync::broadcast;
 
 #[async_trait]
 impl Desk for House {
     async fn rig(&self) -> Result<RigState, Refusal> {
-        Ok(self.rig_state().await)
+        Ok(self.rig_lately().await)
     }
 
     async fn submit(
@@ -73,7 +75,7 @@ impl Desk for House {
         self.summary(run).await
     }
 
-    async fn result(&self, run: &str) -> Result<ResultRecord, Refusal> {
+    async fn result(&self, run: &str) -> Result<Arc<ResultRecord>, Refusal> {
         self.result_of(run).await
     }
 
@@ -97,11 +99,15 @@ impl Desk for House {
         Ok(self.store.points_of(serial).await?)
     }
 
+    async fn registers(&self) -> Result<Registers, Refusal> {
+        self.all_registers().await
+    }
+
     async fn audit(&self, before: Option<i64>, limit: u32) -> Result<Vec<AuditEntry>, Refusal> {
         Ok(self.store.audited(before, limit).await?)
     }
 
-    fn news(&self, since: Option<u64>) -> (Vec<News>, broadcast::Receiver<News>) {
+    fn news(&self, since: Option<u64>) -> (Vec<Told>, broadcast::Receiver<Told>) {
         self.news.since(since)
     }
 }

@@ -4,7 +4,7 @@
 //!   desk.rs     the trait, word by word, to the parts below
 //!   queue.rs    submit, hold, move, cancel, resume
 //!   rig.rs      state of the rig, stop, arm, acknowledge
-//!   records.rs  runs, results, files, release, history, audit
+//!   records.rs  runs, results, files, release, history, audit; registers.rs registers and what is due
 //!   upkeep.rs   another rig file or template put in force, and no more jobs before an upgrade
 //! ```
 //!
@@ -13,6 +13,7 @@
 mod desk;
 mod queue;
 mod records;
+mod registers;
 mod rig;
 mod start;
 mod upkeep;
@@ -21,10 +22,12 @@ pub(super) use queue::Prepared;
 pub use start::{DATABASE, NotStarted, Opened};
 
 use super::desk::Refusal;
+use super::kept::Kept;
 use super::news::Newsroom;
 use super::rig::OwnRig;
 use super::store::{Store, StoreError};
-use super::words::{Happening, Person, Role};
+use super::words::{Happening, Person, RigState, Role, RunSummary};
+use crate::record::ResultRecord;
 use crate::settings::Settings;
 use crate::station::Start;
 use calibration::sequence::Operator;
@@ -32,6 +35,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
+use std::time::Duration;
 use tokio::sync::Notify;
 
 /// The house of one rig.
@@ -45,6 +49,7 @@ pub struct House {
     pub(super) beginning: tokio::sync::Mutex<()>,
     pub(super) store: Store,
     pub(super) news: Newsroom,
+    kept: Lately,
     /// Folder of the run directories.
     pub(super) runs: PathBuf,
     /// Whether arming and acknowledging are allowed over the port.
@@ -57,6 +62,25 @@ pub struct House {
     draining: Mutex<Option<bool>>,
     /// Nothing runs and the daemon is to end.
     pub(super) drained: Notify,
+}
+
+/// What was read a moment ago: many ask for the same.
+#[derive(Debug)]
+struct Lately {
+    rig: Kept<RigState>,
+    runs: Kept<RunSummary>,
+    results: Kept<ResultRecord>,
+}
+
+impl Default for Lately {
+    fn default() -> Self {
+        // A result with its budgets takes up to a few hundred KiB.
+        Self {
+            rig: Kept::new(1, Duration::from_millis(250)),
+            runs: Kept::new(256, Duration::from_secs(2)),
+            results: Kept::new(8, Duration::from_secs(2)),
+        }
+    }
 }
 
 /// What is so at this moment.
@@ -99,6 +123,7 @@ impl House {
     /// A run goes on from now on, or none does.
     pub(super) fn set_running(&self, running: Option<Running>) {
         self.now().running = running;
+        self.kept.rig.forget();
     }
 
     /// The line to the run that goes on; what was wanted of it before there was one is told now.
@@ -122,6 +147,7 @@ impl House {
 
     /// Says something to people until it no longer holds; true where that is new.
     pub(super) fn warn(&self, about: &'static str, what: Option<String>) -> bool {
+        self.kept.rig.forget();
         let mut now = self.now();
         match what {
             Some(what) if now.warnings.get(about) == Some(&what) => false,
@@ -179,8 +205,15 @@ impl House {
         self.own.read().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
+    /// A run came to its end or was released: what was read of it is old.
+    pub(super) fn records_changed(&self) {
+        self.kept.runs.forget();
+        self.kept.results.forget();
+    }
+
     /// The queue changed: viewers and the keeper are told.
     pub(super) fn queue_changed(&self) {
+        self.kept.rig.forget();
         self.news.tell(Happening::Queue);
         self.changed.notify_one();
     }

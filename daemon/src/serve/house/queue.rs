@@ -291,6 +291,7 @@ impl House {
 
     /// The rig's state changed: viewers are told.
     pub(in crate::serve) async fn rig_changed(&self) {
+        self.kept.rig.forget();
         let state = self.rig_state().await;
         self.news.tell(Happening::Rig(state));
     }

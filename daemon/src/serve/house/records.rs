@@ -9,10 +9,20 @@ use crate::serve::store::Said;
 use crate::serve::words::{Happening, Person, Role, RunSummary};
 use crate::serve::{directory, names};
 use std::path::{Component, Path, PathBuf};
+use std::sync::Arc;
 
 impl House {
     pub(super) async fn summary(&self, run: &str) -> Result<RunSummary, Refusal> {
-        self.store.one_run(run).await?.ok_or_else(|| no_run(run))
+        let begun = match self.kept.runs.get(run) {
+            Ok(summary) => return Ok(summary.as_ref().clone()),
+            Err(begun) => begun,
+        };
+        let summary = self.store.one_run(run).await?.ok_or_else(|| no_run(run))?;
+        // One that goes on changes without a word.
+        if summary.state != "running" {
+            self.kept.runs.put(begun, run, summary.clone());
+        }
+        Ok(summary)
     }
 
     /// The folder of a run, which is there.
@@ -21,7 +31,11 @@ impl House {
         if names::is_plain(run) && path.is_dir() { Ok(path) } else { Err(no_run(run)) }
     }
 
-    pub(super) async fn result_of(&self, run: &str) -> Result<ResultRecord, Refusal> {
+    pub(super) async fn result_of(&self, run: &str) -> Result<Arc<ResultRecord>, Refusal> {
+        let begun = match self.kept.results.get(run) {
+            Ok(result) => return Ok(result),
+            Err(begun) => begun,
+        };
         let folder = self.folder(run)?;
         // The last release counts, else the draft.
         let released = (1u32..).map(|n| folder.join(format!("{RELEASE}{n}"))).take_while(|p| p.is_dir());
@@ -34,8 +48,9 @@ impl House {
             }
             Err(error) => return Err(Refusal::Environment(format!("{}: {error}", path.display()))),
         };
-        serde_json::from_slice(&bytes)
-            .map_err(|error| Refusal::Environment(format!("{}: {error}", path.display())))
+        let result = serde_json::from_slice(&bytes)
+            .map_err(|error| Refusal::Environment(format!("{}: {error}", path.display())))?;
+        Ok(self.kept.results.put(begun, run, result))
     }
 
     pub(super) async fn file_of(&self, run: &str, name: &str) -> Result<RunFile, Refusal> {
@@ -102,6 +117,7 @@ impl House {
         let detail = format!("{run}: released as {}", release.display());
         let said = Said { at, who: Some(who), what: "approve", detail: &detail };
         self.store.released(run, directory::state(&folder), &said).await?;
+        self.records_changed();
         let summary = self.summary(run).await?;
         self.news.tell(Happening::Ended(summary.clone()));
         Ok(summary)

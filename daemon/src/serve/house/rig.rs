@@ -63,6 +63,14 @@ impl House {
         }
     }
 
+    /// The same as it was a moment ago at most; what the daemon changes itself is in it at once.
+    pub(super) async fn rig_lately(&self) -> RigState {
+        match self.kept.rig.get("") {
+            Ok(state) => state.as_ref().clone(),
+            Err(begun) => self.kept.rig.put(begun, "", self.rig_state().await).as_ref().clone(),
+        }
+    }
+
     pub(super) async fn stop_now(&self, who: Option<&Person>) -> Result<String, Refusal> {
         // The armature first, everything else after it.
         if let Some(start) = self.running().and_then(|r| r.start) {

@@ -2,7 +2,7 @@
 //!
 //! Invariant: nothing resumes by itself. A run that was cut off is `interrupted`, and the queue holds.
 
-use super::{House, Now};
+use super::{House, Lately, Now};
 use crate::files::{Disk, Files};
 use crate::load::LoadError;
 use crate::record::UtcTime;
@@ -94,6 +94,7 @@ impl House {
             drained: Notify::new(),
             store,
             news: Newsroom::default(),
+            kept: Lately::default(),
             runs,
             arm_over_port,
             now: Mutex::new(Now::default()),
@@ -180,7 +181,9 @@ impl House {
     /// The queue holds, by the daemon's own word.
     pub(in crate::serve) async fn hold_for(&self, reason: &str) -> Result<(), StoreError> {
         let said = Said { at: UtcTime::now(), who: None, what: "hold", detail: reason };
-        self.store.hold_queue(Some(reason), &said).await
+        let held = self.store.hold_queue(Some(reason), &said).await;
+        self.kept.rig.forget();
+        held
     }
 }
 

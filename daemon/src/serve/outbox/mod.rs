@@ -67,7 +67,7 @@ impl Outbox {
             tokio::select! {
                 heard = news.recv() => match heard {
                     Ok(one) => {
-                        let notices = seen.notices(desk.as_ref(), one.what).await;
+                        let notices = seen.notices(desk.as_ref(), one.news.what.clone()).await;
                         self.keep(notices);
                     }
                     // Moments come fast; what was missed shows in the state of things.

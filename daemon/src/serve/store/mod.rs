@@ -9,6 +9,7 @@ mod audit;
 mod index;
 mod jobs;
 mod open;
+mod registers;
 mod runs;
 #[cfg(test)]
 mod tests;

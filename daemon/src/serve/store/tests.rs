@@ -133,3 +133,71 @@ async fn a_copy_holds_what_was_there_at_the_moment() {
     assert!(store.copy_to(&copy).await.is_err(), "nothing is overwritten");
     assert_eq!(order(&Store::open(&copy).await.unwrap()).await, [1]);
 }
+
+fn indexed(run: &str, started: &str, certificate: &str, due: &str) -> IndexedRun {
+    let calibration = format!(
+        "{{\"serial\":\"R-1\",\"make\":\"M\",\"model\":\"N\",\"calibration\":[{{\"certificate\":\"{certificate}\",\"laboratory\":\"L\",\
+         \"date\":\"{}\",\"due\":\"{due}\"}}]}}",
+        due.replace("20", "19")
+    );
+    let sensor = "{\"serial\":\"S-1\",\"make\":\"M\",\"model\":\"N\",\"kind\":\"capacitive\",\"nominal_sensitivity\":\"100 mV/g\"}";
+    let entry = |kind, serial: &str, version: Option<&str>, text: &str| RegisterEntry {
+        kind,
+        serial: serial.to_owned(),
+        version: version.map(str::to_owned),
+        sha256: crate::hash::sha256(text.as_bytes()),
+        entry: text.to_owned(),
+    };
+    IndexedRun {
+        run: run.to_owned(),
+        job: None,
+        name: "a".to_owned(),
+        state: "draft".to_owned(),
+        simulated: true,
+        started: started.parse().unwrap(),
+        ended: None,
+        outcome: "done".to_owned(),
+        trip: None,
+        hold: None,
+        reference: ("R-1".to_owned(), certificate.to_owned()),
+        ambient_sensor: None,
+        temperature_degc: None,
+        sensors: vec![IndexedSensor {
+            serial: "S-1".to_owned(),
+            decision: Some("pass".to_owned()),
+            channel: None,
+            conditioner: None,
+            fixture: None,
+            points: Vec::new(),
+        }],
+        registers: vec![
+            entry("sensor", "S-1", None, sensor),
+            entry("reference", "R-1", Some(certificate), &calibration),
+        ],
+    }
+}
+
+#[tokio::test]
+async fn registers_hold_each_version_once_with_the_run_that_used_it_first() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = opened(dir.path()).await;
+    assert!(store.registered_references().await.unwrap().is_empty());
+    let runs = [
+        indexed("a-1", "2020-01-01T00:00:00Z", "C-1", "2020-12-31"),
+        indexed("a-2", "2020-02-01T00:00:00Z", "C-1", "2020-12-31"),
+        indexed("a-3", "2021-01-01T00:00:00Z", "C-2", "2021-12-31"),
+    ];
+    store.index_all(&runs).await.unwrap();
+    let references = store.registered_references().await.unwrap();
+    let [reference] = &references[..] else { panic!("{references:?}") };
+    let seen: Vec<_> = reference
+        .calibrations
+        .iter()
+        .map(|c| (c.certificate.as_str(), c.run.as_str(), c.runs, c.due.as_str()))
+        .collect();
+    assert_eq!(seen, [("C-1", "a-1", 2, "2020-12-31"), ("C-2", "a-3", 1, "2021-12-31")]);
+    let sensors = store.registered_sensors().await.unwrap();
+    let [sensor] = &sensors[..] else { panic!("{sensors:?}") };
+    assert_eq!((sensor.runs, sensor.versions, sensor.last_run.as_deref()), (3, 1, Some("a-3")));
+    assert_eq!((sensor.kind.as_str(), sensor.last_decision.map(|d| d.word())), ("capacitive", Some("pass")));
+}

@@ -4,7 +4,7 @@ mod crowd;
 mod description;
 mod page;
 
-pub use crowd::crowd;
+pub use crowd::{client as crowd_client, crowd};
 pub use description::description;
 pub use page::page;
 

@@ -14,8 +14,8 @@ use serde_json::{Value, json};
 use std::fs;
 
 /// Steps of each way that have to be gone, and places that have to be looked at.
-const STEPS_SERVED: usize = 23;
-const STEPS_PLAYED: usize = 19;
+const STEPS_SERVED: usize = 27;
+const STEPS_PLAYED: usize = 20;
 
 /// Goes the whole way twice: through a daemon that runs, and through a house that is played, where a rig asks for leave. Pictures
 /// are left in the build folder, below `page/`, to be looked at by a person.
@@ -55,6 +55,7 @@ fn served(tools: &Value) -> Result<Vec<Figure>> {
         example("registers/references.toml"),
     ]);
     asked["faults"] = json!(example("faults/emergency-stop.toml"));
+    asked["pause"] = json!(example("faults/ambient-excursion.toml"));
     let figures = walked(&bench, asked, "served", STEPS_SERVED)?;
     daemon.terminate()?;
     Ok(figures)
