@@ -16,6 +16,7 @@ mod dry_run;
 mod keeping;
 mod keys;
 mod migrate;
+mod noted;
 mod progress;
 mod recompute;
 mod rig_sim;
