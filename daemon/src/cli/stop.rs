@@ -74,7 +74,7 @@ fn said(stopped: &io::Result<Stopped>, place: &LatchFile, name: &str, simulated:
 }
 
 /// The name of a rig, written as such or as its file.
-fn name_of(rig: &str) -> Result<String, ()> {
+pub(super) fn name_of(rig: &str) -> Result<String, ()> {
     let path = Path::new(rig);
     if !path.is_file() {
         return Ok(rig.to_owned());

@@ -81,8 +81,11 @@ pub fn raw_bytes(setup: &Setup) -> f64 {
         cycles * f64::from(point.repeats) / point.frequency.si()
     });
     let dwell: f64 = measured.sum();
-    // Quiet parts and first motion beside the dwells; a sample takes four bytes.
-    (dwell + 4.0) * setup.job.rig.acquisition.rate.si() * setup.job.columns.len() as f64 * 4.0
+    // Quiet parts, first motion and ratios beside the dwells; a sample takes four bytes.
+    (dwell + 4.0 + setup.ratio_recorded().si())
+        * setup.job.rig.acquisition.rate.si()
+        * setup.job.columns.len() as f64
+        * 4.0
 }
 
 /// Rounded down to three significant digits: what is named as the largest must itself be accepted.

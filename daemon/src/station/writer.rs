@@ -4,7 +4,7 @@ use super::latch::{Latch, LatchFile};
 use super::messages::{Message, Order};
 use crate::files::Files;
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, Pause, PointEnd, QuietRecord, Recent, Stored};
+use calibration::sequence::{Cable, FirstMotion, Pause, PointEnd, QuietRecord, RatioTone, Recent, Stored};
 use jiff::{SignedDuration, Timestamp};
 use std::io;
 use std::sync::Arc;
@@ -32,6 +32,18 @@ pub trait RunStore: Send {
     /// # Errors
     /// Of the disk.
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()>;
+
+    /// Keeps one voltage in all channels at a frequency: waveforms first, then the entry that names them. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn ratio_tone(&mut self, at: Timestamp, tone: RatioTone) -> io::Result<()>;
+
+    /// Keeps that a person of this name moved the source's cable. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn confirmed(&mut self, at: Timestamp, cable: Cable, name: &str) -> io::Result<()>;
 
     /// Keeps the beginning or the end of a pause. Durable after return.
     ///
@@ -152,6 +164,12 @@ impl<S: RunStore> Writer<'_, S> {
                 self.store.first_motion(*at, motion.as_ref().clone()).map(|()| Stored::FirstMotion)
             }
             Order::Point(end, at) => self.store.point(*at, end.as_ref().clone()).map(|()| Stored::Point),
+            Order::RatioTone(tone, at) => {
+                self.store.ratio_tone(*at, tone.as_ref().clone()).map(|()| Stored::RatioTone)
+            }
+            Order::Confirmation(cable, name, at) => {
+                self.store.confirmed(*at, *cable, name).map(|()| Stored::Confirmation)
+            }
             Order::Pause(pause, at) => self.store.pause(*at, pause).map(|()| Stored::Pause),
             Order::Trip(..) | Order::ClockSet(..) | Order::LatchTripped(..) => {
                 Err(io::Error::other("no record of this kind"))

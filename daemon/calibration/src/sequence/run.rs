@@ -1,6 +1,7 @@
 //! The run machine: its state, what reaches it, and what follows.
 
 mod before_motion;
+mod channel_ratio;
 mod foretold;
 mod opening;
 mod paused;
@@ -30,6 +31,7 @@ use crate::block::BlockView;
 use crate::control::PlantModel;
 use crate::interlock::{Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
+use channel_ratio::RatioRun;
 use paused::Paused;
 use plan_schema::units::{Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
 use points::{Goal, Learned};
@@ -43,6 +45,8 @@ enum State {
     Soaking(Soak),
     /// Something has to come before the armature may move.
     Waiting(Gate),
+    /// One voltage goes into all channels.
+    Channels(Box<RatioRun>),
     Unmuting,
     Quiet(QuietTime, Collector),
     StoringQuiet(QuietTime),
@@ -113,6 +117,8 @@ pub struct Run {
     /// True once the amplifier answered after a trip, and until when that is waited for.
     answered: bool,
     asked_until: Option<Mono>,
+    /// The source is connected to the channels in place of the amplifier, or may be.
+    routed: bool,
 }
 
 /// Waveforms kept from before a trip.
@@ -151,6 +157,7 @@ impl Run {
             disagrees: None,
             answered: false,
             asked_until: None,
+            routed: false,
             setup,
         }
     }
@@ -216,6 +223,7 @@ impl Run {
             State::Idle
             | State::Soaking(_)
             | State::Waiting(_)
+            | State::Channels(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -264,6 +272,7 @@ impl Run {
                 }
                 self.advance(out);
             }
+            Input::Confirmed { name } => self.confirmed(name, out),
             Input::Ambient { temperature, humidity } => {
                 self.room.read(now, temperature, humidity);
                 if let State::Soaking(soak) = &mut self.state {
@@ -276,6 +285,7 @@ impl Run {
         self.soaked(out);
         self.waited_for(out);
         self.kept(out);
+        self.ratio_waits(out);
         self.advance(out);
         self.still(out);
     }
@@ -311,6 +321,9 @@ impl Run {
                 let name = self.setup.job.rig.roles.amplifier.clone();
                 self.answered |= lock.trip().is_some();
                 lock.amplifier(&name, *fault, *muted, self.live, &mut orders);
+                if let Some(trip) = self.lives_in_spite(*muted) {
+                    self.interlock.latch(trip, &mut orders);
+                }
             }
             Input::Failed { instrument, detail, consequence: Consequence::Trip } => {
                 let message =
@@ -335,10 +348,11 @@ impl Run {
             | Input::StoreWaits(_)
             | Input::StoreFailed(_)
             | Input::Operator(_)
+            | Input::Confirmed { .. }
             | Input::Tick => {}
         }
         // Silence is judged at every input, whatever it is about.
-        lock.tick(now, &mut orders);
+        self.interlock.tick(now, &mut orders);
         carry_out(orders, out);
     }
 
@@ -388,6 +402,7 @@ impl Run {
                 let goal = *goal;
                 self.left(goal, out);
             }
+            State::Channels(_) => self.ratio_block(block, out),
             State::Idle
             | State::Soaking(_)
             | State::Waiting(_)
@@ -402,22 +417,6 @@ impl Run {
         }
     }
 
-    /// True in those parts of a run that `check` foresees as waits. Decays are counted by the points themselves.
-    fn is_foreseen_wait(&self) -> bool {
-        match &self.state {
-            State::Waiting(gate) => !gate.is_pause(),
-            State::Soaking(_)
-            | State::Unmuting
-            | State::Quiet(..)
-            | State::StoringQuiet(_)
-            | State::StoringFirstMotion(_) => true,
-            State::Probing(probe) => probe.is_first_motion(),
-            State::Point(point) | State::StoringPoint(point, _) => point.is_closing(),
-            State::Leaving { waiting, .. } => *waiting,
-            State::Idle | State::Unkept(_) | State::Stopping(_) | State::Done => false,
-        }
-    }
-
     /// A record is durable: only now may the next thing begin.
     fn stored(&mut self, what: Stored, out: &mut Vec<Action>) {
         if let State::Unkept(unkept) = &mut self.state {
@@ -425,10 +424,13 @@ impl Run {
         }
         match (std::mem::replace(&mut self.state, State::Idle), what) {
             (State::StoringQuiet(QuietTime::Before), Stored::Quiet(_)) => self.open(out),
-            (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.stop(Outcome::Done, out),
+            (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.closed(out),
             (State::StoringFirstMotion(motion), Stored::FirstMotion) => self.opened(motion, out),
             (State::StoringPoint(point, again), Stored::Point) => self.point_stored(*point, again, out),
-            (state, _) => self.state = state,
+            (state, what) => {
+                self.state = state;
+                self.ratio_stored(what, out);
+            }
         }
     }
 
@@ -439,6 +441,7 @@ impl Run {
                 let rest = effective.not_after + self.setup.samples(self.setup.plant.settling_time());
                 self.begin_quiet(QuietTime::Before, rest, out);
             }
+            (reply, State::Channels(_)) => self.ratio_replied(reply, effective, out),
             (Reply::Warned, State::Waiting(gate)) => gate.warned(self.now),
             (Reply::Tone { frequency, amplitude, way }, _) => {
                 self.tone = Some(amplitude);
@@ -467,8 +470,7 @@ impl Run {
             }
             (Reply::SourceOff, State::Unkept(unkept)) => {
                 self.tone = None;
-                let frequency = unkept.at_zero(effective.not_after + Goal::Rest.rest(&self.setup));
-                if let Some(frequency) = frequency {
+                if let Some(frequency) = unkept.at_zero(effective.not_after + Goal::Rest.rest(&self.setup)) {
                     self.foretold_off(frequency, effective);
                     self.told(frequency, Volts::ZERO, effective, out);
                 }

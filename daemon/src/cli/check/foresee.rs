@@ -41,6 +41,7 @@ pub(super) fn record(setup: &Setup, now: UtcTime) -> CheckRecord {
         rig_s: points.iter().map(|p| p.rig_s).sum::<f64>() + waits.total().si(),
         waits: CheckedWaits {
             soak_s: waits.soak.si(),
+            channels_s: waits.channels.si(),
             quiet_s: waits.quiet.si(),
             first_motion_s: waits.first_motion.si(),
             closing_s: waits.closing.si(),

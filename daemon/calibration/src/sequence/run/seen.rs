@@ -34,6 +34,8 @@ pub struct Seen {
 pub enum Part {
     /// Before anything is energised: sensors, temperature, permissives and the warning are waited for.
     Soak,
+    /// At rest, one voltage in all channels.
+    Channels,
     /// At rest, listening.
     Quiet,
     /// The first motion.
@@ -57,6 +59,7 @@ impl Run {
         let (part, point) = match &self.state {
             State::Waiting(gate) if gate.is_pause() => (Part::Paused, None),
             State::Idle | State::Soaking(_) | State::Waiting(_) => (Part::Soak, None),
+            State::Channels(_) => (Part::Channels, None),
             State::Unmuting | State::Quiet(..) | State::StoringQuiet(_) => (Part::Quiet, None),
             State::Probing(_) | State::StoringFirstMotion(_) => (Part::FirstMotion, None),
             State::Point(run) | State::StoringPoint(run, _) => {
@@ -83,6 +86,23 @@ impl Run {
             drive: self.tone.unwrap_or(Volts::ZERO),
             drive_ceiling: self.interlock.ceiling().map(|c| c.drive),
             temperature: self.room.temperature(),
+        }
+    }
+
+    /// True in those parts of a run that `check` foresees as waits. Decays are counted by the points themselves.
+    pub(super) fn is_foreseen_wait(&self) -> bool {
+        match &self.state {
+            State::Waiting(gate) => !gate.is_pause(),
+            State::Soaking(_)
+            | State::Channels(_)
+            | State::Unmuting
+            | State::Quiet(..)
+            | State::StoringQuiet(_)
+            | State::StoringFirstMotion(_) => true,
+            State::Probing(probe) => probe.is_first_motion(),
+            State::Point(point) | State::StoringPoint(point, _) => point.is_closing(),
+            State::Leaving { waiting, .. } => *waiting,
+            State::Idle | State::Unkept(_) | State::Stopping(_) | State::Done => false,
         }
     }
 }
