@@ -141,7 +141,11 @@ impl Replay<'_> {
         let mut end = None;
         for entry in &journal.entries {
             match &entry.what {
-                What::Started(_) | What::TakenOver(_) | What::Paused(_) | What::WentOn(_) => {}
+                What::Started(_)
+                | What::TakenOver(_)
+                | What::Paused(_)
+                | What::WentOn(_)
+                | What::ClockSet(_) => {}
                 What::Quiet(quiet) => facts.quiet.push(self.quiet(quiet)?),
                 What::FirstMotion(motion) => {
                     facts.first_motion = Some(self.first_motion(motion, facts.rest())?);

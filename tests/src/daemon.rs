@@ -7,6 +7,7 @@ use crate::program::Finished;
 use anyhow::{Context, Result, bail, ensure};
 use serde_json::Value;
 use std::io::{BufRead, BufReader};
+use std::path::PathBuf;
 use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
@@ -30,9 +31,23 @@ impl<'a> Daemon<'a> {
     /// # Errors
     /// If it does not come up; what it says is on standard error.
     pub fn start(bench: &'a Bench, rig: &str, more: &[&str]) -> Result<Self> {
+        Self::start_in(bench, rig, more, &[])
+    }
+
+    /// The same with variables of the environment.
+    ///
+    /// # Errors
+    /// As [`Self::start`].
+    pub fn start_in(
+        bench: &'a Bench,
+        rig: &str,
+        more: &[&str],
+        environment: &[(&str, PathBuf)],
+    ) -> Result<Self> {
         let mut arguments = vec!["serve", rig, "--listen", "127.0.0.1:0"];
         arguments.extend(more);
         let mut command = bench.command(&arguments)?;
+        command.envs(environment.iter().map(|(name, value)| (name, value)));
         let mut child =
             command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().context("serve can't be started")?;
         let out = child.stdout.take().context("no standard output")?;
@@ -112,6 +127,19 @@ impl<'a> Daemon<'a> {
         Ok((of("VmRSS:").context("no VmRSS")?, of("VmHWM:").context("no VmHWM")?))
     }
 
+    /// Ticks of a processor that it has taken so far.
+    ///
+    /// # Errors
+    /// Where the system does not tell.
+    pub fn processor_ticks(&self) -> Result<u64> {
+        let child = self.child.as_ref().context("it has ended")?;
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", child.id()))?;
+        // Fields 14 and 15 of proc(5); the name in brackets may hold anything.
+        let (_, rest) = stat.rsplit_once(") ").context("no state")?;
+        let ticks = rest.split(' ').skip(11).take(2).map(str::parse::<u64>);
+        Ok(ticks.collect::<Result<Vec<u64>, _>>()?.iter().sum())
+    }
+
     /// Ends it as a service manager does; its exit status.
     ///
     /// # Errors
@@ -119,6 +147,15 @@ impl<'a> Daemon<'a> {
     pub fn terminate(mut self) -> Result<Option<i32>> {
         let mut child = self.child.take().context("it has ended")?;
         signal(&child, rustix::process::Signal::TERM)?;
+        Ok(child.wait()?.code())
+    }
+
+    /// Waits until it has ended by itself; its exit status.
+    ///
+    /// # Errors
+    /// If it has ended before.
+    pub fn ended(mut self) -> Result<Option<i32>> {
+        let mut child = self.child.take().context("it has ended")?;
         Ok(child.wait()?.code())
     }
 

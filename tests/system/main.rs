@@ -47,4 +47,6 @@ mod tidy;
 #[cfg(test)]
 mod trips;
 #[cfg(test)]
+mod upkeep;
+#[cfg(test)]
 mod wrong_inputs;

@@ -1,6 +1,6 @@
 //! `calwright acknowledge`: a named person clears a trip.
 
-use super::{Context, Exit, say};
+use super::{Context, Exit, noted, say};
 use crate::files::Disk;
 use crate::record::UtcTime;
 use crate::station::acknowledge::{Acknowledged, NotAcknowledged, Words, acknowledge};
@@ -45,6 +45,7 @@ pub(super) fn run(context: &Context, asked: &Asked<'_>) -> Exit {
                 ));
             }
             say::out(&format!("Rig '{rig}': trip {trip} ({message}) acknowledged by {name}: {reason}"));
+            noted::note(context, Some(name), "acknowledge", &format!("{trip}: {reason}"));
             Exit::Done
         }
         Err(NotAcknowledged::Locked(error)) => {

@@ -2,7 +2,7 @@
 //!
 //! Owns the questions and what is said about leave. Must not judge a leave: the station does.
 
-use super::{ArmArguments, Context, Exit, acknowledge, check, say};
+use super::{ArmArguments, Context, Exit, acknowledge, check, noted, say};
 use crate::execution::is_real;
 use crate::files::Disk;
 use crate::load;
@@ -26,6 +26,8 @@ rules and qualified staff come first.";
 pub(super) fn run(context: &Context, arguments: &ArmArguments) -> Exit {
     match armed(context, arguments) {
         Ok(leave) => {
+            let detail = format!("until {}; confirmed: {}", leave.until_utc, leave.checklist.join("; "));
+            noted::note(context, Some(&leave.name), "arm", &detail);
             if context.json {
                 say::out(&serde_json::to_string_pretty(&leave).unwrap_or_default());
             } else {

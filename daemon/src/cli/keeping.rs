@@ -13,20 +13,20 @@ use std::future::Future;
 use std::path::{Path, PathBuf};
 
 /// Runs something that waits for a database.
-fn waited<T>(what: impl Future<Output = Result<T, Exit>>) -> Result<T, Exit> {
+pub(super) fn waited<T>(what: impl Future<Output = Result<T, Exit>>) -> Result<T, Exit> {
     match tokio::runtime::Builder::new_current_thread().enable_all().build() {
         Ok(runtime) => runtime.block_on(what),
         Err(error) => Err(failed(&error)),
     }
 }
 
-fn failed(error: &impl std::fmt::Display) -> Exit {
+pub(super) fn failed(error: &impl std::fmt::Display) -> Exit {
     say::error(&format!("error: {error}"));
     Exit::Environment
 }
 
 /// The database of the data folder, which is there.
-async fn opened(context: &Context) -> Result<Store, Exit> {
+pub(super) async fn opened(context: &Context) -> Result<Store, Exit> {
     let data = context.settings.data_dir();
     Disk.create_dir(&data).map_err(|e| failed(&format!("{}: {e}", data.display())))?;
     Store::open(&data.join(DATABASE)).await.map_err(|e| failed(&e))

@@ -101,6 +101,8 @@ impl Observer for Watcher {
                 let text = format!("first motion at {}", engineering(frequency.si(), "Hz"));
                 self.pass(Line::Now(text));
             }
+            Event::Paused(text) => self.pass(Line::Stays(format!("PAUSED: {text}"))),
+            Event::GoesOn => self.pass(Line::Stays("The record is kept; the run goes on.".to_owned())),
             Event::Noticed(text) => self.pass(Line::Stays(format!("NOTICED: {text}"))),
             Event::ClosingBegins(point) => {
                 self.pass(Line::Now(format!("{} once more, to see what drifted", self.name(*point))));

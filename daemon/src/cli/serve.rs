@@ -2,7 +2,7 @@
 //!
 //! Owns signals, the service manager's words, and the order of coming up and winding down. Must not decide about jobs.
 
-use super::{Context, Exit, check, say};
+use super::{Context, Exit, check, say, thrifty};
 use crate::files::Disk;
 use crate::http;
 use crate::record::UtcTime;
@@ -46,6 +46,7 @@ pub(super) struct Arguments {
 }
 
 pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
+    thrifty::once_more();
     let settings = match settings_of(&context.settings, arguments) {
         Ok(settings) => settings,
         Err(exit) => return exit,
@@ -130,7 +131,10 @@ async fn serve(settings: Settings) -> Exit {
     tell_manager(&[NotifyState::Ready]);
     let fed = tokio::spawn(feed_watchdog());
     let told = outbox.map(|outbox| tokio::spawn(outbox.run(house.clone())));
-    wait(&mut terminate, &mut interrupt).await;
+    tokio::select! {
+        () = wait(&mut terminate, &mut interrupt) => {}
+        () = house.when_drained() => say::error("Drained: nothing runs, and nothing is begun any more."),
+    }
     tell_manager(&[NotifyState::Stopping]);
     say::error("Winding down; once more makes the rig safe at once.");
     let exit = wind_down(&opened, keeper, &mut terminate, &mut interrupt).await;

@@ -1,6 +1,6 @@
 //! `calwright stop`: makes a rig safe now, and takes the leave to move away.
 
-use super::{Context, Exit, say};
+use super::{Context, Exit, noted, say};
 use crate::files::Disk;
 use crate::load;
 use crate::record::UtcTime;
@@ -8,6 +8,7 @@ use crate::station::latch::LatchFile;
 use crate::station::leave::WithdrawnBy;
 use crate::station::leave_file::withdraw;
 use crate::station::line::{NOT_SAFE, Stopped, stop};
+use std::io;
 use std::path::Path;
 use std::time::Duration;
 
@@ -34,7 +35,22 @@ pub(super) fn run(context: &Context, rig: &str, simulated: bool) -> Exit {
         ));
         return Exit::Input;
     }
-    match stop(place.directory(), PATIENCE) {
+    // The armature first, everything else after it.
+    let stopped = stop(place.directory(), PATIENCE);
+    let exit = said(&stopped, &place, &name, simulated);
+    let how = match &stopped {
+        Ok(Stopped::Ended(how)) => how.clone(),
+        Ok(Stopped::Nobody) => "no run goes on".to_owned(),
+        Ok(Stopped::Unanswered) => "the run was told and did not say that it ended".to_owned(),
+        Err(error) => format!("the run can't be told: {error}"),
+    };
+    noted::note(context, None, "stop", &format!("at the command line: {how}"));
+    exit
+}
+
+/// Says how it went, and takes the leave away where no run does it.
+fn said(stopped: &io::Result<Stopped>, place: &LatchFile, name: &str, simulated: bool) -> Exit {
+    match stopped {
         Ok(Stopped::Ended(how)) if how.starts_with(NOT_SAFE) => {
             say::error(&format!("error: {how}\n{BY_HAND}"));
             Exit::Tripped
@@ -43,7 +59,7 @@ pub(super) fn run(context: &Context, rig: &str, simulated: bool) -> Exit {
             say::out(&format!("Rig '{name}': {how}."));
             Exit::Done
         }
-        Ok(Stopped::Nobody) => nobody(&place, &name, simulated),
+        Ok(Stopped::Nobody) => nobody(place, name, simulated),
         Ok(Stopped::Unanswered) => {
             say::error(&format!(
                 "error: the run on rig '{name}' was told and did not say that it ended\n{BY_HAND}"

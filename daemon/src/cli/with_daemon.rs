@@ -1,6 +1,6 @@
 //! Commands that speak to the daemon, or to what it keeps.
 
-use super::{Context, Exit, daemon, keeping, serve, token, watch};
+use super::{Context, Exit, daemon, keeping, serve, token, upkeep, watch};
 use clap::Subcommand;
 use std::path::PathBuf;
 
@@ -24,6 +24,11 @@ pub(super) enum Command {
     Move(daemon::MoveArguments),
     /// Go on with a run that was cut off, at its first missing point.
     Resume(daemon::RunArguments),
+    /// Put the rig's file and the certificate template in force as they lie on the disk, while nothing runs. Checked first;
+    /// what differs is shown, and recorded with your name and the reason.
+    Reload(upkeep::ReloadArguments),
+    /// Let the run that goes on come to its end, and begin no other before the next start: before an upgrade.
+    Drain(upkeep::DrainArguments),
     /// Make the daemon's index of runs again from the run directories.
     Reindex,
     /// Write a run with everything that belongs to it into one file.
@@ -66,6 +71,8 @@ pub(super) fn run(context: &Context, command: Command) -> Exit {
         Command::Unhold(arguments) => daemon::unhold(context, &arguments),
         Command::Move(arguments) => daemon::move_to(context, &arguments),
         Command::Resume(arguments) => daemon::resume(context, &arguments),
+        Command::Reload(arguments) => upkeep::reload(context, &arguments),
+        Command::Drain(arguments) => upkeep::drain(context, &arguments),
         Command::Reindex => keeping::index_again(context),
         Command::Export { run, out } => keeping::export(context, &run, out.as_deref()),
         Command::Import { file } => keeping::import(context, &file),

@@ -12,7 +12,7 @@ pub mod tight;
 pub use begun::{Begun, NotBegun, On, Order};
 pub use done::{Done, NotDone};
 pub use pace::Pace;
-pub use ready::{Ready, obstacles, overdue, ready};
+pub use ready::{Ready, obstacles, overdue, raw_bytes, ready};
 
 use crate::record::result::Software;
 use crate::validate::kept;

@@ -73,6 +73,21 @@ pub fn obstacles(loaded: &Loaded, setup: &Setup) -> Diagnostics {
     Diagnostics(found)
 }
 
+/// Size of the waveforms that a run will record, without repeats for what looks odd, in bytes.
+#[must_use]
+pub fn raw_bytes(setup: &Setup) -> f64 {
+    let measured = setup.job.points.iter().zip(&setup.forecasts).map(|(point, forecast)| {
+        let cycles = f64::from(point.dwell_cycles) * forecast.lengthened as f64;
+        cycles * f64::from(point.repeats) / point.frequency.si()
+    });
+    let dwell: f64 = measured.sum();
+    // Quiet parts, first motion and ratios beside the dwells; a sample takes four bytes.
+    (dwell + 4.0 + setup.ratio_recorded().si())
+        * setup.job.rig.acquisition.rate.si()
+        * setup.job.columns.len() as f64
+        * 4.0
+}
+
 /// Rounded down to three significant digits: what is named as the largest must itself be accepted.
 fn significant(value: f64) -> String {
     let exponent = value.abs().max(1e-30).log10().floor();

@@ -262,6 +262,11 @@ with_role! {
     Approver, Role::Approver
 }
 
+with_role! {
+    /// Somebody who keeps the daemon.
+    Admin, Role::Admin
+}
+
 /// Somebody who may run jobs, and is at the machine where the settings ask for that.
 #[derive(Debug)]
 pub struct AtMachine(pub Person);

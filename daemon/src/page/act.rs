@@ -45,8 +45,13 @@ impl Fields {
         self.0.iter().filter(|(n, _)| n == name).map(|(_, value)| value.clone()).collect()
     }
 
+    /// Whether a box was ticked.
+    pub(super) fn has(&self, name: &str) -> bool {
+        !self.get(name).is_empty()
+    }
+
     /// A field that has to say something.
-    fn said(&self, name: &str) -> Result<String, Problem> {
+    pub(super) fn said(&self, name: &str) -> Result<String, Problem> {
         match self.get(name) {
             "" => Err(Problem::new(Code::Input, format!("'{name}' has to be filled in; it is recorded"))),
             text => Ok(text.to_owned()),

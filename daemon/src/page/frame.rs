@@ -114,6 +114,9 @@ impl Frame {
                         @for (path, text) in PLACES {
                             li { a href=(path) aria-current=[self.is_at(path).then_some("page")] { (text) } }
                         }
+                        @if self.may(Role::Admin) {
+                            li { a href="/daemon" aria-current=[self.is_at("/daemon").then_some("page")] { "Daemon" } }
+                        }
                     }
                 }
                 div class="who" {

@@ -8,6 +8,7 @@ mod act;
 mod assets;
 mod audit;
 mod budget;
+mod daemon;
 mod deviations;
 mod drift;
 mod frame;
@@ -49,6 +50,8 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/sensors/{serial}", get(sensor::page))
         .route("/registers", get(registers::page))
         .route("/audit", get(audit::page))
+        .route("/daemon", get(daemon::page))
+        .route("/do/daemon/{what}", post(daemon::act))
         .route("/login", get(login::page).post(login::login))
         .route("/logout", post(login::logout))
         .route("/stop", post(act::stop))

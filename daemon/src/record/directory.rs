@@ -7,8 +7,8 @@ use super::channel_ratio::{self, ConfirmedEntry, RatioToneEntry};
 use super::convert;
 use super::earlier::Earlier;
 use super::journal::{
-    Chain, FinishedEntry, FirstMotionEntry, LeaveEntry, PausedEntry, PointEntry, QuietEntry, StartedEntry,
-    TakenOverEntry, TripEntry, UnreachedEntry, WentOnEntry, What,
+    Chain, ClockSetEntry, FinishedEntry, FirstMotionEntry, LeaveEntry, PausedEntry, PointEntry, QuietEntry,
+    StartedEntry, TakenOverEntry, TripEntry, UnreachedEntry, WentOnEntry, What,
 };
 use super::raw::Raw;
 use super::run::RunRecord;
@@ -22,7 +22,7 @@ use calibration::interlock::Trip;
 use calibration::sequence::{
     Cable, FirstMotion, Measurement, Pause, PointEnd, QuietRecord, QuietTime, RatioTone, Recent,
 };
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use plan_schema::resolve::ResolvedJob;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -35,6 +35,10 @@ pub struct RunDirectory {
     path: PathBuf,
     files: Arc<dyn Files>,
     chain: Chain,
+    /// Length of the journal's whole lines in bytes.
+    whole: usize,
+    /// The last line could not be written: the end of the journal may be torn.
+    torn: bool,
     run: String,
     names: Vec<String>,
     rate: f64,
@@ -72,6 +76,8 @@ impl RunDirectory {
             path: path.to_owned(),
             files,
             chain: Chain::default(),
+            whole: 0,
+            torn: false,
             run: record.run.clone(),
             names: job.columns.iter().map(|c| c.name.clone()).collect(),
             rate: job.rig.acquisition.rate.si(),
@@ -120,10 +126,21 @@ impl RunDirectory {
     }
 
     fn enter(&mut self, at: UtcTime, what: What) -> io::Result<()> {
+        let path = self.path.join("journal.jsonl");
+        if self.torn {
+            // What a failed write left of a line must not stand before the next one.
+            let mut bytes = self.files.read(&path)?;
+            bytes.truncate(self.whole);
+            self.files.write(&path, &bytes)?;
+            self.torn = false;
+        }
         // The chain moves on only with a line that is on the disk.
         let mut chain = self.chain.clone();
         let line = chain.line(at, what).map_err(io::Error::other)?;
-        self.files.append(&self.path.join("journal.jsonl"), line.as_bytes())?;
+        self.torn = true;
+        self.files.append(&path, line.as_bytes())?;
+        self.torn = false;
+        self.whole += line.len();
         self.chain = chain;
         Ok(())
     }
@@ -332,6 +349,10 @@ impl RunStore for RunDirectory {
         let raw_sha256 = self.keep(&recent.samples(), metadata)?;
         let entry = TripEntry { trip: convert::trip(trip, &self.run, at.into()), first_sample, raw_sha256 };
         self.enter(at.into(), What::Trip(entry))
+    }
+
+    fn clock_set(&mut self, at: Timestamp, by: SignedDuration) -> io::Result<()> {
+        self.enter(at.into(), What::ClockSet(ClockSetEntry { set_by_s: by.as_secs_f64() }))
     }
 }
 

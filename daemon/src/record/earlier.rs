@@ -55,6 +55,7 @@ pub fn earlier(
         | What::Paused(_)
         | What::WentOn(_)
         | What::Trip(_)
+        | What::ClockSet(_)
         | What::Finished(_) => false,
     };
     let entries: Vec<Entry> = whole.entries.iter().filter(counts).cloned().collect();

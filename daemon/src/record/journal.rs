@@ -53,6 +53,8 @@ pub enum What {
     WentOn(WentOnEntry),
     /// The interlock tripped; the waveforms around it are kept.
     Trip(TripEntry),
+    /// The wall clock of the machine was set in mid-run.
+    ClockSet(ClockSetEntry),
     /// The run is over.
     Finished(Box<FinishedEntry>),
 }
@@ -71,6 +73,7 @@ impl What {
             | Self::Started(_)
             | Self::Unreached(_)
             | Self::TakenOver(_)
+            | Self::ClockSet(_)
             | Self::Paused(_)
             | Self::WentOn(_)
             | Self::Finished(_) => None,
@@ -219,6 +222,15 @@ pub struct TripEntry {
     pub first_sample: u64,
     /// SHA-256 of the raw file with the waveforms around it.
     pub raw_sha256: String,
+}
+
+/// The wall clock was set. Times of this journal go on as if it had not been: those of entries before and after this one can be
+/// compared, and what the clock shows from now on is so much later.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ClockSetEntry {
+    /// By how much; negative where it was set back.
+    pub set_by_s: f64,
 }
 
 /// The run is over: what can't be derived from the entries before.

@@ -5,8 +5,8 @@
 
 use super::news::Told;
 use super::words::{
-    Acknowledging, Arming, AuditEntry, HistoryPoint, Person, QueueEntry, Registers, RigState, RunFilter,
-    RunSummary, Submission,
+    Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
+    Reloading, RigState, RunFilter, RunSummary, Submission,
 };
 use crate::record::ResultRecord;
 use async_trait::async_trait;
@@ -95,6 +95,10 @@ pub trait Desk: Send + Sync {
     async fn file(&self, run: &str, name: &str) -> Result<RunFile, Refusal>;
     /// Releases a draft.
     async fn approve(&self, who: &Person, run: &str) -> Result<RunSummary, Refusal>;
+    /// Puts the rig's file and the certificate template in force as they lie on the disk, while nothing runs; first checks them.
+    async fn reload(&self, who: &Person, what: Reloading) -> Result<Reloaded, Refusal>;
+    /// Lets the run that goes on end and begins no other.
+    async fn drain(&self, who: &Person, what: Draining) -> Result<RigState, Refusal>;
     /// What one sensor showed over the years, oldest first.
     async fn history(&self, serial: &str) -> Result<Vec<HistoryPoint>, Refusal>;
     /// What the registers said of everything that was mounted here, and what is due.

@@ -3,25 +3,33 @@
 //! The run has a thread of its own, and within it the station has; the keeper waits for it and does nothing else meanwhile.
 //! Invariant: the next job begins only when the one before is in the index: a database that is away delays, and loses nothing.
 
+use super::crier::{Crier, PAUSE};
 use super::directory;
 use super::house::{House, Prepared, Running};
 use super::names::run_name;
 use super::queue::{Ended, Need, Next, Waiting, hold_after, next, turn};
-use super::store::{BegunRun, StoreError, StoredJob, StoredStage};
+use super::rig::OwnRig;
+use super::room;
+use super::store::{BegunRun, Said, StoreError, StoredJob, StoredStage};
 use super::watcher::Watcher;
 use super::words::{Happening, RigState};
 use crate::execution::{Begun, Done, NotBegun, NotDone, On, Order, Pace};
-use crate::station::StationError;
+use crate::record::UtcTime;
+use crate::station::clock::RealClock;
+use crate::station::{Clock, StationError};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{MutexGuard, mpsc, oneshot};
 
 /// How often the keeper looks by itself: leave lapses, and other hands of this machine acknowledge.
 const LOOK: Duration = Duration::from_secs(1);
 
 /// Between two tries to write down how a run ended.
 const AGAIN: Duration = Duration::from_secs(2);
+
+/// So often it is tried while the daemon winds down: what is in the run's folder is put into the index at the next start.
+const TRIES_CLOSING: u32 = 3;
 
 /// News of a run that may wait; what comes beyond is lost to viewers.
 const DEPTH: usize = 1024;
@@ -35,7 +43,7 @@ pub async fn keep(house: Arc<House>) {
             listener.news.tell(what);
         }
     });
-    let mut keeper = Keeper { house, line, prepared: None, last: None };
+    let mut keeper = Keeper { house, line, prepared: None, last: None, clock: RealClock::new() };
     while !keeper.house.is_closing() {
         match keeper.look().await {
             Ok(true) => continue,
@@ -46,6 +54,8 @@ pub async fn keep(house: Arc<House>) {
                 keeper.house.warn("database", Some(error.to_string()));
             }
         }
+        keeper.look_at_the_clock().await;
+        keeper.house.end_if_drained();
         keeper.tell_rig().await;
         let changed = keeper.house.changed.notified();
         let _ = tokio::time::timeout(LOOK, changed).await;
@@ -56,13 +66,16 @@ struct Keeper {
     house: Arc<House>,
     line: mpsc::Sender<Happening>,
     /// The job whose turn it is: preparing one takes a while.
-    prepared: Option<(i64, Prepared)>,
+    prepared: Option<(i64, Prepared, Arc<OwnRig>)>,
     last: Option<RigState>,
+    clock: RealClock,
 }
 
 impl Keeper {
     /// Looks what comes next and does it; true where there may be more at once.
     async fn look(&mut self) -> Result<bool, StoreError> {
+        let house = self.house.clone();
+        let beginning = house.beginning.lock().await;
         let open = self.house.store.open_jobs().await?;
         let waits = |j: &&StoredJob| matches!(j.stage, StoredStage::Waiting | StoredStage::Held);
         let waiting: Vec<Waiting> = open
@@ -70,7 +83,9 @@ impl Keeper {
             .filter(waits)
             .map(|j| Waiting { job: j.job, held: j.stage == StoredStage::Held })
             .collect();
-        let held = self.house.store.queue_held().await?.is_some() || self.house.is_closing();
+        let held = self.house.store.queue_held().await?.is_some()
+            || self.house.is_closing()
+            || self.house.is_draining();
         if !held
             && let Some(job) = turn(&waiting)
             && !self.prepare(job).await?
@@ -78,20 +93,23 @@ impl Keeper {
             return Ok(true);
         }
         let ready = self.prepared.as_ref();
-        let need = |job| match ready.filter(|(of, _)| *of == job) {
-            Some((_, prepared)) => match self.house.rig.needs(&prepared.ready.setup.job) {
-                Some(what) => Need::Person(what),
-                None => Need::Nothing,
-            },
+        let need = |job| match ready.filter(|(of, ..)| *of == job) {
+            Some((_, prepared, rig)) => {
+                let what = rig.needs(&prepared.ready.setup.job).or_else(|| self.house.template_differs());
+                match what.or_else(|| room::missing(self.house.runs(), &prepared.ready.setup)) {
+                    Some(what) => Need::Person(what),
+                    None => Need::Nothing,
+                }
+            }
             None => Need::Person("it is being looked at".to_owned()),
         };
         match next(&waiting, held, need) {
             Next::Begin(job) => {
                 self.house.set_needs(None);
                 let stored = open.into_iter().find(|j| j.job == job);
-                let prepared = self.prepared.take().map(|(_, prepared)| prepared);
+                let prepared = self.prepared.take().map(|(_, prepared, _)| prepared);
                 let (Some(stored), Some(prepared)) = (stored, prepared) else { return Ok(false) };
-                self.carry_out(stored, prepared).await?;
+                self.carry_out(stored, prepared, beginning).await?;
                 Ok(true)
             }
             Next::Needs(job, what) => {
@@ -105,9 +123,21 @@ impl Keeper {
         }
     }
 
+    /// That the wall clock was set is in the audit, whose times are those of that clock; its numbers keep the order.
+    async fn look_at_the_clock(&self) {
+        let Some(by) = self.clock.was_set() else { return };
+        let text = format!("the clock of this machine was set by {:+.1} s", by.as_secs_f64());
+        let said = Said { at: UtcTime::now(), who: None, what: "clock", detail: &text };
+        if let Err(error) = self.house.store.audit(&said).await {
+            tracing::warn!(%error, "that the clock was set could not be entered into the audit");
+        }
+        self.house.warn("clock", Some(format!("{text}, as of {} by it", said.at)));
+    }
+
     /// Prepares a job; one that can't be run any more is held back with the reason, and gives false.
     async fn prepare(&mut self, job: i64) -> Result<bool, StoreError> {
-        if self.prepared.as_ref().is_some_and(|(of, _)| *of == job) {
+        let rig = self.house.rig();
+        if self.prepared.as_ref().is_some_and(|(of, _, on)| *of == job && Arc::ptr_eq(on, &rig)) {
             return Ok(true);
         }
         let Some(submission) = self.house.store.submission(job).await? else { return Ok(false) };
@@ -115,7 +145,7 @@ impl Keeper {
         let prepared = tokio::task::spawn_blocking(move || house.prepare(&submission)).await;
         match prepared {
             Ok(Ok(prepared)) => {
-                self.prepared = Some((job, prepared));
+                self.prepared = Some((job, prepared, rig));
                 Ok(true)
             }
             Ok(Err(why)) => self.hold_back(job, &why).await,
@@ -131,17 +161,23 @@ impl Keeper {
     }
 
     /// Carries out a job, from the intent to the index.
-    async fn carry_out(&mut self, job: StoredJob, prepared: Prepared) -> Result<(), StoreError> {
+    async fn carry_out(
+        &mut self,
+        job: StoredJob,
+        prepared: Prepared,
+        beginning: MutexGuard<'_, ()>,
+    ) -> Result<(), StoreError> {
         let house = self.house.clone();
         let seed = house.store.submission(job.job).await?.and_then(|s| s.seed);
         let run = free_name(&house, &job);
+        let simulated = house.rig().simulated;
         let order = Order {
             setup: prepared.ready.setup,
             run: run.clone(),
             started: house.day(),
             directory: house.runs().join(&run),
             continues: job.continues.as_ref().map(|earlier| house.runs().join(earlier)),
-            on: if house.rig.simulated {
+            on: if simulated {
                 let seed = seed.or(house.settings.serve.seed).unwrap_or(1);
                 On::Simulated { seed, faults: prepared.faults }
             } else {
@@ -152,7 +188,7 @@ impl Keeper {
             run: &run,
             job: job.job,
             name: &job.name,
-            simulated: house.rig.simulated,
+            simulated,
             started: order.started,
             serials: &job.serials,
         };
@@ -160,6 +196,7 @@ impl Keeper {
             return Ok(());
         }
         house.set_running(Some(Running { job: job.job, run: run.clone(), start: None, cancelled: None }));
+        drop(beginning);
         house.news.tell(Happening::Began(run.clone()));
         house.news.tell(Happening::Queue);
         self.tell_rig().await;
@@ -178,11 +215,14 @@ impl Keeper {
     async fn run(&self, order: Order) -> Result<Ended, NotBegun> {
         let (answer, ended) = oneshot::channel();
         let (house, line) = (self.house.clone(), self.line.clone());
+        let crier = Crier::new(self.house.clone());
         std::thread::spawn(move || {
             // Whoever waits is there until it has the answer.
-            let _ = answer.send(carried_out(&house, order, line));
+            let _ = answer.send(carried_out(&house, order, line, crier));
         });
-        match ended.await {
+        let ended = ended.await;
+        self.house.warn(PAUSE, None);
+        match ended {
             Ok(ended) => ended,
             Err(_) => Ok(Ended::Broken("the program failed; see the log, look at the rig".to_owned())),
         }
@@ -191,8 +231,14 @@ impl Keeper {
     /// Puts a run into the index, and holds the queue where it has to. Tries until it is done.
     async fn write_down(&self, run: &str, job: i64, ended: &Ended, cancelled: Option<&str>) {
         let folder = self.house.runs().join(run);
+        let mut closing = 0;
         while let Err(error) = self.written_down(run, &folder, job, ended, cancelled).await {
             let text = format!("the end of run {run} is in its folder and not in the index yet: {error}");
+            closing += u32::from(self.house.is_closing());
+            if closing > TRIES_CLOSING {
+                tracing::error!("{text}; the next start puts it there");
+                return;
+            }
             if self.house.warn("database", Some(text)) {
                 self.house.rig_changed().await;
             }
@@ -242,8 +288,13 @@ impl Keeper {
             )
         );
         let held = (!waits).then_some(text.as_str());
+        let mut closing = 0;
         while let Err(error) = self.house.store.not_begun(run, job, held).await {
             self.house.warn("database", Some(error.to_string()));
+            closing += u32::from(self.house.is_closing());
+            if closing > TRIES_CLOSING {
+                return;
+            }
             tokio::time::sleep(AGAIN).await;
         }
         self.house.news.tell(Happening::Queue);
@@ -272,11 +323,16 @@ fn free_name(house: &House, job: &StoredJob) -> String {
 }
 
 /// On the run's own thread.
-fn carried_out(house: &Arc<House>, order: Order, line: mpsc::Sender<Happening>) -> Result<Ended, NotBegun> {
+fn carried_out(
+    house: &Arc<House>,
+    order: Order,
+    line: mpsc::Sender<Happening>,
+    crier: Crier,
+) -> Result<Ended, NotBegun> {
     let begun = Begun::new(&house.settings, order)?;
     let mut observers: Vec<Box<dyn crate::station::Observer>> =
-        vec![Box::new(Watcher::new(begun.run(), begun.setup(), line))];
-    if let (true, Some(speed)) = (house.rig.simulated, house.settings.serve.speed) {
+        vec![Box::new(Watcher::new(begun.run(), begun.setup(), line)), Box::new(crier)];
+    if let (true, Some(speed)) = (house.rig().simulated, house.settings.serve.speed) {
         observers.push(Box::new(Pace::new(speed)));
     }
     let told = house.clone();

@@ -11,7 +11,9 @@
 
 pub mod archive;
 pub mod backup;
+mod crier;
 pub mod desk;
+mod difference;
 pub mod directory;
 pub mod house;
 pub mod keeper;
@@ -22,6 +24,7 @@ pub mod outbox;
 pub mod queue;
 pub mod reindex;
 pub mod rig;
+mod room;
 pub mod settings;
 pub mod store;
 pub mod watcher;

@@ -394,6 +394,48 @@ pub struct Acknowledging {
     pub made_safe_by_hand: bool,
 }
 
+/// What putting another rig file or template in force needs.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Reloading {
+    /// Why it was changed.
+    pub reason: String,
+    /// Only show what would change.
+    #[serde(default)]
+    pub only_show: bool,
+}
+
+/// What was put in force, or would be.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Reloaded {
+    /// True where it is in force now.
+    pub in_force: bool,
+    /// What differs from what was in force before; empty where nothing does.
+    pub changes: Vec<Change>,
+}
+
+/// A file that differs from what is in force.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Change {
+    /// rig or template.
+    pub kind: String,
+    /// The file.
+    pub file: String,
+    /// Lines that went, after '-', and lines that came, after '+', each with its number.
+    pub difference: Vec<String>,
+}
+
+/// What draining needs.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Draining {
+    /// Why.
+    pub reason: String,
+    /// End the daemon when nothing runs any more; else it stays, and takes nothing.
+    #[serde(default)]
+    pub end: bool,
+}
+
 /// An entry of the audit.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct AuditEntry {
@@ -406,7 +448,8 @@ pub struct AuditEntry {
     pub who: Option<String>,
     /// How they came in.
     pub way: Option<Way>,
-    /// What was done, a word: submit, cancel, move, hold, unhold, stop, arm, acknowledge, resume, approve.
+    /// What was done, a word: submit, cancel, move, hold, unhold, stop, arm, acknowledge, resume, approve, reload, drain, and
+    /// `clock` where the daemon found the machine's clock set.
     pub what: String,
     /// To what, and with which words.
     pub detail: String,

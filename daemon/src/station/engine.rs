@@ -4,6 +4,7 @@
 //! simulated time moves only while the engine is idle.
 
 mod outputs;
+mod records;
 
 use super::clock::Clock;
 use super::devices::{Lines, Safes, instrument_of};
@@ -105,6 +106,8 @@ pub(super) struct Progress {
     leave_over: Option<String>,
     outputs_asked: usize,
     store_failed: bool,
+    /// So many receipts are still to come for which nobody need wait with the next block.
+    store_waits: usize,
 }
 
 impl Progress {
@@ -127,6 +130,7 @@ impl Progress {
             leave_over: None,
             outputs_asked: 0,
             store_failed: false,
+            store_waits: 0,
         }
     }
 }
@@ -198,6 +202,7 @@ impl Engine {
             Message::Operator(what) => return self.feed(Input::Operator(what)),
             Message::Confirmed(name) => return self.feed(Input::Confirmed { name }),
             Message::Lost(error) => return self.failed(&error),
+            Message::Stored(_) if self.progress.store_waits > 0 => self.progress.store_waits -= 1,
             _ => self.progress.outstanding = self.progress.outstanding.saturating_sub(1),
         }
         let names = self.run.setup().job.rig.roles.clone();
@@ -243,11 +248,8 @@ impl Engine {
             | Message::SourceOff(Err(error))
             | Message::Unmuted(Err(error))
             | Message::Amplifier(Err(error)) => self.failed(&error),
-            Message::Stored(Ok(what)) => self.feed(Input::Stored(what)),
-            Message::Stored(Err(detail)) => {
-                self.progress.store_failed = true;
-                self.feed(Input::StoreFailed(detail));
-            }
+            Message::Stored(what) => self.stored(what),
+            Message::StoreWaits(detail) => self.store_waits(detail),
             Message::Block(_) | Message::Operator(_) | Message::Confirmed(_) | Message::Lost(_) => {}
         }
     }
@@ -293,8 +295,10 @@ impl Engine {
             self.progress.leave_over = Some(text);
             self.feed(Input::Operator(Operator::Cancel));
         }
-        let due = now >= self.progress.next_poll;
-        if due {
+        if now >= self.progress.next_poll {
+            if let Some(by) = self.clock.was_set() {
+                self.clock_set(by);
+            }
             self.progress.next_poll = now.after(self.run.setup().job.rig.timing.poll_interval);
             let mut sent = usize::from(self.lines.amplifier.try_send(AmplifierCommand::Status).is_ok());
             sent += usize::from(
@@ -406,17 +410,6 @@ impl Engine {
         }
     }
 
-    fn order(&mut self, order: Order, receipt: bool) {
-        match self.orders.try_send(order) {
-            Ok(()) => self.progress.outstanding += usize::from(receipt),
-            Err(error) => {
-                tracing::error!(%error, "the writer does not take a record");
-                self.progress.store_failed = true;
-                self.feed(Input::StoreFailed("the writer does not keep up".to_owned()));
-            }
-        }
-    }
-
     fn tell(&mut self, event: &Event, at: Timestamp) {
         match event {
             Event::Tripped(trip) => {
@@ -424,6 +417,7 @@ impl Engine {
                 tracing::info!(reason = trip.reason.word(), "{}", trip.message);
                 self.order(Order::LatchTripped(Box::new(trip.clone()), at), false);
             }
+            Event::Paused(text) => tracing::warn!("{text}"),
             Event::Pause(pause) => self.order(Order::Pause(pause.clone(), at), true),
             Event::Failure(text) => {
                 tracing::info!("{text}");

@@ -33,6 +33,9 @@ pub struct Leave {
     pub checklist: Vec<String>,
     /// Which start of the machine it was given in; null where the machine does not tell.
     pub boot_id: Option<String>,
+    /// How long the machine had been up then: its wall clock may be set back meanwhile. Null where the machine does not tell.
+    #[serde(default)]
+    pub given_up_s: Option<f64>,
     /// SHA-256 of what the rig file said.
     pub rig_sha256: String,
     /// SHA-256 of what the first run under it had mounted; null before that run.
@@ -83,6 +86,8 @@ pub struct Around<'a> {
     pub now: UtcTime,
     /// Which start of the machine this is; `None` where it does not tell.
     pub boot_id: Option<&'a str>,
+    /// How long the machine has been up; `None` where it does not tell.
+    pub up_s: Option<f64>,
     /// SHA-256 of what the rig file says now, by [`rig_sha256`].
     pub rig_sha256: &'a str,
     /// SHA-256 of what the job at hand has mounted, by [`mounted_sha256`]; `None` where no job is at hand.
@@ -151,7 +156,7 @@ pub fn standing(found: &Found, around: &Around<'_>) -> Standing {
         Lapse::Restarted
     } else if around.now < leave.given_utc {
         Lapse::ClockWentBack(leave.given_utc)
-    } else if around.now >= leave.until_utc {
+    } else if around.now >= leave.until_utc || leave.is_used_up(around.up_s) {
         Lapse::TimeOver(leave.until_utc)
     } else if leave.rig_sha256 != around.rig_sha256 {
         Lapse::RigChanged
@@ -161,6 +166,14 @@ pub fn standing(found: &Found, around: &Around<'_>) -> Standing {
         return Standing::Given(leave.until_utc);
     };
     Standing::Lapsed(lapse)
+}
+
+impl Leave {
+    /// Whether the machine has been up for as long as it was given: that can't be set back.
+    fn is_used_up(&self, up_s: Option<f64>) -> bool {
+        let lasts = self.until_utc.timestamp().duration_since(self.given_utc.timestamp()).as_secs_f64();
+        self.given_up_s.zip(up_s).is_some_and(|(given, now)| now - given >= lasts)
+    }
 }
 
 /// SHA-256 of what a rig file says: its keys and values, not its comments.

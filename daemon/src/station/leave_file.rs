@@ -61,6 +61,13 @@ pub fn boot_id() -> Option<String> {
     Some(text.trim().to_owned()).filter(|id| !id.is_empty())
 }
 
+/// How long this machine has been up, its sleep included, in seconds; `None` where the system does not tell.
+#[must_use]
+pub fn up_s() -> Option<f64> {
+    let text = std::fs::read_to_string("/proc/uptime").ok()?;
+    text.split_whitespace().next()?.parse().ok()
+}
+
 /// What a person gives leave with.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Given {
@@ -102,6 +109,7 @@ pub fn give(
         until_utc: given.until,
         checklist: given.checklist,
         boot_id: boot_id(),
+        given_up_s: up_s(),
         rig_sha256: rig_sha256(rig),
         mounted_sha256: None,
         acknowledged_utc,
@@ -111,6 +119,7 @@ pub fn give(
     let around = Around {
         now: given.at,
         boot_id: leave.boot_id.as_deref(),
+        up_s: leave.given_up_s,
         rig_sha256: &leave.rig_sha256,
         mounted_sha256: None,
         latch,
@@ -159,8 +168,14 @@ fn standing_leave(
 ) -> Result<Leave, StationError> {
     let found = LeaveFile::beside(place).read(files);
     let boot_id = boot_id();
-    let around =
-        Around { now, boot_id: boot_id.as_deref(), rig_sha256: &rig_sha256(rig), mounted_sha256, latch };
+    let around = Around {
+        now,
+        boot_id: boot_id.as_deref(),
+        up_s: up_s(),
+        rig_sha256: &rig_sha256(rig),
+        mounted_sha256,
+        latch,
+    };
     match (standing(&found, &around), found) {
         (Standing::Given(_), Found::Record(leave)) => Ok(*leave),
         (Standing::Lapsed(lapse), _) => Err(StationError::NotArmed(lapse)),

@@ -8,7 +8,7 @@ use calibration::sequence::{
 use drivers::{
     AmbientReading, AmplifierStatus, Block, ContactReading, DrivePermit, DriverError, SafeProof, Transition,
 };
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use plan_schema::units::{Mono, Seconds};
 use std::sync::Arc;
 
@@ -33,8 +33,10 @@ pub(super) enum Message {
     Amplifier(Result<AmplifierStatus, DriverError>),
     /// Ambient conditions.
     Ambient(Result<AmbientReading, DriverError>),
-    /// A record is durable, or could not be made so.
-    Stored(Result<Stored, String>),
+    /// A record can't be made durable yet, and is tried again: its receipt follows.
+    StoreWaits(String),
+    /// A record is durable.
+    Stored(Stored),
     /// The host of an instrument is gone.
     Lost(DriverError),
     /// A person wants something.
@@ -84,8 +86,17 @@ pub(super) enum Order {
     Confirmation(Cable, String, Timestamp),
     Pause(Pause, Timestamp),
     Trip(Box<(Trip, Recent)>, Timestamp),
+    /// The wall clock was set by so much.
+    ClockSet(SignedDuration, Timestamp),
     /// The latch is to say tripped, at once.
     LatchTripped(Box<Trip>, Timestamp),
+}
+
+impl Order {
+    /// True if the engine is told when it is durable.
+    pub(super) const fn has_a_receipt(&self) -> bool {
+        !matches!(self, Self::Trip(..) | Self::ClockSet(..) | Self::LatchTripped(..))
+    }
 }
 
 /// Takes part in a run without a say in it: progress for people, faults of a simulator, pacing.

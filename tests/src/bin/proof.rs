@@ -10,10 +10,10 @@ use std::process::ExitCode;
 use std::time::Instant;
 use tests::claims::formats::{agreement, fuzz};
 use tests::claims::{
-    amplitude, check_speed, common_practice, conformance, coverage, cut_off, doors, estimator, graded, hosts,
-    identity, index_size, leave, main_job, night, outside, pace, pages, peers, power_cut, reaction,
-    real_runs, records, release, results, rig, scheduled, sound, stops, struck, suites, trips, watched,
-    worked,
+    adversity, amplitude, check_speed, common_practice, conformance, coverage, cut_off, doors, estimator,
+    graded, hosts, identity, index_size, leave, main_job, night, outside, pace, pages, peers, power_cut,
+    reaction, real_runs, records, release, results, rig, scheduled, sound, start, stops, struck, suites,
+    trips, watched, worked,
 };
 use tests::program::{Built, path_of_calwright};
 use tests::{Bench, Figure};
@@ -99,12 +99,14 @@ const FIGURES: &[Entry] = &[
     ("H.1", "a night of jobs, and the daemon's memory", |full| night::night(if full { 40 } else { 8 })),
     ("H.2", "the daemon killed at random moments", |full| cut_off::killed(if full { 200 } else { 4 })),
     ("H.3", "power cuts under a disk that forgets", |full| Ok(vec![power_cut::figure(full)?])),
+    ("H.4", "disk, database and clock go wrong", |full| Ok(vec![adversity::figure(full)?])),
     ("H.5", "the API against its description, and who gets in", doors::description),
     ("H.6", "the page in a browser", doors::page),
     ("H.7", "a crowd at the port", doors::crowd),
     ("H.8", "lists and histories with many runs in the index", |full| {
         index_size::speed(if full { 100_000 } else { 2000 }, if full { 20 } else { 3 })
     }),
+    ("H.9", "how soon it is there, and what it takes while idle", start::figures),
 ];
 
 fn main() -> ExitCode {

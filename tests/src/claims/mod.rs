@@ -1,5 +1,6 @@
 //! What is claimed of the program, each as a function that finds out. Tests want them to hold, `proof` prints them.
 
+pub mod adversity;
 pub mod amplitude;
 pub mod check_speed;
 pub mod common_practice;
@@ -30,6 +31,7 @@ pub mod results;
 pub mod rig;
 pub mod scheduled;
 pub mod sound;
+pub mod start;
 pub mod stops;
 pub mod struck;
 pub mod suites;

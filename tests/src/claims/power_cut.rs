@@ -12,7 +12,7 @@ use calibration::sequence::{Cable, FirstMotion, Pause, PointEnd, QuietRecord, Ra
 use calwright::files::{Disk, Files, Volume};
 use calwright::hash::sha256;
 use calwright::load;
-use calwright::record::journal::{Journal, What};
+use calwright::record::journal::Journal;
 use calwright::record::result::Software;
 use calwright::record::{RunDirectory, RunRecord};
 use calwright::station::latch::{Latch, LatchFile};
@@ -134,7 +134,7 @@ impl Kept {
 
     /// The waveforms that the whole journal names, each the one that its name says.
     fn waveforms(&self, whole: &Journal) -> Result<BTreeMap<String, Vec<u8>>> {
-        let named = whole.entries.iter().filter_map(|e| raw_of(&e.what));
+        let named = whole.entries.iter().filter_map(|e| e.what.raw_sha256());
         named
             .map(|hash| {
                 let bytes = self.disk.load(&self.directory.join("raw").join(format!("{hash}.parquet")))?;
@@ -170,7 +170,7 @@ impl Kept {
             "of {lines} entries {} are left",
             back.entries.len()
         );
-        for hash in back.entries.iter().take(lines).filter_map(|e| raw_of(&e.what)) {
+        for hash in back.entries.iter().take(lines).filter_map(|e| e.what.raw_sha256()) {
             let path = self.directory.join("raw").join(format!("{hash}.parquet"));
             let bytes = found.load(&path).with_context(|| format!("waveforms {hash}"))?;
             ensure!(waveforms.get(hash) == Some(&bytes), "waveforms {hash} are others");
@@ -182,23 +182,6 @@ impl Kept {
 fn journal(disk: &Volatile, directory: &Path) -> Result<Journal> {
     let bytes = disk.load(&directory.join("journal.jsonl")).context("there is no journal")?;
     Journal::read(&bytes).map_err(|e| anyhow!("{e}"))
-}
-
-fn raw_of(what: &What) -> Option<&str> {
-    match what {
-        What::Quiet(entry) => Some(&entry.raw_sha256),
-        What::FirstMotion(entry) => Some(&entry.raw_sha256),
-        What::Point(entry) => Some(&entry.raw_sha256),
-        What::Trip(entry) => Some(&entry.raw_sha256),
-        What::RatioTone(entry) => Some(&entry.raw_sha256),
-        What::Confirmed(_)
-        | What::Started(_)
-        | What::Unreached(_)
-        | What::TakenOver(_)
-        | What::Paused(_)
-        | What::WentOn(_)
-        | What::Finished(_) => None,
-    }
 }
 
 fn carry_out(

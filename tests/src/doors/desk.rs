@@ -9,8 +9,8 @@ use calwright::record::{ResultRecord, UtcTime};
 use calwright::serve::desk::{Desk, Refusal, RunFile};
 use calwright::serve::news::Told;
 use calwright::serve::words::{
-    Acknowledging, Arming, AuditEntry, Happening, HistoryPoint, LatchState, News, Person, QueueEntry,
-    Registers, RigState, RunFilter, RunSummary, Stage, Submission,
+    Acknowledging, Arming, AuditEntry, Draining, Happening, HistoryPoint, LatchState, News, Person,
+    QueueEntry, Registers, Reloaded, Reloading, RigState, RunFilter, RunSummary, Stage, Submission,
 };
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -282,6 +282,18 @@ impl Desk for PlayDesk {
         }
         self.note(Some(who), "acknowledge", what.reason);
         Ok(self.set_rig(|rig| (rig.latch, rig.trip, rig.message) = (LatchState::Clear, None, None)))
+    }
+
+    async fn reload(&self, who: &Person, what: Reloading) -> Done<Reloaded> {
+        if !what.only_show {
+            self.note(Some(who), "reload", what.reason);
+        }
+        Ok(Reloaded { in_force: true, changes: Vec::new() })
+    }
+
+    async fn drain(&self, who: &Person, what: Draining) -> Done<RigState> {
+        self.note(Some(who), "drain", what.reason);
+        self.rig().await
     }
 
     async fn runs(&self, filter: &RunFilter) -> Done<Vec<RunSummary>> {

@@ -163,7 +163,16 @@ impl Shop {
     /// # Errors
     /// If it can't be started.
     pub fn begin(&self) -> Result<Running> {
+        self.begin_in(&[])
+    }
+
+    /// The same with variables of the environment.
+    ///
+    /// # Errors
+    /// As [`Self::begin`].
+    pub fn begin_in(&self, environment: &[(&str, PathBuf)]) -> Result<Running> {
         let mut child = own("real-run")?
+            .envs(environment.iter().map(|(name, value)| (name, value)))
             .args(["job.toml", "settings.toml", "state", "run"].map(|name| self.path(name)))
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())

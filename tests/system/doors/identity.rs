@@ -22,6 +22,8 @@ pub(super) fn changes() -> Vec<(&'static str, Value)> {
         ("/api/v1/runs/r/approve", Value::Null),
         ("/api/v1/arm", json!({ "hours": 1.0, "confirmed": [] })),
         ("/api/v1/acknowledge", json!({ "reason": "a trial" })),
+        ("/api/v1/reload", json!({ "reason": "a trial" })),
+        ("/api/v1/drain", json!({ "reason": "a trial" })),
     ]
 }
 
@@ -75,7 +77,11 @@ fn an_operator_runs_jobs_but_releases_nothing_and_moves_the_rig_at_the_machine_o
             "/api/v1/jobs" => 201,
             "/api/v1/queue/hold" | "/api/v1/queue/unhold" => 204,
             "/api/v1/runs/r/resume" => 404,
-            "/api/v1/runs/r/approve" | "/api/v1/arm" | "/api/v1/acknowledge" => 403,
+            "/api/v1/runs/r/approve"
+            | "/api/v1/arm"
+            | "/api/v1/acknowledge"
+            | "/api/v1/reload"
+            | "/api/v1/drain" => 403,
             _ => 200,
         };
         assert_eq!(answer.status, expected, "{path}: {}", answer.text());

@@ -6,3 +6,4 @@ mod live;
 mod looks;
 mod secrets;
 mod sites;
+mod tls;

@@ -175,6 +175,8 @@ pub enum Input<'a> {
     },
     /// A record is durable.
     Stored(Stored),
+    /// A record can't be made durable yet; it is kept and tried again. Its receipt follows when it is.
+    StoreWaits(String),
     /// A record could not be made durable.
     StoreFailed(String),
     /// A person wants something.
@@ -263,6 +265,10 @@ pub enum Event {
     FirstMotionBegins(Hertz),
     /// Something was found that does not end the run.
     Noticed(String),
+    /// The run pauses at zero drive; why, and what ends it.
+    Paused(String),
+    /// What the run paused for is over.
+    GoesOn,
     /// A point begins (counted from 0).
     PointBegins(usize),
     /// The point that was measured first is looked at once more.

@@ -8,6 +8,7 @@ mod paused;
 mod points;
 mod resumed;
 mod seen;
+mod unkept;
 mod ways_out;
 
 use super::collect::Collector;
@@ -36,6 +37,7 @@ use plan_schema::units::{Displacement, Hertz, Mono, Peak, SampleCount, SampleInd
 use points::{Goal, Learned};
 pub use resumed::Resumed;
 pub use seen::{Part, Seen};
+use unkept::Unkept;
 
 #[derive(Debug, Clone)]
 enum State {
@@ -54,6 +56,8 @@ enum State {
     Point(Box<PointRun>),
     /// A point's record is being made durable; what comes after it is decided then.
     StoringPoint(Box<PointRun>, bool),
+    /// A record can't be made durable yet: nothing is driven meanwhile.
+    Unkept(Unkept),
     /// The source goes to zero before a tone of another frequency or the closing quiet part.
     Leaving {
         frequency: Hertz,
@@ -214,6 +218,7 @@ impl Run {
             State::Probing(_)
             | State::StoringFirstMotion(_)
             | State::StoringPoint(..)
+            | State::Unkept(_)
             | State::Leaving { .. } => Some(false),
             State::Idle
             | State::Soaking(_)
@@ -254,6 +259,7 @@ impl Run {
             }
             Input::MakeSafeFailed { target, .. } => self.proved(target, self.end, out),
             Input::Stored(what) => self.stored(what, out),
+            Input::StoreWaits(detail) => self.unkept(detail, out),
             Input::StoreFailed(detail) => {
                 out.push(Action::Tell(Event::Failure(format!("a record could not be written: {detail}"))));
                 self.stop(Outcome::Failed, out);
@@ -278,6 +284,7 @@ impl Run {
         self.watch_the_room(out);
         self.soaked(out);
         self.waited_for(out);
+        self.kept(out);
         self.ratio_waits(out);
         self.advance(out);
         self.still(out);
@@ -338,6 +345,7 @@ impl Run {
             | Input::Failed { .. }
             | Input::Ambient { .. }
             | Input::Stored(_)
+            | Input::StoreWaits(_)
             | Input::StoreFailed(_)
             | Input::Operator(_)
             | Input::Confirmed { .. }
@@ -402,31 +410,18 @@ impl Run {
             | State::StoringQuiet(_)
             | State::StoringFirstMotion(_)
             | State::StoringPoint(..)
+            | State::Unkept(_)
             | State::Leaving { .. }
             | State::Stopping(_)
             | State::Done => {}
         }
     }
 
-    /// True in those parts of a run that `check` foresees as waits. Decays are counted by the points themselves.
-    fn is_foreseen_wait(&self) -> bool {
-        match &self.state {
-            State::Waiting(gate) => !gate.is_pause(),
-            State::Soaking(_)
-            | State::Channels(_)
-            | State::Unmuting
-            | State::Quiet(..)
-            | State::StoringQuiet(_)
-            | State::StoringFirstMotion(_) => true,
-            State::Probing(probe) => probe.is_first_motion(),
-            State::Point(point) | State::StoringPoint(point, _) => point.is_closing(),
-            State::Leaving { waiting, .. } => *waiting,
-            State::Idle | State::Stopping(_) | State::Done => false,
-        }
-    }
-
     /// A record is durable: only now may the next thing begin.
     fn stored(&mut self, what: Stored, out: &mut Vec<Action>) {
+        if let State::Unkept(unkept) = &mut self.state {
+            return unkept.stored(what);
+        }
         match (std::mem::replace(&mut self.state, State::Idle), what) {
             (State::StoringQuiet(QuietTime::Before), Stored::Quiet(_)) => self.open(out),
             (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.closed(out),
@@ -472,6 +467,13 @@ impl Run {
                 let frequency = *frequency;
                 self.foretold_off(frequency, effective);
                 self.told(frequency, Volts::ZERO, effective, out);
+            }
+            (Reply::SourceOff, State::Unkept(unkept)) => {
+                self.tone = None;
+                if let Some(frequency) = unkept.at_zero(effective.not_after + Goal::Rest.rest(&self.setup)) {
+                    self.foretold_off(frequency, effective);
+                    self.told(frequency, Volts::ZERO, effective, out);
+                }
             }
             (Reply::SourceOff, State::Stopping(stopping)) => {
                 stopping.ramped(effective.not_after);

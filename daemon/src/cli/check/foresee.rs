@@ -1,5 +1,6 @@
 //! What is foreseen for a job, as a record.
 
+use crate::execution::raw_bytes;
 use crate::record::assemble::circumstances;
 use crate::record::check::{
     CheckRecord, CheckSchema, CheckedCoast, CheckedLimit, CheckedPart, CheckedPayload, CheckedPoint,
@@ -23,20 +24,12 @@ pub(super) fn record(setup: &Setup, now: UtcTime) -> CheckRecord {
     let both = setup.forecasts.iter().zip(&setup.job.points).enumerate();
     let points: Vec<CheckedPoint> =
         both.map(|(n, (forecast, point))| checked(setup, n, point, forecast, &circumstances)).collect();
-    let measured = |(point, forecast): (&ResolvedPoint, &Forecast)| {
-        let cycles = f64::from(point.dwell_cycles) * forecast.lengthened as f64;
-        cycles * f64::from(point.repeats) / point.frequency.si()
-    };
-    let dwell: f64 = setup.job.points.iter().zip(&setup.forecasts).map(measured).sum();
-    let samples = (dwell + 4.0 + setup.ratio_recorded().si())
-        * setup.job.rig.acquisition.rate.si()
-        * setup.job.columns.len() as f64;
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
         reason = "clamped to the range of u64"
     )]
-    let raw_bytes = (samples * 4.0).clamp(0.0, 1e18) as u64;
+    let raw_bytes = raw_bytes(setup).clamp(0.0, 1e18) as u64;
     let waits = setup.waits();
     CheckRecord {
         schema: CheckSchema::V1,

@@ -39,6 +39,7 @@ pub fn document() -> Value {
         { "name": "jobs", "description": "The queue" },
         { "name": "runs", "description": "Runs, results, files, release" },
         { "name": "records", "description": "History, registers and audit" },
+        { "name": "daemon", "description": "What is in force, and its end before an upgrade" },
         { "name": "news", "description": "What happens" },
     ]);
     components(&mut document);

@@ -4,6 +4,7 @@
 //! Must not decide anything about jobs and runs: the desk does.
 
 mod audit;
+mod daemon;
 mod document;
 pub mod jobs;
 mod news;
@@ -55,7 +56,9 @@ fn described() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(runs::approve))
         .routes(routes!(rig::stop))
         .routes(routes!(rig::arm))
-        .routes(routes!(rig::acknowledge));
+        .routes(routes!(rig::acknowledge))
+        .routes(routes!(daemon::reload))
+        .routes(routes!(daemon::drain));
     reads.merge(changes).routes(routes!(news::news))
 }
 

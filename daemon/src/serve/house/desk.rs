@@ -5,8 +5,8 @@ use crate::record::ResultRecord;
 use crate::serve::desk::{Desk, Refusal, RunFile};
 use crate::serve::news::Told;
 use crate::serve::words::{
-    Acknowledging, Arming, AuditEntry, HistoryPoint, Person, QueueEntry, Registers, RigState, RunFilter,
-    RunSummary, Submission,
+    Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
+    Reloading, RigState, RunFilter, RunSummary, Submission,
 };
 use async_trait::async_trait;
 use std::sync::Arc;
@@ -85,6 +85,14 @@ impl Desk for House {
 
     async fn approve(&self, who: &Person, run: &str) -> Result<RunSummary, Refusal> {
         self.release(who, run).await
+    }
+
+    async fn reload(&self, who: &Person, what: Reloading) -> Result<Reloaded, Refusal> {
+        self.put_in_force(who, what).await
+    }
+
+    async fn drain(&self, who: &Person, what: Draining) -> Result<RigState, Refusal> {
+        self.begin_no_more(who, what).await
     }
 
     async fn history(&self, serial: &str) -> Result<Vec<HistoryPoint>, Refusal> {

@@ -5,6 +5,7 @@
 //!   queue.rs    submit, hold, move, cancel, resume
 //!   rig.rs      state of the rig, stop, arm, acknowledge
 //!   records.rs  runs, results, files, release, history, audit; registers.rs registers and what is due
+//!   upkeep.rs   another rig file or template put in force, and no more jobs before an upgrade
 //! ```
 //!
 //! Invariant: no lock of the house is held while something is waited for.
@@ -15,6 +16,7 @@ mod records;
 mod registers;
 mod rig;
 mod start;
+mod upkeep;
 mod used;
 
 pub(super) use queue::Prepared;
@@ -33,14 +35,19 @@ use calibration::sequence::Operator;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use std::time::Duration;
 use tokio::sync::Notify;
 
 /// The house of one rig.
 pub struct House {
     pub(super) settings: Settings,
-    pub(super) rig: OwnRig,
+    /// The rig as it is in force: [`Self::rig`] reads it, a reload puts another in its place.
+    own: RwLock<Arc<OwnRig>>,
+    /// SHA-256 of the certificate template that is in force; none where there is none.
+    template: Mutex<Option<String>>,
+    /// Held while a job is begun, and while something else is put in force: the one never falls into the other.
+    pub(super) beginning: tokio::sync::Mutex<()>,
     pub(super) store: Store,
     pub(super) news: Newsroom,
     kept: Lately,
@@ -52,6 +59,10 @@ pub struct House {
     /// Somebody changed something that the keeper has to look at.
     pub(super) changed: Notify,
     closing: AtomicBool,
+    /// A person wants no job begun any more by this daemon; true where it is to end then.
+    draining: Mutex<Option<bool>>,
+    /// Nothing runs and the daemon is to end.
+    pub(super) drained: Notify,
 }
 
 /// What was read a moment ago: many ask for the same.
@@ -185,8 +196,14 @@ impl House {
 
     /// The rig's name, and whether it is simulated.
     #[must_use]
-    pub fn rig_name(&self) -> (&str, bool) {
-        (self.rig.name(), self.rig.simulated)
+    pub fn rig_name(&self) -> (String, bool) {
+        let rig = self.rig();
+        (rig.name().to_owned(), rig.simulated)
+    }
+
+    /// The rig as it is in force.
+    pub(super) fn rig(&self) -> Arc<OwnRig> {
+        self.own.read().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// A run came to its end or was released: what was read of it is old.

@@ -28,7 +28,7 @@ impl House {
     /// The day on which jobs are judged and recorded.
     pub(in crate::serve) fn day(&self) -> UtcTime {
         let dry = || crate::cli::DAY_OF_DRY_RUNS.parse().ok();
-        let simulated = self.rig.simulated.then(|| self.settings.serve.day.or_else(dry)).flatten();
+        let simulated = self.rig().simulated.then(|| self.settings.serve.day.or_else(dry)).flatten();
         simulated.unwrap_or_else(UtcTime::now)
     }
 
@@ -38,9 +38,10 @@ impl House {
     /// What is wrong with it, as `check` prints it.
     pub(in crate::serve) fn prepare(&self, submission: &Submission) -> Result<Prepared, String> {
         let name = format!("{}.toml", submission.name);
-        let loaded: Loaded = self.rig.job(&name, &submission.job, &submission.files).map_err(|e| said(&e))?;
+        let loaded: Loaded =
+            self.rig().job(&name, &submission.job, &submission.files).map_err(|e| said(&e))?;
         let faults = match &submission.faults {
-            Some(_) if !self.rig.simulated => {
+            Some(_) if !self.rig().simulated => {
                 return Err("error: faults are for simulated rigs; this one is real".to_owned());
             }
             Some(text) => load::faults_of_text("faults", text, &loaded.job).map_err(|e| said(&e))?,
@@ -57,8 +58,9 @@ impl House {
         key: Option<&str>,
     ) -> Result<QueueEntry, Refusal> {
         needs_role(who, Role::Operator)?;
+        self.takes_jobs()?;
         job.name = job_name(&job.name);
-        if job.seed.is_some() && !self.rig.simulated {
+        if job.seed.is_some() && !self.rig().simulated {
             return Err(Refusal::Input("error: a seed is for simulated rigs; this one is real".to_owned()));
         }
         let text = serde_json::to_string(&job).map_err(|e| Refusal::Input(e.to_string()))?;

@@ -11,7 +11,7 @@ impl House {
         let references = self.store.registered_references().await?;
         let sensors = self.store.registered_sensors().await?;
         let day = self.day().day();
-        let due = due(&references, &self.rig.document.value, day);
+        let due = due(&references, &self.rig().document.value, day);
         Ok(Registers { day: day.to_string(), due, references, sensors })
     }
 }

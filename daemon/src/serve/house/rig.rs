@@ -39,16 +39,17 @@ impl House {
             let now = self.now();
             (now.running.as_ref().map(|r| r.run.clone()), now.warnings.values().cloned().collect())
         };
-        let (latch, trip, message) = self.rig.latched(running.is_some());
-        let (leave, leave_missing) = match self.rig.leave() {
+        let rig = self.rig();
+        let (latch, trip, message) = rig.latched(running.is_some());
+        let (leave, leave_missing) = match rig.leave() {
             Ok(leave) => (leave, None),
             // Of a run that goes on the latch says that it may be moving; its leave was asked when it began.
             Err(_) if running.is_some() => (None, None),
             Err(missing) => (None, Some(missing)),
         };
         RigState {
-            rig: self.rig.name().to_owned(),
-            simulated: self.rig.simulated,
+            rig: rig.name().to_owned(),
+            simulated: rig.simulated,
             latch,
             trip,
             message,
@@ -56,7 +57,7 @@ impl House {
             leave_until: leave.as_ref().map(|l| l.until_utc),
             leave_missing,
             queue_held,
-            checklist: self.rig.document.value.checklist.iter().map(|e| e.text.clone()).collect(),
+            checklist: rig.document.value.checklist.iter().map(|e| e.text.clone()).collect(),
             warnings,
             running,
         }
@@ -75,7 +76,7 @@ impl House {
         if let Some(start) = self.running().and_then(|r| r.start) {
             start.tell(Operator::Stop);
         }
-        let directory = self.rig.latch.directory().to_owned();
+        let directory = self.rig().latch.directory().to_owned();
         let told = tokio::task::spawn_blocking(move || stop(&directory, PATIENCE)).await;
         let answer = match told {
             Ok(Ok(Stopped::Ended(how))) if how.starts_with(NOT_SAFE) => format!("{how}; {BY_HAND}"),
@@ -99,12 +100,13 @@ impl House {
 
     /// No run goes on. The leave to move is taken away all the same, so that none begins.
     fn stopped_nobody(&self) -> String {
-        if self.rig.simulated {
+        let rig = self.rig();
+        if rig.simulated {
             return "no run goes on".to_owned();
         }
-        let taken = self.rig.patiently(|| {
-            let _lock = self.rig.latch.lock(&Disk)?;
-            withdraw(&self.rig.latch, &Disk, UtcTime::now(), WithdrawnBy::Stop)
+        let taken = rig.patiently(|| {
+            let _lock = rig.latch.lock(&Disk)?;
+            withdraw(&rig.latch, &Disk, UtcTime::now(), WithdrawnBy::Stop)
         });
         match taken {
             Ok(Some(leave)) => format!("no run goes on; the leave to move of {} was withdrawn", leave.name),
@@ -127,11 +129,12 @@ impl House {
     pub(super) async fn give_leave(&self, who: &Person, what: Arming) -> Result<RigState, Refusal> {
         needs_role(who, Role::Operator)?;
         self.at_the_machine(who, "arm")?;
-        if self.rig.simulated {
+        let own = self.rig();
+        if own.simulated {
             let text = "every run here is on the simulated rig, which needs no leave to move".to_owned();
             return Err(Refusal::State(text));
         }
-        let rig = &self.rig.document.value;
+        let rig = &own.document.value;
         let lasts = lasts(rig, what.hours).map_err(Refusal::Input)?;
         let list: Vec<&str> = rig.checklist.iter().map(|e| e.text.as_str()).collect();
         if let Some(stranger) = what.confirmed.iter().find(|c| !list.contains(&c.as_str())) {
@@ -160,8 +163,9 @@ impl House {
     }
 
     fn gave(&self, given: &Given) -> Result<(), Refusal> {
-        let place = &self.rig.latch;
-        let claimed = self.rig.patiently(|| place.claim(&Disk, given.at.timestamp()));
+        let rig = self.rig();
+        let place = &rig.latch;
+        let claimed = rig.patiently(|| place.claim(&Disk, given.at.timestamp()));
         let (_lock, latch) = claimed.map_err(|e| match e.kind() {
             io::ErrorKind::WouldBlock => {
                 Refusal::State("a run goes on; leave is given between runs".to_owned())
@@ -179,7 +183,7 @@ impl House {
                 "the rig is tripped ({reason}): {message}. Acknowledge first"
             )));
         }
-        match give(place, &Disk, &self.rig.document.value, &latch, given.clone()) {
+        match give(place, &Disk, &rig.document.value, &latch, given.clone()) {
             Ok(_) => Ok(()),
             Err(error @ StationError::NotArmed(_)) => Err(Refusal::State(error.to_string())),
             Err(error) => Err(Refusal::Environment(format!("leave to move can't be stored: {error}"))),
@@ -209,7 +213,8 @@ impl House {
     }
 
     fn cleared(&self, who: &Person, what: &Acknowledging, at: UtcTime) -> Result<(), Refusal> {
-        let (place, simulated) = (&self.rig.latch, self.rig.simulated);
+        let rig = self.rig();
+        let (place, simulated) = (&rig.latch, rig.simulated);
         let words =
             Words { name: &who.name, reason: &what.reason, made_safe_by_hand: what.made_safe_by_hand };
         match acknowledge(place, &Disk, simulated, at.timestamp(), &words) {

@@ -22,7 +22,7 @@ use std::fs::{File, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, RwLock};
 use tokio::sync::Notify;
 
 /// Why the daemon does not start.
@@ -87,7 +87,11 @@ impl House {
         let store = Store::open(&data.join(DATABASE)).await.map_err(NotStarted::Store)?;
         let house = Self {
             settings,
-            rig,
+            own: RwLock::new(Arc::new(rig)),
+            template: Mutex::default(),
+            beginning: tokio::sync::Mutex::default(),
+            draining: Mutex::default(),
+            drained: Notify::new(),
             store,
             news: Newsroom::default(),
             kept: Lately::default(),
@@ -103,6 +107,7 @@ impl House {
                 "runs of an older index do not say what they were measured with; 'calwright reindex' fills it in"
             );
         }
+        house.in_force_at_start().await.map_err(NotStarted::Index)?;
         if let Some(error) = not_safe {
             let text = format!(
                 "at the start an instrument could not be made safe: {error}. Look at the rig; if it may be live, cut the power \

@@ -43,7 +43,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn audit(&self, said: &Said<'_>) -> Result<(), StoreError> {
-        let mut connection = self.pool.acquire().await?;
+        let mut connection = self.pool()?.acquire().await?;
         Ok(said.enter(&mut connection).await?)
     }
 
@@ -57,7 +57,7 @@ impl Store {
         )
         .bind(before.unwrap_or(i64::MAX))
         .bind(limit)
-        .fetch_all(&self.pool)
+        .fetch_all(self.pool()?)
         .await?;
         rows.iter()
             .map(|row| {

@@ -96,7 +96,7 @@ impl Store {
     /// # Errors
     /// Of the database; the index is then as it was.
     pub async fn index(&self, run: &IndexedRun) -> Result<(), StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         put(&mut change, run).await?;
         Ok(change.commit().await?)
     }
@@ -106,7 +106,7 @@ impl Store {
     /// # Errors
     /// Of the database; the index is then as it was.
     pub async fn index_all(&self, runs: &[IndexedRun]) -> Result<(), StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         for run in runs {
             put(&mut change, run).await?;
         }
@@ -118,7 +118,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn indexed(&self) -> Result<Vec<String>, StoreError> {
-        Ok(sqlx::query_scalar("SELECT run FROM runs ORDER BY number").fetch_all(&self.pool).await?)
+        Ok(sqlx::query_scalar("SELECT run FROM runs ORDER BY number").fetch_all(self.pool()?).await?)
     }
 
     /// Forgets a run whose directory is gone, or that never had one.
@@ -126,7 +126,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn forget(&self, run: &str) -> Result<(), StoreError> {
-        sqlx::query("DELETE FROM runs WHERE run = ?").bind(run).execute(&self.pool).await?;
+        sqlx::query("DELETE FROM runs WHERE run = ?").bind(run).execute(self.pool()?).await?;
         Ok(())
     }
 }

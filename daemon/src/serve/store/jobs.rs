@@ -139,7 +139,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn submit(&self, new: &NewJob<'_>, said: &Said<'_>) -> Result<Submitted, StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         if let Some((key, hash)) = new.key {
             let before: Option<(String, i64)> =
                 sqlx::query_as("SELECT sha256, job FROM keys WHERE who = ? AND key = ?")
@@ -191,7 +191,7 @@ impl Store {
         let rows = sqlx::query(AssertSqlSafe(format!(
             "{COLUMNS} WHERE stage IN ('running', 'waiting', 'held') ORDER BY stage <> 'running', place, job"
         )))
-        .fetch_all(&self.pool)
+        .fetch_all(self.pool()?)
         .await?;
         rows.iter().map(StoredJob::of).collect()
     }
@@ -205,7 +205,7 @@ impl Store {
             "{COLUMNS} WHERE stage IN ('ended', 'cancelled') ORDER BY job DESC LIMIT ?"
         )))
         .bind(limit)
-        .fetch_all(&self.pool)
+        .fetch_all(self.pool()?)
         .await?;
         rows.iter().map(StoredJob::of).collect()
     }
@@ -217,7 +217,7 @@ impl Store {
     pub async fn stored_job(&self, job: i64) -> Result<Option<StoredJob>, StoreError> {
         let row = sqlx::query(AssertSqlSafe(format!("{COLUMNS} WHERE job = ?")))
             .bind(job)
-            .fetch_optional(&self.pool)
+            .fetch_optional(self.pool()?)
             .await?;
         row.as_ref().map(StoredJob::of).transpose()
     }
@@ -229,7 +229,7 @@ impl Store {
     pub async fn submission(&self, job: i64) -> Result<Option<Submission>, StoreError> {
         let text: Option<String> = sqlx::query_scalar("SELECT submission FROM jobs WHERE job = ?")
             .bind(job)
-            .fetch_optional(&self.pool)
+            .fetch_optional(self.pool()?)
             .await?;
         text.map(|t| serde_json::from_str(&t).map_err(|e| StoreError::Content(format!("job {job}: {e}"))))
             .transpose()
@@ -246,7 +246,7 @@ impl Store {
         (to, why): (StoredStage, Option<&str>),
         said: Option<&Said<'_>>,
     ) -> Result<bool, StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         let now: Option<String> = sqlx::query_scalar("SELECT stage FROM jobs WHERE job = ?")
             .bind(job)
             .fetch_optional(&mut *change)
@@ -267,7 +267,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn continue_job(&self, job: i64, run: &str, said: &Said<'_>) -> Result<bool, StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         let changed = sqlx::query(
             "UPDATE jobs SET stage = 'waiting', why = NULL, continues = ?,
              place = (SELECT coalesce(max(place), 0) + 1 FROM jobs) WHERE job = ? AND stage IN ('ended', 'cancelled')",
@@ -289,7 +289,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn move_job(&self, job: i64, place: u32, said: &Said<'_>) -> Result<bool, StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         let mut waiting: Vec<i64> =
             sqlx::query_scalar("SELECT job FROM jobs WHERE stage IN ('waiting', 'held') ORDER BY place, job")
                 .fetch_all(&mut *change)

@@ -16,22 +16,27 @@ mod tests;
 #[cfg(test)]
 mod upgrade;
 mod used;
+mod versions;
 
 pub use audit::Said;
 pub use index::{IndexedPoint, IndexedRun, IndexedSensor, RegisterEntry};
 pub use jobs::{NewJob, StoredJob, StoredStage, Submitted};
 pub use open::OpenError;
 pub use runs::BegunRun;
+pub use versions::Version;
 
 use sqlx::SqlitePool;
 use std::fmt;
-use std::path::PathBuf;
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
 
 /// The open database.
 #[derive(Debug, Clone)]
 pub struct Store {
     pool: SqlitePool,
     path: PathBuf,
+    /// Which file it is: device and number.
+    file: (u64, u64),
 }
 
 /// Why something could not be read or written; nothing was changed.
@@ -39,6 +44,8 @@ pub struct Store {
 pub enum StoreError {
     /// The database can't be used at the moment.
     Database(sqlx::Error),
+    /// Its file is not in its place any more: what is written now would be found by nobody.
+    Away(PathBuf),
     /// What it holds can't be understood.
     Content(String),
 }
@@ -47,6 +54,12 @@ impl fmt::Display for StoreError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Database(error) => write!(f, "the database can't be used: {error}"),
+            Self::Away(path) => write!(
+                f,
+                "the database is not at {} any more, so nothing is written: put the file back, or end the daemon and restore a \
+                 backup ('calwright reindex' makes all but the queue again)",
+                path.display()
+            ),
             Self::Content(what) => write!(f, "the database holds what can't be understood: {what}"),
         }
     }
@@ -74,14 +87,29 @@ fn word<T: serde::de::DeserializeOwned>(what: &str, text: &str) -> Result<T, Sto
     serde_json::from_value(value).map_err(|e| StoreError::Content(format!("{what} '{text}': {e}")))
 }
 
+/// Which file lies at a path: its device and its number.
+fn identity(path: &Path) -> Option<(u64, u64)> {
+    let found = std::fs::metadata(path).ok()?;
+    Some((found.dev(), found.ino()))
+}
+
 impl Store {
+    /// The connections, while the database is the file that was opened. One that was moved or deleted would take everything
+    /// that is written, and nobody would find it again.
+    fn pool(&self) -> Result<&SqlitePool, StoreError> {
+        if identity(&self.path) == Some(self.file) {
+            return Ok(&self.pool);
+        }
+        Err(StoreError::Away(self.path.clone()))
+    }
+
     /// The reason why the queue is held, if it is.
     ///
     /// # Errors
     /// Of the database.
     pub async fn queue_held(&self) -> Result<Option<String>, StoreError> {
         let found = sqlx::query_scalar("SELECT value FROM house WHERE key = 'held'");
-        Ok(found.fetch_optional(&self.pool).await?)
+        Ok(found.fetch_optional(self.pool()?).await?)
     }
 
     /// Holds the queue for a reason, or lets it go on.
@@ -89,7 +117,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn hold_queue(&self, reason: Option<&str>, said: &Said<'_>) -> Result<(), StoreError> {
-        let mut change = self.pool.begin().await?;
+        let mut change = self.pool()?.begin().await?;
         match reason {
             Some(reason) => {
                 sqlx::query("INSERT INTO house (key, value) VALUES ('held', ?1) ON CONFLICT (key) DO UPDATE SET value = ?1")

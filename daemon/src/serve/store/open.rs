@@ -1,6 +1,6 @@
 //! Opening the database: how it is to be kept, and its migrations.
 
-use super::{Store, StoreError};
+use super::{Store, StoreError, identity};
 use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{AssertSqlSafe, SqlitePool};
@@ -73,7 +73,9 @@ impl Store {
             .connect_with(options)
             .await
             .map_err(|e| OpenError::Database(path.to_owned(), e))?;
-        let store = Self { pool, path: path.to_owned() };
+        let file =
+            identity(path).ok_or_else(|| OpenError::Database(path.to_owned(), sqlx::Error::PoolClosed))?;
+        let store = Self { pool, path: path.to_owned(), file };
         store.bring_forward().await?;
         Ok(store)
     }
@@ -90,9 +92,7 @@ impl Store {
                 let copy = self.free_copy(known);
                 self.copy_to(&copy).await.map_err(|e| match e {
                     StoreError::Database(error) => OpenError::Database(copy.clone(), error),
-                    StoreError::Content(what) => {
-                        OpenError::Database(copy.clone(), sqlx::Error::Protocol(what))
-                    }
+                    other => OpenError::Database(copy.clone(), sqlx::Error::Protocol(other.to_string())),
                 })?;
                 Some(copy)
             }

@@ -27,7 +27,7 @@ impl Store {
              (SELECT count(*) FROM runs WHERE reference_serial = serial AND reference_calibration = version) AS runs
              FROM registers WHERE kind = 'reference' ORDER BY serial, since, sha256",
         )
-        .fetch_all(&self.pool)
+        .fetch_all(self.pool()?)
         .await?;
         let mut references: Vec<RegisteredReference> = Vec::new();
         for row in &rows {
@@ -73,7 +73,7 @@ impl Store {
              (SELECT max(number) FROM run_sensors WHERE run_sensors.serial = registers.serial) AS last
              FROM registers WHERE kind = 'sensor' GROUP BY serial ORDER BY serial",
         )
-        .fetch_all(&self.pool)
+        .fetch_all(self.pool()?)
         .await?;
         let mut sensors = Vec::with_capacity(rows.len());
         for row in &rows {
@@ -112,6 +112,6 @@ impl Store {
         let found = sqlx::query(
             "SELECT run, started, decision FROM run_sensors JOIN runs USING (number) WHERE serial = ? AND number = ?",
         );
-        Ok(found.bind(serial).bind(number).fetch_optional(&self.pool).await?)
+        Ok(found.bind(serial).bind(number).fetch_optional(self.pool()?).await?)
     }
 }

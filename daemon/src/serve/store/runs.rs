@@ -74,7 +74,7 @@ impl Store {
     /// # Errors
     /// Of the database; then nothing may begin.
     pub async fn begin_run(&self, begun: &BegunRun<'_>) -> Result<bool, StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         let taken = sqlx::query(
             "UPDATE jobs SET stage = 'running', why = NULL, place = NULL WHERE job = ? AND stage = 'waiting'",
         )
@@ -112,7 +112,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn not_begun(&self, run: &str, job: i64, held: Option<&str>) -> Result<(), StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         sqlx::query("DELETE FROM runs WHERE run = ?").bind(run).execute(&mut *change).await?;
         sqlx::query(
             "UPDATE jobs SET stage = ?, why = ?, place = (SELECT coalesce(min(place), 1) - 1 FROM jobs) WHERE job = ?",
@@ -141,7 +141,7 @@ impl Store {
                      AND (?5 IS NULL OR substr(started, 1, 10) <= ?5) ORDER BY number DESC LIMIT ?3"
                 );
                 let query = sqlx::query(text).bind(before).bind(&filter.state).bind(limit);
-                query.bind(&filter.since).bind(&filter.until).fetch_all(&self.pool).await?
+                query.bind(&filter.since).bind(&filter.until).fetch_all(self.pool()?).await?
             }
             Some(serial) => {
                 let text = summaries!(
@@ -150,7 +150,7 @@ impl Store {
                      AND (?6 IS NULL OR substr(started, 1, 10) <= ?6) ORDER BY number DESC LIMIT ?3"
                 );
                 let query = sqlx::query(text).bind(before).bind(&filter.state).bind(limit).bind(serial);
-                query.bind(&filter.since).bind(&filter.until).fetch_all(&self.pool).await?
+                query.bind(&filter.since).bind(&filter.until).fetch_all(self.pool()?).await?
             }
         };
         rows.iter().map(summary).collect()
@@ -161,7 +161,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn one_run(&self, run: &str) -> Result<Option<RunSummary>, StoreError> {
-        let row = sqlx::query(summaries!("WHERE run = ?")).bind(run).fetch_optional(&self.pool).await?;
+        let row = sqlx::query(summaries!("WHERE run = ?")).bind(run).fetch_optional(self.pool()?).await?;
         row.as_ref().map(summary).transpose()
     }
 
@@ -172,7 +172,7 @@ impl Store {
     pub async fn job_of_run(&self, run: &str) -> Result<Option<i64>, StoreError> {
         let job: Option<Option<i64>> = sqlx::query_scalar("SELECT job FROM runs WHERE run = ?")
             .bind(run)
-            .fetch_optional(&self.pool)
+            .fetch_optional(self.pool()?)
             .await?;
         Ok(job.flatten())
     }
@@ -183,7 +183,7 @@ impl Store {
     /// Of the database.
     pub async fn running_runs(&self) -> Result<Vec<String>, StoreError> {
         let found = sqlx::query_scalar("SELECT run FROM runs WHERE state = 'running' ORDER BY number");
-        Ok(found.fetch_all(&self.pool).await?)
+        Ok(found.fetch_all(self.pool()?).await?)
     }
 
     /// What one sensor showed, oldest first.
@@ -198,7 +198,7 @@ impl Store {
              ORDER BY number, point",
         )
         .bind(serial)
-        .fetch_all(&self.pool)
+        .fetch_all(self.pool()?)
         .await?;
         rows.iter()
             .map(|row| {
@@ -223,7 +223,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn unreadable(&self, run: &str) -> Result<(), StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         sqlx::query("UPDATE runs SET state = 'draft', outcome = 'interrupted' WHERE run = ?")
             .bind(run)
             .execute(&mut *change)
@@ -240,7 +240,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn released(&self, run: &str, state: &str, said: &Said<'_>) -> Result<(), StoreError> {
-        let mut change = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
         sqlx::query("UPDATE runs SET state = ? WHERE run = ?")
             .bind(state)
             .bind(run)
@@ -261,6 +261,6 @@ impl Store {
 
     async fn number_of(&self, run: &str) -> Result<Option<i64>, StoreError> {
         let found = sqlx::query_scalar("SELECT number FROM runs WHERE run = ?").bind(run);
-        Ok(found.fetch_optional(&self.pool).await?)
+        Ok(found.fetch_optional(self.pool()?).await?)
     }
 }

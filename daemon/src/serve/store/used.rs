@@ -53,7 +53,7 @@ impl Store {
         );
         let query = sqlx::query(text).bind(before).bind(&filter.state).bind(limit).bind(serial).bind(role);
         let query = query.bind(&filter.calibration).bind(&filter.since).bind(&filter.until);
-        let rows = query.bind(&filter.serial).fetch_all(&self.pool).await?;
+        let rows = query.bind(&filter.serial).fetch_all(self.pool()?).await?;
         let mut runs = rows.iter().map(summary).collect::<Result<Vec<_>, _>>()?;
         self.add_matching(&mut runs, serial, filter).await?;
         Ok(runs)
@@ -76,7 +76,7 @@ impl Store {
              ORDER BY used.role, used.version",
         );
         let query = query.bind(names).bind(serial).bind(filter.role.map(|role| role.word()));
-        let rows = query.bind(&filter.calibration).fetch_all(&self.pool).await?;
+        let rows = query.bind(&filter.calibration).fetch_all(self.pool()?).await?;
         let mut matching: BTreeMap<String, Vec<UsedItem>> = BTreeMap::new();
         for row in &rows {
             matching.entry(row.try_get("run")?).or_default().push(item(row)?);
@@ -93,7 +93,7 @@ impl Store {
     /// Of the database.
     pub async fn needs_reindex(&self) -> Result<bool, StoreError> {
         let found: i64 = sqlx::query_scalar("SELECT count(*) FROM house WHERE key = 'reindex'")
-            .fetch_one(&self.pool)
+            .fetch_one(self.pool()?)
             .await?;
         Ok(found > 0)
     }
@@ -103,7 +103,7 @@ impl Store {
     /// # Errors
     /// Of the database.
     pub async fn reindexed(&self) -> Result<(), StoreError> {
-        sqlx::query("DELETE FROM house WHERE key = 'reindex'").execute(&self.pool).await?;
+        sqlx::query("DELETE FROM house WHERE key = 'reindex'").execute(self.pool()?).await?;
         Ok(())
     }
 }

@@ -15,6 +15,7 @@ fn leave() -> Leave {
         until_utc: time("2000-01-01T16:00:00Z"),
         checklist: vec!["hands clear".into()],
         boot_id: Some("boot-1".into()),
+        given_up_s: Some(500.0),
         rig_sha256: "rig-1".into(),
         mounted_sha256: None,
         acknowledged_utc: None,
@@ -45,6 +46,7 @@ fn judge(leave: impl FnOnce(&mut Leave), around: impl FnOnce(&mut Around<'_>), l
     let mut at = Around {
         now: time(NOON),
         boot_id: Some("boot-1"),
+        up_s: Some(500.0 + 4.0 * 3600.0),
         rig_sha256: "rig-1",
         mounted_sha256: Some("mounted-1"),
         latch,
@@ -76,8 +78,14 @@ fn it_stands_until_its_time() {
 #[test]
 fn nothing_and_nonsense_are_no_leave() {
     let latch = clear(None);
-    let around =
-        Around { now: time(NOON), boot_id: None, rig_sha256: "rig-1", mounted_sha256: None, latch: &latch };
+    let around = Around {
+        now: time(NOON),
+        boot_id: None,
+        up_s: None,
+        rig_sha256: "rig-1",
+        mounted_sha256: None,
+        latch: &latch,
+    };
     assert_eq!(lapse(standing(&Found::Nothing, &around)), Lapse::NeverGiven);
     let torn = Found::Unreadable("torn".into());
     assert_eq!(lapse(standing(&torn, &around)), Lapse::Unreadable("torn".into()));
@@ -89,6 +97,10 @@ fn its_time() {
     assert_eq!(lapse(at_the_end), Lapse::TimeOver(time("2000-01-01T16:00:00Z")));
     let before = judge(|_| (), |a| a.now = time("2000-01-01T07:59:59Z"), &clear(None));
     assert_eq!(lapse(before), Lapse::ClockWentBack(time("2000-01-01T08:00:00Z")));
+    // A wall clock that was set back does not make it longer.
+    let up = |hours: f64| judge(|_| (), |a| a.up_s = Some(500.0 + hours * 3600.0), &clear(None));
+    assert_eq!(up(7.999), Standing::Given(time("2000-01-01T16:00:00Z")));
+    assert_eq!(lapse(up(8.0)), Lapse::TimeOver(time("2000-01-01T16:00:00Z")));
 }
 
 #[test]

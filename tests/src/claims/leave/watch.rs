@@ -135,6 +135,7 @@ impl Watch {
         let around = Around {
             now: UtcTime::from(self.clock.utc()),
             boot_id: boot.as_deref(),
+            up_s: None,
             rig_sha256: &rig_sha256(&self.written),
             mounted_sha256: None,
             latch: &self.before,

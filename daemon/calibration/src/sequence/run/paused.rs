@@ -74,7 +74,7 @@ impl Run {
         }
         out.push(Action::Tell(Event::Pause(Pause::Ends { lasted })));
         let paused = self.paused.take();
-        self.given_up = paused.and_then(|p| p.given_up);
+        self.given_up = paused.and_then(|p| p.given_up).or_else(|| self.given_up.take());
         true
     }
 

@@ -200,6 +200,9 @@ impl Run {
 
     /// The record of a point is durable: once more, or on to the next.
     pub(super) fn point_stored(&mut self, mut point: PointRun, again: bool, out: &mut Vec<Action>) {
+        if again && self.tone.is_none() {
+            return self.once_more_from_rest(point, out);
+        }
         if again {
             let start = point.frequency * self.learned.clock();
             point.again(&self.setup, &self.standing(point.point), self.end, start);

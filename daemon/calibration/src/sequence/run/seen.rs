@@ -44,7 +44,7 @@ pub enum Part {
     Settle,
     /// A dwell is recorded.
     Dwell,
-    /// At zero drive in mid-run, until the room is within its limits.
+    /// At zero drive in mid-run, until the room is within its limits, or a record is kept.
     Paused,
     /// The first point once more.
     Closing,
@@ -71,6 +71,7 @@ impl Run {
                 (part, Some(run))
             }
             State::Leaving { .. } => (Part::Settle, None),
+            State::Unkept(_) => (Part::Paused, None),
             State::Stopping(_) | State::Done => (Part::Stopping, None),
         };
         let moves = self.tone.is_some();
@@ -85,6 +86,23 @@ impl Run {
             drive: self.tone.unwrap_or(Volts::ZERO),
             drive_ceiling: self.interlock.ceiling().map(|c| c.drive),
             temperature: self.room.temperature(),
+        }
+    }
+
+    /// True in those parts of a run that `check` foresees as waits. Decays are counted by the points themselves.
+    pub(super) fn is_foreseen_wait(&self) -> bool {
+        match &self.state {
+            State::Waiting(gate) => !gate.is_pause(),
+            State::Soaking(_)
+            | State::Channels(_)
+            | State::Unmuting
+            | State::Quiet(..)
+            | State::StoringQuiet(_)
+            | State::StoringFirstMotion(_) => true,
+            State::Probing(probe) => probe.is_first_motion(),
+            State::Point(point) | State::StoringPoint(point, _) => point.is_closing(),
+            State::Leaving { waiting, .. } => *waiting,
+            State::Idle | State::Unkept(_) | State::Stopping(_) | State::Done => false,
         }
     }
 }

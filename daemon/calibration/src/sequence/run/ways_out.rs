@@ -36,6 +36,7 @@ impl Run {
             State::Probing(probe) => (probe.tone.0, false),
             State::StoringFirstMotion(motion) => (motion.frequency, false),
             State::Leaving { frequency, .. } => (*frequency, true),
+            State::Unkept(unkept) if let Some(frequency) = unkept.from() => (frequency, true),
             State::Idle
             | State::Soaking(_)
             | State::Waiting(_)
@@ -43,6 +44,7 @@ impl Run {
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
+            | State::Unkept(_)
             | State::Stopping(_)
             | State::Done => {
                 return self.make_safe(Stopping::begin(&self.setup, outcome, None), out);
@@ -53,6 +55,7 @@ impl Run {
         let mut stopping = Stopping::ramp(&self.setup, outcome, moment);
         match &self.state {
             State::Leaving { until: Some(until), .. } => stopping.ramped(*until),
+            State::Unkept(unkept) if let Some(zero) = unkept.zero() => stopping.ramped(zero),
             _ if !asked => {
                 self.interlock.commanded();
                 out.push(Action::SourceOff { over });

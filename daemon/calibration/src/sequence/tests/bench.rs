@@ -87,6 +87,9 @@ pub(crate) struct Bench {
     pub(crate) keeps_waiting: bool,
     /// Instruments do not prove that they are safe.
     pub(crate) stubborn: bool,
+    /// The disk takes no record; receipts are owed until it does.
+    pub(crate) full: bool,
+    pub(crate) owed: Option<Input<'static>>,
     /// Replies and receipts are kept back in `pending`.
     pub(crate) slow: bool,
     pub(crate) pending: Vec<Input<'static>>,
@@ -137,6 +140,8 @@ impl Bench {
             inputs: Vec::new(),
             keeps_waiting: false,
             stubborn: false,
+            full: false,
+            owed: None,
             slow: false,
             pending: Vec::new(),
             idle: 0,
@@ -209,16 +214,16 @@ impl Bench {
             Action::StoreQuiet(record) => {
                 let when = record.when;
                 self.facts.quiet.push(*record);
-                let receipt = Input::Stored(Stored::Quiet(when));
+                let receipt = self.receipt(Stored::Quiet(when));
                 ("store quiet", (!self.keeps_waiting).then_some(receipt))
             }
             Action::StoreFirstMotion(motion) => {
                 self.facts.first_motion = Some(*motion);
-                ("store first motion", Some(Input::Stored(Stored::FirstMotion)))
+                ("store first motion", Some(self.receipt(Stored::FirstMotion)))
             }
             Action::StorePoint(end) => {
                 self.facts.ends.push(*end);
-                ("store point", Some(Input::Stored(Stored::Point)))
+                ("store point", Some(self.receipt(Stored::Point)))
             }
             Action::StoreRatioTone(tone) => {
                 self.facts.channels.push(*tone);
@@ -248,6 +253,14 @@ impl Bench {
         };
         self.log.push((word, at));
         input
+    }
+
+    fn receipt(&mut self, what: Stored) -> Input<'static> {
+        if self.full {
+            self.owed = Some(Input::Stored(what));
+            return Input::StoreWaits("no space left".into());
+        }
+        Input::Stored(what)
     }
 
     fn make_safe(&mut self, target: Target) -> (&'static str, Option<Input<'static>>) {
@@ -319,7 +332,7 @@ impl Bench {
         let mut bench = self;
         let starts_at_zero = bench.starts_at_zero;
         bench.feed(Input::Started { starts_at_zero });
-        for n in 0..30_000 {
+        for n in 0..40_000 {
             if let Some(input) = mischief(&mut bench, n) {
                 bench.feed(input);
             }

@@ -16,4 +16,5 @@ mod order;
 mod quality;
 mod random;
 mod room;
+mod unkept;
 mod whole;

@@ -60,6 +60,7 @@ fn input(bench: &Bench, number: u8) -> Input<'static> {
         3 => Input::Contacts { emergency_stop_closed: number < 200, inputs: Vec::new() },
         4 => Input::Amplifier { fault: number > 200, muted: bench.muted },
         5 => Input::Operator(if number > 128 { Operator::Stop } else { Operator::Cancel }),
+        6 if number > 128 => Input::StoreWaits("full".into()),
         6 => Input::StoreFailed("full".into()),
         7 => Input::MakeSafeFailed { target: Target::Source, detail: "no".into() },
         8 | 9 => Input::Stored(Stored::Point),
