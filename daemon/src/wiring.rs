@@ -69,8 +69,13 @@ impl Simulated {
     /// # Errors
     /// Where a fault can't be simulated.
     pub fn new(job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<Self, SimError> {
-        let rig = SimulatedRig::new(job, seed, faults)?;
-        Ok(Self { rig, points: job.points.iter().map(|p| p.frequency).collect() })
+        Ok(Self::around(SimulatedRig::new(job, seed, faults)?, job))
+    }
+
+    /// The same with a rig that is there already, of the same job.
+    #[must_use]
+    pub fn around(rig: SimulatedRig, job: &ResolvedJob) -> Self {
+        Self { rig, points: job.points.iter().map(|p| p.frequency).collect() }
     }
 
     /// A registry in which every driver that the rig file names is simulated, so that a dry run opens instruments as a

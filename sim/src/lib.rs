@@ -110,6 +110,15 @@ impl SimulatedRig {
         Self { world: Arc::new(Mutex::new(self.lock().clone())), wiring: self.wiring.clone() }
     }
 
+    /// Adds faults of `job` to those that the rig has: it goes on as if they had been there from the start. A time that has
+    /// passed strikes at once.
+    ///
+    /// # Errors
+    /// A fault that does not fit the job; with its remedy.
+    pub fn add(&self, job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<(), SimError> {
+        self.lock().add(job, seed, faults)
+    }
+
     /// Lets time pass after the last block, so that [`Self::truth`] counts how the armature came to rest.
     pub fn run_out(&self, time: Seconds) {
         self.lock().run_out(time);

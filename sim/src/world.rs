@@ -147,6 +147,19 @@ impl World {
         Ok(world)
     }
 
+    /// Adds faults; the timed ones strike at their time since the start.
+    ///
+    /// # Errors
+    /// The first fault that does not fit the job.
+    pub(crate) fn add(&mut self, job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<(), SimError> {
+        self.script.add(Script::new(job, seed, faults, self.true_rate)?);
+        for (number, time) in self.script.take_timed() {
+            let at = SampleCount::at_least(time, self.rate).0;
+            self.after(at.saturating_sub(self.now), Event::Strike(number));
+        }
+        Ok(())
+    }
+
     /// Sample rate.
     pub(crate) fn rate(&self) -> SamplesPerSecond {
         self.rate

@@ -316,6 +316,17 @@ pub fn main() -> ExitCode {
         Ok(settings) => settings,
         Err(error) => return ExitCode::from(check::refuse(&error) as u8),
     };
+    let prints = matches!(
+        arguments.command,
+        Command::Check { .. }
+            | Command::DryRun(_)
+            | Command::WithDaemon(with_daemon::Command::Serve(_))
+            | Command::Certificate { .. }
+            | Command::Approve(_)
+    );
+    if prints && let Err(error) = settings::files_are_there(arguments.settings.as_deref()) {
+        return ExitCode::from(check::refuse(&error) as u8);
+    }
     if let Err(message) = log_to_standard_error(&settings.log) {
         say::error(&format!("error: {message}"));
         return ExitCode::from(Exit::Input as u8);

@@ -25,8 +25,8 @@ pub const KINDS: [&str; 16] = [
     "result",
     "truth",
     "check",
-    "validation",
     "problems",
+    "validation",
     "protocol",
 ];
 
@@ -46,8 +46,8 @@ pub fn schema_of_kind(kind: &str) -> Option<Value> {
         "result" => schema_of::<ResultRecord>(),
         "truth" => schema_of::<TruthRecord>(),
         "check" => schema_of::<CheckRecord>(),
-        "validation" => schema_of::<Report>(),
         "problems" => schema_of::<ProblemsRecord>(),
+        "validation" => schema_of::<Report>(),
         _ => return None,
     };
     Some(titled(schema.to_value(), kind))

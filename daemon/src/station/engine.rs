@@ -450,7 +450,9 @@ impl Engine {
             .find(|i| i.name == instrument_of(role))
             .map_or(Seconds::ZERO, |i| i.latency);
         let (sample, at) = self.progress.last;
-        let since = self.clock.now().since(at) + latency + over;
+        // A block of a gated acquisition is fetched some time after its last sample: by now more were taken than is known.
+        let fetched = if rig.acquisition.is_gated() { rig.timing.transfer } else { Seconds::ZERO };
+        let since = self.clock.now().since(at) + fetched + latency + over;
         let effective =
             Effective { not_before: self.progress.commanded, not_after: after(sample, since, rate) };
         self.feed(Input::Replied(reply, effective));

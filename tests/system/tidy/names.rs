@@ -14,7 +14,7 @@ const UNITS: [&str; 17] = [
 const AFTER: [&str; 8] = ["peak", "rms", "max", "min", "start", "end", "before", "after"];
 
 /// Numbers that count, number or name something, or say their unit beside them, and why their names are as they are.
-const WITHOUT_UNIT: [(&str, &str); 50] = [
+const WITHOUT_UNIT: [(&str, &str); 52] = [
     ("entries", "a count"),
     ("speed", "times real time"),
     ("seq", "number of an entry"),
@@ -65,6 +65,8 @@ const WITHOUT_UNIT: [(&str, &str); 50] = [
     ("count", "a count"),
     ("number", "number of a table of the plan"),
     ("step", "number of a point in its series"),
+    ("line", "number of a line"),
+    ("column", "number of a character in its line"),
 ];
 
 /// Units of settings, which speak of computers.
