@@ -24,7 +24,8 @@ fn refused(kind: FaultKind, value: Option<&str>) -> (String, String) {
 }
 
 /// Kinds that have a size: a size that fits, one that is too large, one that has the wrong unit, and the default.
-const SIZED: [(FaultKind, &str, &str, &str, Option<SizedFault>); 7] = [
+const SIZED: [(FaultKind, &str, &str, &str, Option<SizedFault>); 8] = [
+    (FaultKind::AmbientExcursion, "-30 K", "31 K", "5 %", Some(Is::AmbientExcursion(Kelvins::new(10.0)))),
     (FaultKind::GainJump, "-100 %", "-101 %", "1 V", None),
     (FaultKind::SensorClipped, "1 V pk", "101 V pk", "1 V", None),
     (FaultKind::LooseMount, "100 %", "101 %", "1 K", Some(Is::LooseMount(Fraction::new(0.05)))),
