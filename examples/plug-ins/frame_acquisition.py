@@ -79,8 +79,8 @@ class Connection:
 class FrameAcquisition:
     """The instrument."""
 
-    # It moves nothing, so there is nothing to make safe.
-    safe_ms = 10.0
+    # It moves nothing, so there is nothing to make safe; what is declared is never less than a transfer.
+    safe_ms = TRANSFER_S * 1000
     transfer_ms = TRANSFER_S * 1000
 
     def __init__(self, host: Host, settings: dict):

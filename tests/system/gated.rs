@@ -82,7 +82,7 @@ fn amplitudes_that_need_a_quick_stop_are_refused() {
     let gated = setup("0.65 g pk", tests::conform::gated);
     let said: Vec<&str> =
         gated.forecasts.iter().flat_map(|f| &f.obstacles).map(|o| o.message.as_str()).collect();
-    assert!(said.iter().any(|m| m.contains("holds its last sample") && m.contains("takes 1.1")), "{said:?}");
+    assert!(said.iter().any(|m| m.contains("holds its last sample") && m.contains("takes 1.3")), "{said:?}");
     let short = setup("0.15 g pk", |own| {
         tests::conform::gated(own).replace("block = \"0.5 s\"", "block = \"0.1 s\"")
     });

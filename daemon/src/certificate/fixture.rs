@@ -137,6 +137,7 @@ fn result() -> ResultRecord {
         measured_s: 212.0,
         waited_s: 7.0,
         hold: None,
+        channel_ratio: None,
         scope: None,
         witnesses: Vec::new(),
         foreseen_wait_s: 540.0,
@@ -239,6 +240,7 @@ pub(crate) fn point(frequency_hz: f64, target: f64) -> PointRecord {
         snr_db: Some(71.0),
         temperature_degc: Some(23.1),
         repeats: vec![RepeatRecord { sensitivity: Some(sensitivity), phase_deg: Some(phase), valid: true }],
+        channel_ratio: None,
         budgets: Some(budgets(u_rel, 0.22 + 0.13 / frequency_hz)),
     }
 }

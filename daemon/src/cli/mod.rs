@@ -7,6 +7,7 @@ mod approve;
 mod arm;
 mod certificates;
 mod check;
+mod confirm;
 mod conform;
 mod daemon;
 mod doctor;
@@ -156,6 +157,17 @@ enum Command {
     Stop {
         /// Name of the rig, as its file says, or the file.
         rig: String,
+        /// The simulated rig of this name, not the real one.
+        #[arg(long)]
+        simulated: bool,
+    },
+    /// Say that you did what the run on a rig asked for, such as moving the source's cable; the journal keeps name and time.
+    Confirm {
+        /// Name of the rig, as its file says, or the file.
+        rig: String,
+        /// Your name.
+        #[arg(long)]
+        name: String,
         /// The simulated rig of this name, not the real one.
         #[arg(long)]
         simulated: bool,
@@ -343,6 +355,7 @@ pub fn main() -> ExitCode {
             )
         }
         Command::Arm(arguments) => arm::run(&context, &arguments),
+        Command::Confirm { rig, name, simulated } => confirm::run(&context, &rig, &name, simulated),
         Command::Stop { rig, simulated } => stop::run(&context, &rig, simulated),
         Command::Doctor { rigs } => doctor::run(&context, &rigs),
         Command::Drivers { command: None } => schema::drivers(&context),

@@ -110,7 +110,7 @@ fn strikes(kinds: &[(String, Strike)], times: u64, patient: bool) -> Result<Vec<
 }
 
 /// How often a run that did not come to move is begun again: on a machine with much else to do it trips before.
-const TRIES: u32 = 6;
+const TRIES: u32 = 20;
 
 /// One strike; counts runs that did not come to move.
 fn one(strike: Strike, draw: u64, patient: bool, idle: &mut u32) -> Result<Struck> {

@@ -22,7 +22,11 @@ const PATIENT: &str =
 pub fn patient(own: &str) -> String {
     let gated = own.contains(GATED_TIMES);
     let text = own.replacen(GATED_TIMES, "", 1).replacen("[roles]", PATIENT, 1);
-    let text = if gated { text.replacen("block_limit = \"1 s\"", "block_limit = \"2 s\"", 1) } else { text };
+    let text = if gated {
+        text.replacen("block_limit = \"1 s\"", "block_limit = \"2 s\"\ntransfer = \"1 s\"", 1)
+    } else {
+        text
+    };
     ["50 ms", "100 ms", "200 ms"]
         .iter()
         .fold(text, |text, time| text.replace(&format!("timeout = \"{time}\""), "timeout = \"1 s\""))
@@ -134,7 +138,7 @@ pub fn gated(own: &str) -> String {
 }
 
 /// A block and its pause take longer than blocks may be missing otherwise.
-const GATED_TIMES: &str = "[timing]\nblock_limit = \"1.5 s\"\n\n";
+const GATED_TIMES: &str = "[timing]\nblock_limit = \"1.5 s\"\ntransfer = \"200 ms\"\n\n";
 
 const MANUAL_AMPLIFIER: &str = r#"driver = "manual-amplifier"
 latency = "10 ms"

@@ -10,6 +10,8 @@ use serde::Serialize;
 use super::{MissingMessage, Source};
 use crate::certificate::stated::SensitivityScale;
 use crate::record::UtcTime;
+use crate::record::budget::BudgetSource;
+use crate::record::channel_ratio::ToneRatio;
 
 /// A heading and facts under it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -39,7 +41,7 @@ pub(super) fn blocks(source: &Source<'_>) -> Result<BTreeMap<&'static str, Block
         ("calibration", calibration(source)?),
         ("conditions", conditions(source)?),
         ("mounting", mounting(source)?),
-        ("reference", reference(source)),
+        ("reference", reference(source)?),
     ];
     let mut blocks = BTreeMap::new();
     for (name, facts) in all {
@@ -192,9 +194,9 @@ fn excitation(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
     source.messages.filled("phrase", "nominal_supply", &[("value", &value)]).map(Some)
 }
 
-fn reference<'a>(source: &Source<'_>) -> Facts<'a> {
+fn reference<'a>(source: &Source<'_>) -> Result<Facts<'a>, MissingMessage> {
     let reference = &source.request.reference;
-    vec![
+    Ok(vec![
         ("make", Some(reference.make.clone())),
         ("model", Some(reference.model.clone())),
         ("serial", Some(reference.serial.clone())),
@@ -203,5 +205,28 @@ fn reference<'a>(source: &Source<'_>) -> Facts<'a> {
         ("laboratory_accreditation", reference.accreditation.clone()),
         ("calibrated", reference.calibrated.clone()),
         ("due", reference.due.clone()),
-    ]
+        ("channel_ratio", channel_ratio(source)?),
+    ])
+}
+
+/// What one voltage in all channels showed of this sensor's; nothing where the run did not measure it.
+fn channel_ratio(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
+    let measured = source.request.result.channel_ratio.as_ref();
+    let Some(of_sensor) = measured.and_then(|m| m.of_serial(&source.sensor.serial)) else {
+        return Ok(None);
+    };
+    let tone = |tone: &ToneRatio| {
+        let (ratio, phase) = tone.ratio.zip(tone.phase_deg)?;
+        let ratio = source.print.number(&format!("{ratio:.5}"));
+        let phase = source.print.number(&format!("{phase:.3}"));
+        Some(format!("{} Hz: {ratio}, {phase}°", source.print.written(tone.frequency_hz)))
+    };
+    let before = of_sensor.tones.iter().filter(|t| t.before);
+    let tones = before.filter_map(tone).collect::<Vec<_>>().join("\n");
+    let mut text = source.messages.filled("phrase", "channel_ratio", &[("tones", &tones)])?;
+    if source.sensor.points.iter().any(|p| p.channel_ratio == Some(BudgetSource::RigFile)) {
+        text.push('\n');
+        text.push_str(source.messages.text("phrase", "channel_ratio_outside")?);
+    }
+    Ok(Some(text))
 }
