@@ -6,6 +6,7 @@ use crate::files::Files;
 use crate::hash::sha256;
 use crate::record::ResultRecord;
 use crate::record::assemble::assemble;
+use crate::record::channel_ratio::{RatioToneEntry, cable_back};
 use crate::record::convert;
 use crate::record::estimators::{Estimator, estimator};
 use crate::record::journal::{
@@ -14,7 +15,9 @@ use crate::record::journal::{
 use crate::record::raw::Raw;
 use crate::record::run::{RunRecord, target};
 use calibration::evaluate::RunFacts;
-use calibration::sequence::{FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Setup, Standing};
+use calibration::sequence::{
+    FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, RatioTone, Setup, Standing,
+};
 use plan_schema::units::{Celsius, Hertz, SampleIndex, Seconds, Volts};
 use serde_json::Value;
 use std::fmt;
@@ -147,6 +150,11 @@ impl Replay<'_> {
                     let measured = self.dwell(point, &facts)?;
                     facts.ends.push(PointEnd::Measured(measured));
                 }
+                What::RatioTone(tone) => facts.channels.push(self.ratio_tone(tone)?),
+                What::Confirmed(entry_of) => {
+                    let (cable, name) = (cable_back(entry_of.cable), entry_of.name.clone());
+                    facts.confirmed.push((cable, name, entry.t_utc.to_string()));
+                }
                 What::Unreached(unreached) => facts.ends.push(unreached_back(unreached)),
                 What::Trip(trip) => drop(self.raw(&trip.raw_sha256)?),
                 // No later line vouches for the last one: what it says is held against the result, its time here.
@@ -197,6 +205,19 @@ impl Replay<'_> {
             ));
         }
         Ok(FirstMotion { samples: Arc::default(), ..motion })
+    }
+
+    fn ratio_tone(&self, entry: &RatioToneEntry) -> Result<RatioTone, Discrepancy> {
+        let raw = self.raw(&entry.raw_sha256)?;
+        let when = if entry.before { QuietTime::Before } else { QuietTime::After };
+        let number = usize::try_from(entry.tone.saturating_sub(1)).unwrap_or(usize::MAX);
+        let tone = (Hertz::new(entry.applied_frequency_hz), Volts::new(entry.drive_v_peak));
+        let columns = Arc::new(raw.columns);
+        let tone = RatioTone::of(self.setup, (when, number), tone, SampleIndex(entry.first_sample), columns);
+        if tone.wanted(&self.setup.job).is_none() {
+            return Err(wrong("journal.jsonl", format!("the plan has no tone {} for channels", entry.tone)));
+        }
+        Ok(RatioTone { samples: Arc::default(), ..tone })
     }
 
     fn dwell(&self, entry: &PointEntry, facts: &RunFacts) -> Result<Measurement, Discrepancy> {

@@ -4,6 +4,7 @@
 //! rendered. Must not hold anything about a rig or a job.
 
 mod layer;
+mod sense;
 
 use crate::certificate::csv::CsvLocale;
 use crate::certificate::data::Laboratory;
@@ -186,6 +187,7 @@ fn default_laboratory() -> Laboratory {
         country: None,
         contact: None,
         place_of_work: None,
+        mark: None,
     }
 }
 
@@ -194,21 +196,8 @@ fn default_laboratory() -> Laboratory {
 /// # Errors
 /// Everything that is wrong, each with the file, environment variable or flag that says it.
 pub fn read(file: Option<&Path>, state_dir: Option<&Path>) -> Result<Settings, LoadError> {
-    let path = match file {
-        Some(path) if !path.is_file() => {
-            let detail = "the settings file does not exist; name one that does".to_owned();
-            return Err(LoadError::File { path: path.to_owned(), detail });
-        }
-        Some(path) => path.to_owned(),
-        None => PathBuf::from("calwright.toml"),
-    };
-    let mut layers = Vec::new();
-    if path.is_file() {
-        let text = load::text(&path)?;
-        layers.push(Layer::of_text(&path.display().to_string(), &text).map_err(LoadError::Input)?);
-    }
-    layers.extend(Layer::of_environment());
-    layers.extend(state_dir.map(|dir| Layer::of_flag("--state-dir", "state_dir", dir)));
+    let layers = layers(file, state_dir)?;
+    let path = named(file);
     let found: Vec<Diagnostic> = layers.iter().flat_map(Layer::mistakes).collect();
     if !found.is_empty() {
         return Err(LoadError::Input(Report(Diagnostics(found))));
@@ -220,6 +209,39 @@ pub fn read(file: Option<&Path>, state_dir: Option<&Path>) -> Result<Settings, L
     figment
         .extract()
         .map_err(|e| LoadError::File { path, detail: format!("the settings can't be used: {e}") })
+}
+
+/// Looks whether the files that certificates need are there: template, fonts and mark.
+///
+/// # Errors
+/// Each that is not, with the file, environment variable or flag that names it.
+pub fn files_are_there(file: Option<&Path>) -> Result<(), LoadError> {
+    let found: Vec<Diagnostic> = layers(file, None)?.iter().flat_map(Layer::absent).collect();
+    if found.is_empty() { Ok(()) } else { Err(LoadError::Input(Report(Diagnostics(found)))) }
+}
+
+/// The settings file: the one that is named, or the customary one.
+fn named(file: Option<&Path>) -> PathBuf {
+    file.map_or_else(|| PathBuf::from("calwright.toml"), Path::to_owned)
+}
+
+/// Every source of settings, the strongest last.
+fn layers(file: Option<&Path>, state_dir: Option<&Path>) -> Result<Vec<Layer>, LoadError> {
+    let path = match file {
+        Some(path) if !path.is_file() => {
+            let detail = "the settings file does not exist; name one that does".to_owned();
+            return Err(LoadError::File { path: path.to_owned(), detail });
+        }
+        Some(_) | None => named(file),
+    };
+    let mut layers = Vec::new();
+    if path.is_file() {
+        let text = load::text(&path)?;
+        layers.push(Layer::of_text(&path.display().to_string(), &text).map_err(LoadError::Input)?);
+    }
+    layers.extend(Layer::of_environment());
+    layers.extend(state_dir.map(|dir| Layer::of_flag("--state-dir", "state_dir", dir)));
+    Ok(layers)
 }
 
 #[cfg(test)]

@@ -7,7 +7,7 @@ use crate::record::words::SensitivityUnit;
 use crate::settings::Settings;
 use crate::station::clock::SimulatedClock;
 use crate::station::{Clock, Observer};
-use calibration::sequence::Event;
+use calibration::sequence::{Cable, Event};
 use drivers::client::{Hosted, HostedOptions, PlugIns, Program};
 use drivers::{DriverFactory, Registry};
 use plan_schema::faults::{FaultKind, Faults, PointPhase};
@@ -69,8 +69,13 @@ impl Simulated {
     /// # Errors
     /// Where a fault can't be simulated.
     pub fn new(job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<Self, SimError> {
-        let rig = SimulatedRig::new(job, seed, faults)?;
-        Ok(Self { rig, points: job.points.iter().map(|p| p.frequency).collect() })
+        Ok(Self::around(SimulatedRig::new(job, seed, faults)?, job))
+    }
+
+    /// The same with a rig that is there already, of the same job.
+    #[must_use]
+    pub fn around(rig: SimulatedRig, job: &ResolvedJob) -> Self {
+        Self { rig, points: job.points.iter().map(|p| p.frequency).collect() }
     }
 
     /// A registry in which every driver that the rig file names is simulated, so that a dry run opens instruments as a
@@ -189,6 +194,8 @@ impl Observer for FaultSchedule {
         let (point, phase) = match event {
             Event::PointBegins(point) => (*point, PointPhase::Settle),
             Event::DwellBegins { point, .. } => (*point, PointPhase::Dwell),
+            // Whoever confirms has done it.
+            Event::Asks(cable) => return self.rig.route(*cable == Cable::ToChannels),
             _ => return,
         };
         if let Some(frequency) = self.points.get(point) {

@@ -81,6 +81,12 @@ impl Part {
         matches!(self, Self::ConditionerInterpolation | Self::FixtureInterpolation)
     }
 
+    /// True for what lies between a channel's input and its samples.
+    #[must_use]
+    pub fn is_of_channel(self) -> bool {
+        matches!(self, Self::ChannelGain | Self::Coupling | Self::Filter | Self::Delay)
+    }
+
     /// True where the error is the same at all frequencies, but for what frequency makes of it.
     #[must_use]
     pub fn is_common(self) -> bool {
@@ -127,6 +133,18 @@ impl Chain {
             magnitude: self.gain() * electrical.magnitude * coupled.0 * moved,
             phase: Radians::new(electrical.phase.si() + coupled.1 - late + turned),
         })
+    }
+
+    /// The channel alone: what becomes of a voltage at its input, behind conditioner and fixture.
+    #[must_use]
+    pub fn of_channel_alone(&self) -> Self {
+        Self {
+            channel_gain: self.channel_gain,
+            coupling: self.coupling,
+            filter: self.filter,
+            delay: self.delay,
+            ..Self::default()
+        }
     }
 
     /// Gain of conditioner and channel together, the same at all frequencies.

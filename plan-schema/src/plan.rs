@@ -1,8 +1,10 @@
 //! The plan: which frequencies and amplitudes, how long, and how the result is judged.
 
+mod channel_ratio;
 mod points;
 mod series;
 
+pub use channel_ratio::{ChannelRatio, OutsideRatio, RATIO_TONES_MIN};
 pub use points::Origin;
 pub(crate) use points::Planned;
 pub(crate) use series::MOST_POINTS;
@@ -71,6 +73,8 @@ written_table! {
         pub hum_limit: Fraction = Fraction::new(0.01),
         /// Waiting for a steady temperature before the first point; absent: no waiting.
         pub soak: Option<Soak>,
+        /// Measuring the ratio of channels with the run: one voltage into all of them; absent: it is taken from the rig file.
+        pub channel_ratio: Option<ChannelRatio>,
         /// Harmonics that are fitted beside the fundamental.
         pub harmonics: u32 = 5,
         /// How deviations are judged.

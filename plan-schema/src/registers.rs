@@ -329,6 +329,8 @@ written_table! {
         pub certificate: String,
         /// The laboratory that did it.
         pub laboratory: String,
+        /// Number of that laboratory's accreditation; printed on certificates.
+        pub accreditation: Option<String>,
         /// When it was done.
         pub date: Date,
         /// When the next is due.

@@ -4,6 +4,7 @@
 //! feasible on the shaker's physics is foreseen by the calibration core.
 
 mod chains;
+mod channel_ratio;
 mod due;
 mod found;
 mod hum;
@@ -242,6 +243,12 @@ impl ResolvedJob {
         ReferenceRegister { format: Format(FORMAT), references: references.collect() }
     }
 
+    /// What is compared with the reference, by column, with its chain: sensors under test, check standards, second reference.
+    pub fn chains(&self) -> impl Iterator<Item = (usize, &Chain)> {
+        let second = self.second_reference.iter().map(|r| (r.column, &r.chain));
+        self.mounted().map(|s| (s.column, &s.chain)).chain(second)
+    }
+
     /// Sensors under test, then check standards.
     fn mounted(&self) -> impl Iterator<Item = &MountedSensor> {
         self.sensors.iter().chain(&self.check_standards)
@@ -297,6 +304,7 @@ impl ResolvedJob {
                     found.chain_of_reference(key, &points, reference);
                 }
             }
+            found.channel_ratio([reference.as_ref(), second.as_ref()], &sensors, &points);
             found.check_standards(&points, &sensors);
             if let (Some(first), Some(second)) = (&reference, &second) {
                 found.second_reach(&points, second, first);

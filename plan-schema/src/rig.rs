@@ -2,11 +2,13 @@
 
 mod admission;
 mod channel;
+mod channel_ratio;
 mod fixture;
 mod permissives;
 
 pub use admission::{Limiter, LimiterKind, Waiver};
 pub use channel::{Channel, Connection, Coupling, RangeGain, ResponsePoint};
+pub use channel_ratio::{RatioRoute, RoutedBy};
 pub use fixture::{Fixture, FixturePoint};
 pub use permissives::{ChecklistEntry, ContactState, ENABLE, Needed, Permissive};
 
@@ -56,6 +58,8 @@ written_table! {
         pub acquisition: AcquisitionSetup,
         /// The channels of the acquisition.
         pub channels key "channel": Vec<Channel>,
+        /// How one voltage gets into all channels, where the rig has a way.
+        pub channel_ratio: Option<RatioRoute>,
         /// Fixtures that sensors may stand on, with what is measured of their motion.
         pub fixtures key "fixture": Vec<Fixture> = Vec::new(),
         /// The reference transducer in the rig.

@@ -14,6 +14,8 @@ written_table! {
         pub acquisition: SimulatedAcquisition = SimulatedAcquisition::default(),
         /// The simulated room.
         pub room: SimulatedRoom = SimulatedRoom::default(),
+        /// What single channels are off by, beside what is drawn for all.
+        pub channels: Vec<SimulatedChannel> = Vec::new(),
         /// How far truth may lie off what the files say.
         pub spread: Spread = Spread::default(),
         /// File of the job whose sensors stand on the rig when it is served and none is named, counted from the rig file; empty
@@ -82,6 +84,18 @@ written_table! {
         pub gate: Seconds = Seconds::ZERO,
         /// Pause between two gates.
         pub pause: Seconds = Seconds::ZERO,
+    }
+}
+
+written_table! {
+    /// What a simulated channel is off by, beside what is drawn for all.
+    pub struct SimulatedChannel {
+        /// Name of the channel.
+        pub name: String,
+        /// Its gain is off by this share.
+        pub gain_error: Fraction = Fraction::ZERO,
+        /// It samples later than the others by this.
+        pub delay_error: Seconds = Seconds::ZERO,
     }
 }
 

@@ -120,6 +120,8 @@ impl Sampler {
             let turns = job.rig.mains_frequency.si() / rate.si();
             let hum = [facts.hum, facts.hum_second, facts.hum_third, facts.hum_fifth];
             let hum = HARMONICS.iter().zip(hum).filter(|(_, volts)| volts.si() > 0.0);
+            let conditioner_gain =
+                chain.conditioner().map_or(1.0, |g| g.value * (1.0 + off("conditioner", g.u)));
             let of_channel = Facts {
                 name: &channel.name,
                 seed: unknowns.seed(),
@@ -130,7 +132,9 @@ impl Sampler {
                 chain_gain: chain.gain()
                     * (1.0 + chain.channel_gain().map_or(0.0, |g| off("gain", g.u)))
                     * (1.0 + chain.conditioner().map_or(0.0, |g| off("conditioner", g.u))),
+                conditioner_gain,
                 response: Response::of(&chain, off),
+                own_response: Response::of(&chain.of_channel_alone(), off),
                 noise: facts.noise.si(),
                 hum: hum
                     .map(|(harmonic, volts)| {
@@ -264,16 +268,22 @@ impl Sampler {
     }
 
     /// Takes in what the wires carry over a stretch that begins `sample` samples after the world's start, sampled or not;
-    /// `signal` gives it in the unit of the wire's scale.
+    /// `signal` gives it in the unit of the wire's scale. `routed` is the source's output where
+    /// that is connected to the channels in place of transducers.
     pub(crate) fn feed<'a>(
         &mut self,
         sample: u64,
         samples: usize,
         effects: &Effects,
         signal: impl Fn(Wire) -> Option<&'a [f64]>,
+        routed: Option<&[f64]>,
     ) {
         for (n, input) in self.inputs.iter_mut().enumerate() {
             let wire = input.channel.wire;
+            if let Some(volts) = routed.filter(|_| matches!(wire, Wire::Reference(_) | Wire::Sensor(_))) {
+                input.channel.feed_routed(volts);
+                continue;
+            }
             input.channel.feed(signal(wire), samples, &effects.on(n, sample));
         }
     }

@@ -60,8 +60,12 @@ pub(crate) struct Facts<'a> {
     pub(crate) ac_corner: Option<f64>,
     /// True gain of conditioner and channel as the rig file states them; 1 where it does not.
     pub(crate) chain_gain: f64,
+    /// The conditioner's part of it.
+    pub(crate) conditioner_gain: f64,
     /// True response of conditioner and filter beside that gain.
     pub(crate) response: Option<Response>,
+    /// The filter's part of it.
+    pub(crate) own_response: Option<Response>,
     /// White noise of its own in V rms per sample.
     pub(crate) noise: f64,
     /// Sines with their amplitudes in V.
@@ -79,6 +83,10 @@ pub(crate) struct Channel {
     rattle: Rattle,
     gain: f64,
     conditioner: Option<Conditioner>,
+    /// The filter alone, and what makes of a volt at the channel's own input what the gain then makes a volt of.
+    own: (Option<Conditioner>, f64),
+    /// The source's output is at the channel's input in place of the transducer and its conditioner.
+    routed: bool,
     delay: Option<Delay>,
     coupling: Option<Coupling>,
     own_noise: f64,
@@ -105,6 +113,11 @@ impl Channel {
             rattle: Rattle::new(facts.seed, facts.name, facts.rate, stretch),
             gain: source.scale * (1.0 + facts.gain_error) * facts.chain_gain,
             conditioner: facts.response.map(|response| Conditioner::new(response, facts.rate)),
+            own: (
+                facts.own_response.map(|response| Conditioner::new(response, facts.rate)),
+                1.0 / (source.scale * facts.conditioner_gain),
+            ),
+            routed: false,
             delay: (facts.delay > 0.0).then(|| Delay::new(facts.delay, stretch)),
             coupling: facts.ac_corner.map(|corner| Coupling::new(corner, facts.rate)),
             own_noise: facts.noise,
@@ -117,13 +130,14 @@ impl Channel {
 
     /// Takes up the frequency of the drive in Hz; 0 leaves it as it is.
     pub(crate) fn retune(&mut self, frequency: f64) {
-        if let Some(conditioner) = &mut self.conditioner {
+        for conditioner in self.conditioner.iter_mut().chain(&mut self.own.0) {
             conditioner.retune(frequency);
         }
     }
 
     /// Takes in a stretch of the wire's signal, sampled or not: delay and coupling go on all the time.
     pub(crate) fn feed(&mut self, signal: Option<&[f64]>, samples: usize, disturbed: &Disturbance) {
+        self.routed = false;
         let Some(seen) = self.seen.get_mut(..samples) else {
             return;
         };
@@ -138,6 +152,29 @@ impl Channel {
         if let Some(conditioner) = &mut self.conditioner {
             conditioner.pass(seen);
         }
+        self.late(samples);
+    }
+
+    /// Takes in a stretch of the source's output, which is at the channel's input in place of everything else.
+    pub(crate) fn feed_routed(&mut self, volts: &[f64]) {
+        self.routed = true;
+        let Some(seen) = self.seen.get_mut(..volts.len()) else {
+            return;
+        };
+        for (to, from) in seen.iter_mut().zip(volts) {
+            *to = from * self.own.1;
+        }
+        if let Some(own) = &mut self.own.0 {
+            own.pass(seen);
+        }
+        self.late(volts.len());
+    }
+
+    /// Delay and coupling.
+    fn late(&mut self, samples: usize) {
+        let Some(seen) = self.seen.get_mut(..samples) else {
+            return;
+        };
         if let Some(delay) = &mut self.delay {
             delay.pass(seen);
         }
@@ -162,7 +199,7 @@ impl Channel {
         for value in seen.iter_mut() {
             *value *= self.gain;
         }
-        if disturbed.open || disturbed.shorted {
+        if disturbed.open || disturbed.shorted || self.routed {
             self.noise.add_white_to(self.own_noise, seen);
         } else {
             self.noise.add_to(seen);

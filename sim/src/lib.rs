@@ -97,11 +97,26 @@ impl SimulatedRig {
         self.lock().progress(point, phase, frequency);
     }
 
+    /// A person takes the source's cable from the amplifier to the channels, or back. A switch of the rig file does so by its
+    /// contact output.
+    pub fn route(&self, to_channels: bool) {
+        self.lock().route(to_channels);
+    }
+
     /// Another rig in the very same state, noise to come included: what happens to one does not happen to the other. Its
     /// instruments have to be opened anew.
     #[must_use]
     pub fn fork(&self) -> Self {
         Self { world: Arc::new(Mutex::new(self.lock().clone())), wiring: self.wiring.clone() }
+    }
+
+    /// Adds faults of `job` to those that the rig has: it goes on as if they had been there from the start. A time that has
+    /// passed strikes at once.
+    ///
+    /// # Errors
+    /// A fault that does not fit the job; with its remedy.
+    pub fn add(&self, job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<(), SimError> {
+        self.lock().add(job, seed, faults)
     }
 
     /// Lets time pass after the last block, so that [`Self::truth`] counts how the armature came to rest.

@@ -1,4 +1,4 @@
-//! The contacts of the rig: inputs that permit motion, and the output that warns.
+//! The contacts of the rig: inputs that permit motion, the output that warns, and the one that takes the source to the channels.
 //!
 //! Owns: which input stands for which permissive, and the output's state. As long as no fault withholds one, every
 //! permissive permits; an input that the rig file does not name is closed. Must not: know what follows from a contact.
@@ -12,6 +12,9 @@ pub(crate) struct Panel {
     warning: Option<u32>,
     /// Whether the output is on.
     on: bool,
+    route: Option<u32>,
+    /// Whether the source is connected to the channels in place of the amplifier.
+    routed: bool,
 }
 
 /// Inputs that a panel has at most: a rig file that names a higher number has a contact that can't be read.
@@ -20,7 +23,13 @@ const INPUTS_MAX: u32 = 1024;
 impl Panel {
     /// The contacts that a rig file names.
     pub(crate) fn of(rig: &Rig) -> Self {
-        Self { permissives: rig.permissives_in_force(), warning: rig.warning_output, on: false }
+        Self {
+            permissives: rig.permissives_in_force(),
+            warning: rig.warning_output,
+            on: false,
+            route: rig.channel_ratio.as_ref().and_then(|r| r.output),
+            routed: false,
+        }
     }
 
     /// State of the inputs by their number, true for closed; `withheld` are the places of permissives that do not permit.
@@ -39,11 +48,25 @@ impl Panel {
 
     /// Switches the output of this number; false if nothing is connected there.
     pub(crate) fn set_output(&mut self, number: u32, on: bool) -> bool {
+        if self.route == Some(number) {
+            self.routed = on;
+            return true;
+        }
         let there = self.warning == Some(number);
         if there {
             self.on = on;
         }
         there
+    }
+
+    /// A person takes the source's cable to the channels, or back to the amplifier.
+    pub(crate) fn route(&mut self, to_channels: bool) {
+        self.routed = to_channels;
+    }
+
+    /// True while the source is connected to the channels in place of the amplifier.
+    pub(crate) fn is_routed(&self) -> bool {
+        self.routed
     }
 
     /// True while the warning is on.

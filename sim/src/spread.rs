@@ -10,6 +10,7 @@
 //! | reference, magnitude and phase | normal | U/k of its certificate, one draw for all frequencies |
 //! | reference, drift since its calibration | rectangular | `drift_per_year` × age |
 //! | gain of each channel | normal | `errors.channel_ratio`: U (k = 2) of the ratio of two, so U/2√2 of each |
+//! | gain and delay of single channels beside it | none | `simulation.channels` |
 //! | delay of each channel | normal | `errors.channel_phase`: U (k = 2) at 100 Hz of the difference of two |
 //! | stated gain, conditioner, corners and delay of each channel | normal | U (k = 2) that its rig file states of each |
 //! | motion of a fixture, one draw for all frequencies | normal | U (k = 2) of its ratio |
@@ -34,7 +35,7 @@ use plan_schema::job::Mounted;
 use plan_schema::registers::{Date, Sensor};
 use plan_schema::resolve::{MountedReference, ResolvedJob};
 use plan_schema::rig::RigErrors;
-use plan_schema::simulation::Spread;
+use plan_schema::simulation::{SimulatedChannel, Spread};
 use plan_schema::units::Fraction;
 use std::f64::consts::{PI, SQRT_2, TAU};
 
@@ -72,6 +73,7 @@ pub(crate) struct Unknowns {
     seed: u64,
     errors: RigErrors,
     spread: Spread,
+    channels: Vec<SimulatedChannel>,
 }
 
 impl Unknowns {
@@ -93,7 +95,7 @@ impl Unknowns {
         ] {
             SimError::not_negative(value, &format!("the width of {key}"), key)?;
         }
-        Ok(Self { seed, errors, spread })
+        Ok(Self { seed, errors, spread, channels: job.rig.simulation.channels.clone() })
     }
 
     /// The seed itself, for noise.
@@ -123,13 +125,15 @@ impl Unknowns {
     /// Relative error of a channel's gain.
     pub(crate) fn channel_gain(&self, channel: &str) -> f64 {
         let standard = self.errors.channel_ratio.si() / 2.0 / SQRT_2;
-        self.draw(&format!("gain of channel {channel}"), Distribution::Normal(standard))
+        let own = self.channels.iter().find(|c| c.name == channel).map_or(0.0, |c| c.gain_error.si());
+        own + self.draw(&format!("gain of channel {channel}"), Distribution::Normal(standard))
     }
 
     /// How much later than the others a channel samples, in s; its phase then lags in proportion to frequency.
     pub(crate) fn channel_delay(&self, channel: &str) -> f64 {
         let standard = self.errors.channel_phase.si() / 2.0 / SQRT_2 / (TAU * PHASE_STATED_AT);
-        self.draw(&format!("delay of channel {channel}"), Distribution::Normal(standard))
+        let own = self.channels.iter().find(|c| c.name == channel).map_or(0.0, |c| c.delay_error.si());
+        own + self.draw(&format!("delay of channel {channel}"), Distribution::Normal(standard))
     }
 
     /// Error of a figure that the rig file states with the expanded uncertainty `u` (k = 2), in the unit of `u`.

@@ -84,6 +84,8 @@ pub(crate) struct World {
     source_latency: u64,
     amplifier_latency: u64,
     panel: Panel,
+    /// A stretch of the source's output, in V, while it is connected to the channels.
+    routed: Vec<f64>,
     /// Time of the amplifier's watchdog.
     watchdog: Option<u64>,
     /// The points, and the number of the one that the run is at (from 0).
@@ -131,6 +133,7 @@ impl World {
             source_latency: SampleCount::at_least(simulation.source.latency, rate).0,
             amplifier_latency: SampleCount::at_least(latency, rate).0,
             panel: Panel::of(&job.rig),
+            routed: vec![0.0; STRETCH],
             watchdog: watchdog(job)?.map(|time| SampleCount::at_least(time, rate).0),
             points: job
                 .points
@@ -142,6 +145,19 @@ impl World {
         };
         world.plan_strikes(timed);
         Ok(world)
+    }
+
+    /// Adds faults; the timed ones strike at their time since the start.
+    ///
+    /// # Errors
+    /// The first fault that does not fit the job.
+    pub(crate) fn add(&mut self, job: &ResolvedJob, seed: u64, faults: &Faults) -> Result<(), SimError> {
+        self.script.add(Script::new(job, seed, faults, self.true_rate)?);
+        for (number, time) in self.script.take_timed() {
+            let at = SampleCount::at_least(time, self.rate).0;
+            self.after(at.saturating_sub(self.now), Event::Strike(number));
+        }
+        Ok(())
     }
 
     /// Sample rate.
@@ -213,6 +229,11 @@ impl World {
     /// Switches a contact output; false if the rig file names none of this number.
     pub(crate) fn set_output(&mut self, number: u32, on: bool) -> bool {
         self.panel.set_output(number, on)
+    }
+
+    /// A person takes the source's cable to the channels, or back to the amplifier.
+    pub(crate) fn route(&mut self, to_channels: bool) {
+        self.panel.route(to_channels);
     }
 
     /// Temperature of the air now, as the ambient sensor reads it.
@@ -360,14 +381,22 @@ impl World {
     }
 
     fn is_moving(&self) -> bool {
-        let driven = !self.amplifier.is_muted() && self.source.amplitude() > 0.0;
+        let driven = !self.amplifier.is_muted() && !self.panel.is_routed() && self.source.amplitude() > 0.0;
         driven || self.plant.state()[VELOCITY].abs() > MOVING
     }
 
     /// Moves everything on by `samples`, noting what the sensors see at each.
     fn run(&mut self, samples: usize) {
+        let routed = self.panel.is_routed();
         for n in 0..samples {
-            let wave = self.source.wave(self.effects.gain);
+            let mut wave = self.source.wave(self.effects.gain);
+            if routed {
+                if let Some(volts) = self.routed.get_mut(n) {
+                    *volts = wave[0] + wave[4];
+                }
+                // The switch parts the amplifier from the source.
+                wave = [0.0; 5];
+            }
             self.pickups.note(n, &self.plant);
             self.plant.step(&wave);
             self.pickups.step(&self.plant);
@@ -397,7 +426,8 @@ impl World {
         };
         self.pickups.finish(samples, &when);
         let pickups = &self.pickups;
-        self.sampler.feed(self.now, samples, &self.effects, |wire| pickups.signal(wire));
+        let routed = self.routed.get(..samples).filter(|_| self.panel.is_routed());
+        self.sampler.feed(self.now, samples, &self.effects, |wire| pickups.signal(wire), routed);
     }
 
     /// Largest displacement at each point so far.

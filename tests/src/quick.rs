@@ -7,14 +7,14 @@ use anyhow::{Context, Result};
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Event, FirstMotion, Measurement, Outcome, Pause, PointEnd, QuietRecord, Recent, Setup,
+    Cable, Event, FirstMotion, Measurement, Outcome, Pause, PointEnd, QuietRecord, RatioTone, Recent, Setup,
 };
 use calwright::files::Files;
-use calwright::record::RunRecord;
 use calwright::record::assemble::assemble;
 use calwright::record::journal::FinishedEntry;
 use calwright::record::result::Software;
 use calwright::record::{ResultRecord, convert};
+use calwright::record::{RunRecord, UtcTime};
 use calwright::station::latch::LatchFile;
 use calwright::station::{self, Authority, Mission, Observer, Report, RunStore};
 use calwright::wiring::Simulated;
@@ -56,8 +56,7 @@ pub enum Begun {
 pub fn run(setup: &Setup, seed: u64, faults: &Faults, folder: &Path) -> Result<Ran> {
     let job = &setup.job;
     let simulated = Simulated::new(job, seed, faults).map_err(|e| anyhow::anyhow!("{e}"))?;
-    let software = Software { version: "quick".to_owned(), hash: None, validated: false };
-    let record = RunRecord::of(job, "quick", Some(seed), "2000-01-01T00:00:00Z".parse()?, software);
+    let record = record(setup, seed)?;
     let clock = Arc::new(Mutex::new(Vec::new()));
     let mission = Mission {
         run: "quick".to_owned(),
@@ -74,14 +73,36 @@ pub fn run(setup: &Setup, seed: u64, faults: &Faults, folder: &Path) -> Result<R
     let (report, store) =
         station::run(mission, Kept::default(), |_| ()).map_err(|e| anyhow::anyhow!("{e}"))?;
     simulated.run_out();
-    let entry = finished(job, &record, &report, setup);
-    let result = assemble(&record, setup, &store.facts, &entry)
+    let begun = clock.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    ran(setup, seed, report, &store.facts, &simulated, begun)
+}
+
+/// When every run begins.
+pub(crate) const STARTED: &str = "2000-01-01T00:00:00Z";
+
+fn record(setup: &Setup, seed: u64) -> Result<RunRecord> {
+    let software = Software { version: "quick".to_owned(), hash: None, validated: false };
+    Ok(RunRecord::of(&setup.job, "quick", Some(seed), STARTED.parse()?, software))
+}
+
+/// What a run left, once everything is at rest.
+///
+/// # Errors
+/// If its result can't be evaluated.
+pub(crate) fn ran(
+    setup: &Setup,
+    seed: u64,
+    report: Report,
+    facts: &RunFacts,
+    simulated: &Simulated,
+    begun: Vec<(Begun, Mono)>,
+) -> Result<Ran> {
+    let record = record(setup, seed)?;
+    let entry = finished(&setup.job, &record, &report, setup);
+    let result = assemble(&record, setup, facts, &entry)
         .map_err(|e| anyhow::anyhow!("{e}"))
         .context("the results can't be evaluated")?;
-    let truth = simulated.truth("quick");
-    let at_rest = simulated.is_safe();
-    let begun = clock.lock().unwrap_or_else(PoisonError::into_inner).clone();
-    Ok(Ran { report, result, truth, at_rest, begun })
+    Ok(Ran { report, result, truth: simulated.truth("quick"), at_rest: simulated.is_safe(), begun })
 }
 
 fn finished(job: &ResolvedJob, record: &RunRecord, report: &Report, setup: &Setup) -> FinishedEntry {
@@ -136,20 +157,27 @@ struct Kept {
 
 impl RunStore for Kept {
     fn quiet(&mut self, _at: jiff::Timestamp, record: QuietRecord) -> io::Result<()> {
-        self.facts.quiet.push(QuietRecord { samples: Arc::default(), ..record });
+        keep_quiet(&mut self.facts, record);
         Ok(())
     }
 
     fn first_motion(&mut self, _at: jiff::Timestamp, motion: FirstMotion) -> io::Result<()> {
-        self.facts.first_motion = Some(FirstMotion { samples: Arc::default(), ..motion });
+        keep_first_motion(&mut self.facts, motion);
         Ok(())
     }
 
     fn point(&mut self, _at: jiff::Timestamp, end: PointEnd) -> io::Result<()> {
-        self.facts.ends.push(match end {
-            PointEnd::Measured(m) => PointEnd::Measured(Measurement { samples: Arc::default(), ..m }),
-            unreached @ PointEnd::Unreached { .. } => unreached,
-        });
+        keep_point(&mut self.facts, end);
+        Ok(())
+    }
+
+    fn ratio_tone(&mut self, _at: jiff::Timestamp, tone: RatioTone) -> io::Result<()> {
+        self.facts.channels.push(RatioTone { samples: Arc::default(), ..tone });
+        Ok(())
+    }
+
+    fn confirmed(&mut self, at: jiff::Timestamp, cable: Cable, name: &str) -> io::Result<()> {
+        self.facts.confirmed.push((cable, name.to_owned(), UtcTime::from(at).to_string()));
         Ok(())
     }
 
@@ -160,6 +188,24 @@ impl RunStore for Kept {
     fn trip(&mut self, _at: jiff::Timestamp, _trip: &Trip, _recent: &Recent) -> io::Result<()> {
         Ok(())
     }
+}
+
+/// Keeps a quiet part without its samples.
+pub(crate) fn keep_quiet(facts: &mut RunFacts, record: QuietRecord) {
+    facts.quiet.push(QuietRecord { samples: Arc::default(), ..record });
+}
+
+/// Keeps the first motion without its samples.
+pub(crate) fn keep_first_motion(facts: &mut RunFacts, motion: FirstMotion) {
+    facts.first_motion = Some(FirstMotion { samples: Arc::default(), ..motion });
+}
+
+/// Keeps the end of a point without its samples.
+pub(crate) fn keep_point(facts: &mut RunFacts, end: PointEnd) {
+    facts.ends.push(match end {
+        PointEnd::Measured(m) => PointEnd::Measured(Measurement { samples: Arc::default(), ..m }),
+        unreached @ PointEnd::Unreached { .. } => unreached,
+    });
 }
 
 /// A disk in memory.

@@ -5,6 +5,7 @@
 #[cfg(test)]
 mod assessor;
 #[cfg(test)]
+mod channel_ratio;
 mod conformance;
 #[cfg(test)]
 mod doctor;

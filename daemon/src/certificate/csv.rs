@@ -7,7 +7,7 @@ use super::content::ContentError;
 use super::data::{CertificateRequest, RequestProblem};
 use super::stated::{SensitivityScale, Stated, StatedPoint};
 use crate::record::result::PointRecord;
-use crate::record::words::State;
+use crate::record::words::{PointStatus, State};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -22,7 +22,7 @@ pub enum CsvLocale {
     Comma,
 }
 
-const COLUMNS: [&str; 34] = [
+const COLUMNS: [&str; 42] = [
     "worth",
     "certificate",
     "run",
@@ -53,6 +53,14 @@ const COLUMNS: [&str; 34] = [
     "coverage_factor_deviation",
     "tolerance_percent",
     "decision",
+    "accreditation",
+    "accredited",
+    "phase_accredited",
+    "sensitivity_own_per_g",
+    "sensitivity_own_per_g_unit",
+    "sensitivity_own_per_mps2",
+    "u_sensitivity_own_per_mps2",
+    "sensitivity_own_per_mps2_unit",
     "thd_percent",
     "temperature_degc",
     "cycles_measured",
@@ -106,7 +114,9 @@ fn inert(words: String) -> String {
 
 fn row(request: &CertificateRequest, point: &PointRecord, tolerance: Option<f64>) -> [Cell; COLUMNS.len()] {
     let result = &request.result;
-    let (stated, scale) = (StatedPoint::of(point), SensitivityScale::of(point.sensitivity_unit));
+    let output = request.item.own.as_ref();
+    let (stated, scale) = (StatedPoint::of_item(point, output), SensitivityScale::of(point.sensitivity_unit));
+    let own_scale = output.map(|own| SensitivityScale::own(own.kind));
     let words = |text: &str| Cell::Words(text.to_owned());
     let number = |value: Option<f64>| Cell::Number(value.map(|v| v.to_string()));
     let given = |text: Option<&String>| Cell::Number(text.cloned());
@@ -116,7 +126,9 @@ fn row(request: &CertificateRequest, point: &PointRecord, tolerance: Option<f64>
     let magnitude = outcome.and_then(|r| r.per_mps2.as_ref());
     let phase = outcome.and_then(|r| r.phase_deg.as_ref());
     let deviation = outcome.and_then(|r| r.deviation_percent.as_ref());
-    let findings: Vec<&str> = point.findings.iter().map(|f| f.message.as_str()).collect();
+    let own = outcome.filter(|_| own_scale.is_some());
+    let reason = point.reason.iter().map(String::as_str);
+    let findings: Vec<&str> = reason.chain(point.findings.iter().map(|f| f.message.as_str())).collect();
     [
         words(&worth(request)),
         words(request.number.as_deref().unwrap_or_default()),
@@ -148,11 +160,35 @@ fn row(request: &CertificateRequest, point: &PointRecord, tolerance: Option<f64>
         given(deviation.and(outcome).and_then(|r| r.coverage_factor_deviation.as_ref())),
         number(tolerance),
         words(point.decision.word()),
+        words(number_of(request)),
+        words(yes(point.accredited.filter(|_| outcome.is_some()))),
+        words(yes(point.phase_accredited.filter(|_| outcome.is_some()))),
+        value(own.and_then(|r| r.own_per_g.as_ref())),
+        words(own_scale.map_or("", |s| s.unit_per_g)),
+        value(own.and_then(|r| r.own_per_mps2.as_ref())),
+        uncertainty(own.and_then(|r| r.own_per_mps2.as_ref())),
+        words(own_scale.map_or("", |s| s.unit_per_mps2)),
         number(point.thd_percent),
         number(point.temperature_degc),
         number(point.cycles_measured),
         words(&findings.join(" ")),
     ]
+}
+
+/// The accreditation of the laboratory, where it is in force and some point falls under it.
+fn number_of(request: &CertificateRequest) -> &str {
+    let points = request.result.sensor(&request.item.serial).map_or(&[][..], |s| &s.points);
+    let any = points.iter().any(|p| p.status == PointStatus::Accepted && p.accredited == Some(true));
+    let scope = request.result.scope.as_ref().filter(|scope| scope.in_force && any);
+    scope.map_or("", |scope| &scope.accreditation)
+}
+
+fn yes(accredited: Option<bool>) -> &'static str {
+    match accredited {
+        Some(true) => "yes",
+        Some(false) => "no",
+        None => "",
+    }
 }
 
 /// What the numbers are worth: empty for a released certificate of a real object.

@@ -4,14 +4,14 @@
 //! Must not: render, read registers, or look for a file. The daemon fills a request from `run.json` and
 //! `result.json`; nothing in it is computed anew.
 
-use std::fmt;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use plan_schema::{job, plan, registers};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::messages::Language;
+pub use super::problem::RequestProblem;
 use crate::record::words::{State, vocabulary};
 use crate::record::{ResultRecord, UtcTime, result::SensorRecord};
 
@@ -59,6 +59,8 @@ pub struct CertificateRequest {
     pub mounting: Option<MountingSheet>,
     /// The reference transducer.
     pub reference: Reference,
+    /// What else lies between motion and numbers: conditioners, channels, acquisition, the instrument of ambient conditions.
+    pub equipment: Vec<Equipment>,
     /// The method in the laboratory's own words; null for the built-in paragraph.
     pub method_text: Option<String>,
     /// How points were judged.
@@ -67,6 +69,8 @@ pub struct CertificateRequest {
     pub operator: Option<String>,
     /// Who authorised the certificate; null until someone did.
     pub authorised_by: Option<String>,
+    /// Why an earlier certificate is replaced; null for a first one.
+    pub amendment: Option<String>,
     /// Remarks to print: deviations from the method, limits of use, the customer's own statements.
     pub remarks: Vec<String>,
     /// What the item showed before it was adjusted, where such a run is named.
@@ -94,15 +98,19 @@ pub struct AsFound {
 pub struct Laboratory {
     /// Name.
     pub name: String,
-    /// Address, one line after the other.
+    /// Address, one line after the other. Nothing is released without one.
+    #[serde(default)]
     pub address: Vec<String>,
-    /// Country, two letters of ISO 3166-1.
+    /// Country, two capital letters of ISO 3166-1.
     #[serde(default)]
     pub country: Option<String>,
     /// Telephone, mail, web, as text.
     pub contact: Option<String>,
     /// Where the work was done, if elsewhere than at the address.
     pub place_of_work: Option<String>,
+    /// Picture of the laboratory's mark for the head of certificates, an SVG or a PNG.
+    #[serde(default)]
+    pub mark: Option<PathBuf>,
 }
 
 /// The customer.
@@ -127,6 +135,12 @@ pub struct Item {
     pub kind: SensorKind,
     /// Nominal sensitivity, in the SI unit that the result's points name.
     pub nominal_sensitivity: Option<f64>,
+    /// Nominal sensitivity in the SI unit of what leaves the item, where that is no voltage.
+    pub nominal_own: Option<f64>,
+    /// What leaves the item where that is no voltage; null where it is one.
+    pub own: Option<OwnOutput>,
+    /// Supply or excitation in V as the register states it.
+    pub supply_nominal_v: Option<f64>,
     /// State when calibrated.
     pub condition: Condition,
 }
@@ -138,8 +152,20 @@ pub struct MountingSheet {
     pub how: Mounting,
     /// Mounting torque.
     pub torque: Option<String>,
+    /// Serial number of the wrench that the torque was set with.
+    pub torque_wrench: Option<String>,
+    /// Fixture that it stood on.
+    pub fixture: Option<String>,
+    /// Place on the table or on the fixture.
+    pub position: Option<String>,
+    /// Which way its arrow pointed.
+    pub arrow: Arrow,
+    /// Serial number of the adapter.
+    pub adapter: Option<String>,
     /// Mass of adapter and fixture.
     pub adapter_mass: Option<String>,
+    /// Length of cable to where it was first tied down.
+    pub cable_tied_at: Option<String>,
     /// Anything worth printing.
     pub remark: Option<String>,
 }
@@ -157,10 +183,68 @@ pub struct Reference {
     pub certificate: String,
     /// The laboratory that calibrated it.
     pub laboratory: String,
+    /// Number of that laboratory's accreditation.
+    pub accreditation: Option<String>,
     /// When it was calibrated, as text.
     pub calibrated: Option<String>,
     /// When its next calibration is due, as text.
     pub due: Option<String>,
+}
+
+/// What leaves an item whose output is no voltage, and what made volts of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct OwnOutput {
+    /// What leaves it.
+    pub kind: OwnKind,
+    /// Volts for one SI unit of it (C, V/V, A).
+    pub volts: f64,
+}
+
+vocabulary! {
+    /// What leaves an item whose output is no voltage.
+    OwnKind {
+        /// A charge.
+        Charge = "charge",
+        /// A share of the excitation.
+        Ratio = "ratio",
+        /// A current.
+        Current = "current",
+    }
+}
+
+/// An instrument that lies between motion and numbers. Quantities are text with their unit, as the rig file states them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Equipment {
+    /// What it does.
+    pub role: EquipmentRole,
+    /// Its name in the rig file.
+    pub name: Option<String>,
+    /// Its serial number.
+    pub serial: Option<String>,
+    /// Its gain.
+    pub gain: Option<String>,
+    /// Expanded uncertainty (k = 2) of that gain.
+    pub u: Option<String>,
+    /// When it is due for calibration.
+    pub due: Option<String>,
+}
+
+vocabulary! {
+    /// What an instrument does.
+    EquipmentRole {
+        /// Conditioner of the item.
+        ItemConditioner = "item_conditioner",
+        /// Conditioner of the reference.
+        ReferenceConditioner = "reference_conditioner",
+        /// Channel of the item.
+        ItemChannel = "item_channel",
+        /// Channel of the reference.
+        ReferenceChannel = "reference_channel",
+        /// The acquisition.
+        Acquisition = "acquisition",
+        /// What measures ambient conditions.
+        Ambient = "ambient",
+    }
 }
 
 /// How points were judged.
@@ -245,6 +329,16 @@ mirrored! {
 }
 
 mirrored! {
+    /// Which way the item's arrow pointed.
+    Arrow from job::Arrow {
+        /// Along the motion that the reference counts as positive.
+        WithMotion = "with_motion",
+        /// Against it.
+        AgainstMotion = "against_motion",
+    }
+}
+
+mirrored! {
     /// Decision rule.
     Rule from plan::Rule {
         /// Accept within the tolerance.
@@ -265,66 +359,6 @@ mirrored! {
         ReferenceFrequency = "reference_frequency",
     }
 }
-
-/// Why no certificate can be made from a request.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum RequestProblem {
-    /// The serial number is empty.
-    NoSerial,
-    /// The result has no sensor with this serial number.
-    SensorMissing(String),
-    /// The result was compared with another reference than the request names: theirs, ours.
-    OtherReference(String, String),
-    /// Released or amended, but without a number.
-    NoNumber,
-    /// Numbers of simulated results begin with SIMULATED, and no others do.
-    SimulatedRelease,
-    /// The list of tolerances has another length than the list of points: tolerances, points.
-    Tolerances(usize, usize),
-    /// Two requests would write the same file.
-    SameFile(String),
-    /// The rows could not be written.
-    Csv(String),
-}
-
-impl fmt::Display for RequestProblem {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::NoSerial => f.write_str("the item has no serial number. Write it into the sensor register"),
-            Self::SensorMissing(serial) => {
-                write!(
-                    f,
-                    "the result has no sensor with serial number `{serial}`. Take the run that it was in"
-                )
-            }
-            Self::OtherReference(theirs, ours) => write!(
-                f,
-                "the result was compared with reference `{theirs}`, but the certificate would name `{ours}`. \
-                 Take the reference from the run's own register extract"
-            ),
-            Self::NoNumber => {
-                f.write_str("a released certificate needs a number. Give one, or leave it a draft")
-            }
-            Self::SimulatedRelease => write!(
-                f,
-                "the number of a simulated result begins with `{SIMULATED}`, and of no other. Give another number"
-            ),
-            Self::Tolerances(tolerances, points) => write!(
-                f,
-                "there are {tolerances} tolerances for {points} points. Give one for each point, or none at all"
-            ),
-            Self::Csv(detail) => write!(f, "the CSV could not be written: {detail}"),
-            Self::SameFile(name) => write!(
-                f,
-                "two certificates would be written to `{name}`. Give the sensors serial numbers that differ in \
-                 letters or digits"
-            ),
-        }
-    }
-}
-
-impl std::error::Error for RequestProblem {}
 
 impl CertificateRequest {
     /// The sensor to show, once the request is known to be complete and without contradiction.
@@ -365,6 +399,13 @@ impl CertificateRequest {
     pub fn file_name(&self) -> String {
         file_name(&self.item.serial, "pdf")
     }
+}
+
+/// Where a template finds the laboratory's mark: under the ending of its own file.
+#[must_use]
+pub fn mark_file(path: &Path) -> String {
+    let svg = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("svg"));
+    format!("/calwright/mark.{}", if svg { "svg" } else { "png" })
 }
 
 /// Name of a certificate's file, `certificate-SERIAL.EXTENSION`.

@@ -3,8 +3,9 @@
 //! Owns requests that look like real ones: twelve points from 0.5 Hz to 100 Hz, one of them rejected.
 
 use super::data::{
-    AsFound, CertificateRequest, Condition, Customer, DeviationFrom, Item, Judgement, Laboratory, Mounting,
-    MountingSheet, Reference, RequestSchema, Rule, SensorKind,
+    Arrow, AsFound, CertificateRequest, Condition, Customer, DeviationFrom, Equipment, EquipmentRole, Item,
+    Judgement, Laboratory, Mounting, MountingSheet, OwnKind, OwnOutput, Reference, RequestSchema, Rule,
+    SensorKind,
 };
 use super::messages::Language;
 use crate::record::budget::{
@@ -12,7 +13,7 @@ use crate::record::budget::{
 };
 use crate::record::result::{
     AmbientRecord, Finding, PointRecord, ReferenceRecord, RepeatRecord, ResultRecord, ResultSchema,
-    SensorRecord, Software,
+    ScopeRecord, SensorRecord, Software,
 };
 use crate::record::words::{
     Decision, FindingKind, Method, Outcome, PointStatus, Polarity, SensitivityUnit, State,
@@ -41,6 +42,7 @@ pub(crate) fn request() -> CertificateRequest {
             country: Some("ZZ".into()),
             contact: Some("lab@example.invalid".into()),
             place_of_work: None,
+            mark: None,
         },
         customer: Some(Customer {
             name: "Bridgewatch Example Company (invented)".into(),
@@ -54,12 +56,21 @@ pub(crate) fn request() -> CertificateRequest {
             serial: SERIAL.into(),
             kind: SensorKind::DcMems,
             nominal_sensitivity: Some(NOMINAL_MV_PER_G / 1e3 / G),
+            nominal_own: None,
+            own: None,
+            supply_nominal_v: Some(12.0),
             condition: Condition::AsFound,
         },
         mounting: Some(MountingSheet {
             how: Mounting::Screws,
             torque: Some("1.5 N m".into()),
+            torque_wrench: Some("INV-W-2".into()),
+            fixture: None,
+            position: Some("middle".into()),
+            arrow: Arrow::WithMotion,
+            adapter: Some("INV-A-7".into()),
             adapter_mass: Some("42 g".into()),
+            cable_tied_at: Some("200 mm".into()),
             remark: None,
         }),
         reference: Reference {
@@ -68,9 +79,11 @@ pub(crate) fn request() -> CertificateRequest {
             serial: "INV-R-003".into(),
             certificate: "XC-1999-0312".into(),
             laboratory: "Example Primary Laboratory (invented)".into(),
+            accreditation: Some("XP-00001".into()),
             calibrated: Some("1999-06-14".into()),
             due: Some("2000-06-14".into()),
         },
+        equipment: equipment(),
         method_text: None,
         judgement: Judgement {
             rule: Some(Rule::GuardBand),
@@ -83,10 +96,27 @@ pub(crate) fn request() -> CertificateRequest {
         },
         operator: Some("A. Nonymous".into()),
         authorised_by: None,
+        amendment: None,
         remarks: vec!["The cable of 3 m belongs to the item and was calibrated with it.".into()],
         as_found: None,
         result: result(),
     }
+}
+
+fn equipment() -> Vec<Equipment> {
+    let one = |role, serial: Option<&str>, gain: Option<&str>| Equipment {
+        role,
+        name: None,
+        serial: serial.map(Into::into),
+        gain: gain.map(Into::into),
+        u: gain.map(|_| "0.1 %".into()),
+        due: gain.map(|_| "2000-09-30".into()),
+    };
+    vec![
+        one(EquipmentRole::ReferenceConditioner, Some("INV-C-11"), Some("9.982 mV/pC")),
+        one(EquipmentRole::ItemChannel, None, Some("1.0004 V/V")),
+        one(EquipmentRole::Acquisition, Some("INV-D-01"), None),
+    ]
 }
 
 fn result() -> ResultRecord {
@@ -103,6 +133,7 @@ fn result() -> ResultRecord {
         measured_s: 212.0,
         waited_s: 7.0,
         hold: None,
+        channel_ratio: None,
         scope: None,
         witnesses: Vec::new(),
         foreseen_wait_s: 540.0,
@@ -205,6 +236,7 @@ pub(crate) fn point(frequency_hz: f64, target: f64) -> PointRecord {
         snr_db: Some(71.0),
         temperature_degc: Some(23.1),
         repeats: vec![RepeatRecord { sensitivity: Some(sensitivity), phase_deg: Some(phase), valid: true }],
+        channel_ratio: None,
         budgets: Some(budgets(u_rel, 0.22 + 0.13 / frequency_hz)),
     }
 }
@@ -332,6 +364,42 @@ pub(crate) fn released() -> CertificateRequest {
     sensor.points[1] = point(0.8, 2.0);
     sensor.points[11] = point(100.0, 10.0);
     sensor.decision = Decision::Pass;
+    request
+}
+
+/// The released one under a scope: its first point is outside, of the last one the phase is.
+pub(crate) fn accredited() -> CertificateRequest {
+    let mut request = released();
+    request.result.scope = Some(ScopeRecord {
+        accreditation: "XL-00000".into(),
+        granted_by: "Example Accreditation Body (invented)".into(),
+        valid_until: "2001-06-30".into(),
+        in_force: true,
+    });
+    let points = &mut request.result.sensors[0].points;
+    for point in points.iter_mut() {
+        (point.accredited, point.phase_accredited) = (Some(true), Some(true));
+    }
+    (points[0].accredited, points[0].phase_accredited) = (Some(false), Some(false));
+    points[11].phase_accredited = Some(false);
+    request
+}
+
+/// The released one as a sensor whose output is a charge.
+pub(crate) fn charge() -> CertificateRequest {
+    let mut request = released();
+    request.item.kind = SensorKind::Charge;
+    request.item.nominal_own = Some(10e-12 / G);
+    request.item.own = Some(OwnOutput { kind: OwnKind::Charge, volts: 1e10 });
+    request.item.supply_nominal_v = None;
+    request.equipment.push(Equipment {
+        role: EquipmentRole::ItemConditioner,
+        name: None,
+        serial: Some("INV-C-12".into()),
+        gain: Some("10 mV/pC".into()),
+        u: Some("0.15 %".into()),
+        due: None,
+    });
     request
 }
 

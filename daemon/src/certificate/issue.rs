@@ -3,8 +3,8 @@
 //! Owns which record fills which field of a request. Must not: compute a result, or decide what is released.
 
 use super::data::{
-    AsFound, CertificateRequest, Condition, Customer, Item, JudgedPoint, Judgement, MountingSheet, Reference,
-    RequestSchema,
+    AsFound, CertificateRequest, Condition, Customer, Equipment, EquipmentRole, Item, JudgedPoint, Judgement,
+    MountingSheet, OwnKind, OwnOutput, Reference, RequestSchema,
 };
 use super::job::Failure;
 use super::{Limits, RenderError, Rendered, csv, dcc, file_name, render};
@@ -12,7 +12,10 @@ use crate::files::{Disk, Files};
 use crate::record::ResultRecord;
 use crate::record::words::PointStatus;
 use crate::settings::Settings;
+use plan_schema::registers::OutputKind;
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
+use plan_schema::rig::Channel;
+use plan_schema::units::Fraction;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
@@ -72,8 +75,6 @@ fn request(
     result: &ResultRecord,
 ) -> CertificateRequest {
     let item = &sensor.sensor;
-    let mounted = &sensor.mounted;
-    let reference = &job.reference;
     let taken = job.points.iter().enumerate().filter(|(n, _)| sensor.takes(*n));
     let tolerances = taken.map(|(_, p)| item.tolerance_at(p.frequency).or(p.tolerance).map(|t| t.percent()));
     CertificateRequest {
@@ -93,29 +94,10 @@ fn request(
             .map(|c| Customer { name: c.name.clone(), address: c.address.clone() }),
         order: job.job.order.clone(),
         received: job.job.received.map(|day| day.to_string()),
-        item: Item {
-            make: item.make.clone(),
-            model: item.model.clone(),
-            serial: item.serial.clone(),
-            kind: item.kind.into(),
-            nominal_sensitivity: Some(sensor.nominal.si()),
-            condition: job.job.condition.into(),
-        },
-        mounting: Some(MountingSheet {
-            how: mounted.mounting.into(),
-            torque: mounted.torque.map(|t| format!("{} N·m", t.si())),
-            adapter_mass: Some(plan_schema::units::engineering(mounted.adapter_mass.si() * 1e3, "g")),
-            remark: mounted.remark.clone(),
-        }),
-        reference: Reference {
-            make: reference.reference.make.clone(),
-            model: reference.reference.model.clone(),
-            serial: reference.reference.serial.clone(),
-            certificate: reference.calibration.certificate.clone(),
-            laboratory: reference.calibration.laboratory.clone(),
-            calibrated: Some(reference.calibration.date.to_string()),
-            due: Some(reference.calibration.due.to_string()),
-        },
+        item: item_of(job, sensor, result),
+        mounting: Some(sheet(sensor)),
+        reference: reference_of(job),
+        equipment: equipment(job, sensor),
         method_text: None,
         judgement: Judgement {
             rule: Some(job.plan.decision.rule.into()),
@@ -128,10 +110,111 @@ fn request(
         },
         operator: Some(job.job.operator.clone()),
         authorised_by: None,
+        amendment: None,
         remarks: Vec::new(),
         as_found: None,
         result: of_one(result, &item.serial),
     }
+}
+
+fn item_of(job: &ResolvedJob, sensor: &MountedSensor, result: &ResultRecord) -> Item {
+    let item = &sensor.sensor;
+    Item {
+        make: item.make.clone(),
+        model: item.model.clone(),
+        serial: item.serial.clone(),
+        kind: item.kind.into(),
+        nominal_sensitivity: Some(sensor.nominal.si()),
+        nominal_own: Some(item.nominal_sensitivity.si()),
+        own: own_output(sensor, result),
+        supply_nominal_v: item.supply.map(|v| v.si()),
+        condition: job.job.condition.into(),
+    }
+}
+
+fn sheet(sensor: &MountedSensor) -> MountingSheet {
+    let mounted = &sensor.mounted;
+    MountingSheet {
+        how: mounted.mounting.into(),
+        torque: mounted.torque.map(|t| format!("{} N·m", t.si())),
+        torque_wrench: mounted.torque_wrench.clone(),
+        fixture: mounted.fixture.clone(),
+        position: mounted.position.clone(),
+        arrow: mounted.arrow.into(),
+        adapter: mounted.adapter.clone(),
+        adapter_mass: Some(plan_schema::units::engineering(mounted.adapter_mass.si() * 1e3, "g")),
+        cable_tied_at: mounted.cable_tied_at.map(|l| plan_schema::units::engineering(l.si(), "m")),
+        remark: mounted.remark.clone(),
+    }
+}
+
+fn reference_of(job: &ResolvedJob) -> Reference {
+    let reference = &job.reference;
+    Reference {
+        make: reference.reference.make.clone(),
+        model: reference.reference.model.clone(),
+        serial: reference.reference.serial.clone(),
+        certificate: reference.calibration.certificate.clone(),
+        laboratory: reference.calibration.laboratory.clone(),
+        accreditation: reference.calibration.accreditation.clone(),
+        calibrated: Some(reference.calibration.date.to_string()),
+        due: Some(reference.calibration.due.to_string()),
+    }
+}
+
+/// What leaves a sensor where that is no voltage. A bridge's excitation counts as measured where it was, else as stated.
+fn own_output(sensor: &MountedSensor, result: &ResultRecord) -> Option<OwnOutput> {
+    let measured = result.sensor(&sensor.sensor.serial).and_then(|s| s.excitation_v);
+    let (kind, volts) = match sensor.sensor.nominal_sensitivity.kind() {
+        OutputKind::Voltage => return None,
+        OutputKind::Charge => (OwnKind::Charge, sensor.volts),
+        OutputKind::Current => (OwnKind::Current, sensor.volts),
+        OutputKind::Ratio => (OwnKind::Ratio, measured.unwrap_or(sensor.volts)),
+    };
+    Some(OwnOutput { kind, volts })
+}
+
+/// What lies between motion and numbers, as the rig file states it.
+fn equipment(job: &ResolvedJob, sensor: &MountedSensor) -> Vec<Equipment> {
+    use EquipmentRole::{
+        Acquisition, Ambient, ItemChannel, ItemConditioner, ReferenceChannel, ReferenceConditioner,
+    };
+    // A share in percent as it was written, without what binary fractions add.
+    let share = |u: Fraction| format!("{} %", (u.percent() * 1e6).round() / 1e6);
+    let conditioner = |role, channel: &Channel| {
+        let is_there = channel.conditioner.is_some() || channel.conditioner_gain.is_some();
+        is_there.then(|| Equipment {
+            role,
+            name: None,
+            serial: channel.conditioner.clone(),
+            gain: channel.conditioner_gain.map(|g| g.in_words()),
+            u: channel.conditioner_gain.map(|_| channel.conditioner_u).filter(|u| u.si() > 0.0).map(share),
+            due: channel.conditioner_due.map(|day| day.to_string()),
+        })
+    };
+    let channel = |role, channel: &Channel| Equipment {
+        role,
+        name: Some(channel.name.clone()),
+        serial: None,
+        gain: channel.gain_in_use().map(|g| format!("{} V/V", g.gain.si())),
+        u: channel.gain_in_use().map(|g| share(g.u)),
+        due: channel.gain_in_use().and_then(|g| g.due).map(|day| day.to_string()),
+    };
+    let instrument = |role, of: &str| {
+        let name = of.split('.').next().unwrap_or(of);
+        let serial = job.rig.instruments.iter().find(|i| i.name == name).and_then(|i| i.serial.clone());
+        Equipment { role, name: Some(name.to_owned()), serial, gain: None, u: None, due: None }
+    };
+    let (own, reference) = (job.columns.get(sensor.column), job.columns.get(job.reference.column));
+    let conditioners = [
+        reference.and_then(|c| conditioner(ReferenceConditioner, c)),
+        own.and_then(|c| conditioner(ItemConditioner, c)),
+        reference.map(|c| channel(ReferenceChannel, c)),
+        own.map(|c| channel(ItemChannel, c)),
+        Some(instrument(Acquisition, &job.rig.roles.acquisition)),
+        job.rig.roles.ambient.as_ref().map(|of| instrument(Ambient, of)),
+    ];
+    conditioners.into_iter().flatten().collect()
 }
 
 /// How each point that a sensor takes was judged, where bands of the plan have rules of their own.

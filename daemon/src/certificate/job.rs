@@ -80,6 +80,15 @@ pub enum Failure {
         /// Why.
         detail: String,
     },
+    /// Another file that certificates need could not be read.
+    OwnFile {
+        /// What it is, with its setting.
+        what: String,
+        /// Its path.
+        path: PathBuf,
+        /// Why.
+        detail: String,
+    },
     /// The template has errors.
     Template(Vec<TemplateProblem>),
     /// The PDF could not be written.
@@ -122,6 +131,11 @@ impl fmt::Display for Failure {
                 f,
                 "the certificate template {} could not be read: {detail}. Correct the path in the settings, or \
                  leave it out for the built-in template",
+                path.display()
+            ),
+            Self::OwnFile { what, path, detail } => write!(
+                f,
+                "{what} {} could not be read: {detail}. Correct the path in the settings, or leave it out",
                 path.display()
             ),
             Self::Template(problems) => {

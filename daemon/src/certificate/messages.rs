@@ -162,7 +162,7 @@ impl Messages {
 
 #[cfg(test)]
 mod tests {
-    use super::super::data::{Condition, DeviationFrom, Mounting, Rule, SensorKind};
+    use super::super::data::{Arrow, Condition, DeviationFrom, EquipmentRole, Mounting, Rule, SensorKind};
     use super::*;
     use crate::record::words::{Decision, FindingKind, Method, Outcome, PointStatus, Polarity, TripReason};
 
@@ -196,6 +196,8 @@ mod tests {
         needed.extend(SensorKind::ALL.iter().map(|w| ("kind", w.word())));
         needed.extend(Condition::ALL.iter().map(|w| ("condition", w.word())));
         needed.extend(Mounting::ALL.iter().map(|w| ("mounting", w.word())));
+        needed.extend(Arrow::ALL.iter().map(|w| ("arrow", w.word())));
+        needed.extend(EquipmentRole::ALL.iter().map(|w| ("equipment", w.word())));
         needed.extend(Rule::ALL.iter().map(|w| ("rule", w.word())));
         needed.extend(DeviationFrom::ALL.iter().map(|w| ("base", w.word())));
         needed.extend(Decision::ALL.iter().flat_map(|w| [("decision", w.word()), ("statement", w.word())]));

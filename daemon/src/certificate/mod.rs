@@ -22,6 +22,7 @@ pub mod issue;
 pub mod job;
 pub mod messages;
 pub mod plot;
+mod problem;
 pub mod render;
 pub mod rounding;
 pub mod stated;

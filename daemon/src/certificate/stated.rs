@@ -4,6 +4,7 @@
 //! point and the sign `-`; how print looks is `content::numbers`'s. Must not: choose units beyond the customary scale,
 //! or state anything of a point that was not accepted.
 
+use super::data::{OwnKind, OwnOutput};
 use super::rounding::{self, Rounded};
 use crate::record::budget::{BudgetRecord, BudgetsRecord};
 use crate::record::result::PointRecord;
@@ -34,6 +35,10 @@ pub struct StatedResult {
     pub per_mps2: Option<Stated>,
     /// Magnitude in the customary unit per g.
     pub per_g: Option<Stated>,
+    /// Magnitude in the item's own unit per m/s², where what leaves it is no voltage.
+    pub own_per_mps2: Option<Stated>,
+    /// The same per g.
+    pub own_per_g: Option<Stated>,
     /// Expanded uncertainty of the magnitude in %, two digits.
     pub u_rel_percent: Option<String>,
     /// Phase in degrees.
@@ -84,6 +89,22 @@ impl StatedPoint {
     }
 }
 
+impl StatedPoint {
+    /// What is stated of a point of an item whose output is known: its own unit too, where that is no voltage.
+    #[must_use]
+    pub fn of_item(point: &PointRecord, own: Option<&OwnOutput>) -> Self {
+        let mut stated = Self::of(point);
+        if let (Some(result), Some(own)) = (&mut stated.result, own) {
+            let scale = SensitivityScale::own(own.kind);
+            let relative = point.u_rel_percent.map(|u| u / 100.0);
+            let of = |v: f64| Stated::of(v, relative.map(|u| v.abs() * u));
+            result.own_per_mps2 = point.sensitivity.and_then(|s| of(scale.per_mps2(s / own.volts)));
+            result.own_per_g = point.sensitivity.and_then(|s| of(scale.per_g(s / own.volts)));
+        }
+        stated
+    }
+}
+
 impl StatedResult {
     fn of(point: &PointRecord) -> Self {
         let scale = SensitivityScale::of(point.sensitivity_unit);
@@ -99,6 +120,8 @@ impl StatedResult {
         Self {
             per_mps2: magnitude(point.sensitivity.map(|si| scale.per_mps2(si))),
             per_g: magnitude(per_g),
+            own_per_mps2: None,
+            own_per_g: None,
             u_rel_percent: point.u_rel_percent.and_then(|u| rounding::significant(u, 2)),
             phase_deg: point.phase_deg.and_then(|v| Stated::of(v, point.u_phase_deg)),
             deviation_percent: point.deviation_percent.and_then(|v| Stated::of(v, point.u_deviation_percent)),
@@ -133,6 +156,16 @@ impl SensitivityScale {
             SensitivityUnit::VoltPerVoltPerMps2 => {
                 Self { unit_per_g: "(mV/V)/g", unit_per_mps2: "(mV/V)/(m/s²)", factor: 1e3 }
             }
+        }
+    }
+
+    /// The scale of what leaves an item, where that is no voltage.
+    #[must_use]
+    pub const fn own(kind: OwnKind) -> Self {
+        match kind {
+            OwnKind::Charge => Self::of(SensitivityUnit::CoulombPerMps2),
+            OwnKind::Ratio => Self::of(SensitivityUnit::VoltPerVoltPerMps2),
+            OwnKind::Current => Self { unit_per_g: "mA/g", unit_per_mps2: "mA/(m/s²)", factor: 1e3 },
         }
     }
 

@@ -262,12 +262,105 @@ fn a_program_that_does_not_render_is_reported() {
     assert!(detail.contains('3') && detail.contains("broken"), "{detail}");
 }
 
+/// What falls under the accreditation, as ISO/IEC 17025 (7.1.3, 8.1) and the rules of accreditation bodies for their marks ask:
+/// the number where a result falls under it, a mark at each that doesn't, and nothing where there is none.
+#[test]
+fn what_is_accredited_is_said_and_what_is_not() {
+    let text = |request: &CertificateRequest| {
+        set(request).0.concat().split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let mut request = fixture::accredited();
+    let english = text(&request);
+    for words in [
+        "Accreditation XL-00000, Example Accreditation Body (invented)",
+        "† not within the scope of accreditation",
+        "‡ the phase is not within the scope of accreditation",
+        "Not within the scope of accreditation: the results at 0.5 Hz.",
+        "Not within the scope of accreditation: the phase at 100 Hz.",
+        "Results without a mark are within the scope of accreditation XL-00000",
+    ] {
+        assert!(english.contains(words), "{words} is not in {english}");
+    }
+    assert_eq!(
+        (english.matches('†').count(), english.matches('‡').count()),
+        (2, 2),
+        "a row and the legend each"
+    );
+    request.language = Language::German;
+    let german = text(&request);
+    assert!(german.contains("Nicht im Umfang der Akkreditierung: die Ergebnisse bei 0,5 Hz."), "{german}");
+    request.language = Language::English;
+    let scope = request.result.scope.as_mut().unwrap();
+    scope.in_force = false;
+    let points = &mut request.result.sensors[0].points;
+    points.iter_mut().for_each(|p| (p.accredited, p.phase_accredited) = (Some(false), Some(false)));
+    let expired = text(&request);
+    assert!(
+        expired.contains("accreditation was valid until 2001-06-30") && !expired.contains("XL-00000"),
+        "{expired}"
+    );
+    assert_eq!(expired.matches('†').count(), 13, "twelve rows and the legend");
+    let mut without = fixture::released();
+    without.reference.accreditation = None;
+    assert!(!text(&without).contains("ccredit"), "where no scope is named, nothing is said");
+}
+
+#[test]
+fn what_leaves_the_item_is_stated_in_its_own_unit() {
+    let (pages, _) = set(&fixture::charge());
+    let text = pages.concat().split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        text.contains("conditioner INV-C-12 with a gain of 10 mV/pC") && text.contains("pC/(m/s²)"),
+        "{text}"
+    );
+    // 100 mV/g through 10 mV/pC are 10 pC/g (elementary).
+    assert!(text.contains("10.000 pC/g"), "{text}");
+    let (nominal, _) = set(&CertificateRequest {
+        result: {
+            let mut result = fixture::released().result;
+            result.sensors[0].excitation_v = None;
+            result
+        },
+        ..fixture::released()
+    });
+    assert!(nominal.concat().contains("nominal, not measured"), "{}", nominal.concat());
+}
+
+#[test]
+fn a_mark_stands_at_the_head() {
+    let folder = tempfile::tempdir().unwrap();
+    let mark = folder.path().join("mark.svg");
+    let drawn =
+        "<svg xmlns='http://www.w3.org/2000/svg' width='20' height='10'><rect width='20' height='10'/></svg>";
+    std::fs::write(&mark, drawn).unwrap();
+    let mut request = fixture::released();
+    let plain = typeset(&request).unwrap().pdf;
+    request.laboratory.mark = Some(mark);
+    assert!(typeset(&request).unwrap().pdf != plain);
+    request.laboratory.mark = Some(folder.path().join("none.png"));
+    let missing = typeset(&request).err().unwrap().to_string();
+    assert!(missing.contains("mark (laboratory.mark)") && missing.contains("none.png"), "{missing}");
+}
+
+#[test]
+fn a_point_taken_out_is_called_excluded_in_the_language_of_the_certificate() {
+    let mut request = fixture::released();
+    let point = &mut request.result.sensors[0].points[2];
+    point.status = crate::record::words::PointStatus::Excluded;
+    point.decision = Decision::None;
+    point.reason = Some("B. Nobody: the cable was touched".into());
+    assert!(set(&request).0.concat().contains("excluded by B. Nobody: the cable was touched"));
+    request.language = Language::German;
+    assert!(set(&request).0.concat().contains("ausgeschlossen durch B. Nobody: the cable was touched"));
+}
+
 /// What ISO/IEC 17025:2017 wants in a calibration certificate, clause by clause (7.8.2.1, 7.8.2.2, 7.8.4.1, 7.8.6.2, 7.8.8; the
 /// words of the clauses are ours), and where it stands in the text of the pages.
 #[test]
 fn the_clauses_of_17025_are_walked() {
     let mut request = fixture::as_left();
     request.replaces = Some("XL-2000-0040".into());
+    request.amendment = Some("the serial was misread".into());
     request.received = Some("2000-01-01".into());
     let (pages, _) = set(&request);
     let text = pages.concat().split_whitespace().collect::<Vec<_>>().join(" ");
@@ -296,12 +389,22 @@ fn the_clauses_of_17025_are_walked() {
         ("7.8.4.1 b, conditions", "22.9 °C to 23.3 °C"),
         ("7.8.4.1 b, mounting", "screws through the housing"),
         ("7.8.4.1 c, traceability", "certificate XC-1999-0312"),
+        ("7.8.4.1 c, by whom, accredited as", "(invented) (accreditation XP-00001)"),
+        (
+            "7.8.4.1 c, conditioner",
+            "Conditioner of the reference serial number INV-C-11, gain 9.982 mV/pC (U = 0.1 %, k = 2)",
+        ),
+        ("7.8.4.1 c, acquisition", "Acquisition serial number INV-D-01"),
         ("7.8.4.1 d, before adjustment", "As found: run R-19991230-0007 of 1999-12-30"),
         ("7.8.4.1 e, conformity", "Every point was accepted, and every point passes"),
         ("7.8.6.2 a, which results", "±3 % at all points"),
         ("7.8.6.2 b, specification", "Tolerance of the deviation"),
         ("7.8.6.2 c, rule", "reduced by the expanded uncertainty of the deviation"),
         ("7.8.8, what is replaced", "Replaces XL-2000-0040"),
+        (
+            "7.8.8.3, why",
+            "replaces certificate XL-2000-0040. Reason for the amendment: the serial was misread",
+        ),
     ];
     let lacking: Vec<_> = on_a_page.iter().filter(|(_, words)| !text.contains(words)).collect();
     assert!(lacking.is_empty(), "{lacking:#?} in\n{text}");

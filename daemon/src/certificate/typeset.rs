@@ -14,7 +14,7 @@ use typst_layout::PagedDocument;
 use typst_pdf::{PdfOptions, PdfStandard, PdfStandards, Timestamp};
 
 use super::content::{Content, ContentError};
-use super::data::CertificateRequest;
+use super::data::{CertificateRequest, mark_file};
 use super::dcc;
 use super::job::{Failure, TemplateProblem};
 use super::messages::Messages;
@@ -47,6 +47,9 @@ pub(super) fn typeset(request: &CertificateRequest) -> Result<Typeset, Failure> 
     let handed = hand_over(&content, xml).map_err(|error| program(error.to_string()))?;
     let (template, fonts) = (request.template_path.as_deref(), request.fonts_path.as_deref());
     let mut world = CertificateWorld::new(template, fonts, handed, moment)?;
+    if let Some(mark) = &request.laboratory.mark {
+        world.hand_file(&mark_file(mark), mark)?;
+    }
     let unprintable = say_what_is_unprintable(&mut world, content, &messages).map_err(program)?;
     let compiled = typst::compile::<PagedDocument>(&world);
     let problems =

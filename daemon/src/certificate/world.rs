@@ -48,7 +48,10 @@ impl CertificateWorld {
     ) -> Result<Self, Failure> {
         let mut fonts = FONTS.clone();
         if let Some(folder) = own {
-            let unreadable = |detail: String| Failure::TemplateFile { path: folder.to_owned(), detail };
+            let unreadable = |detail: String| {
+                let what = "the folder of fonts (certificate.fonts)".to_owned();
+                Failure::OwnFile { what, path: folder.to_owned(), detail }
+            };
             let real = folder.canonicalize().map_err(|error| unreadable(error.to_string()))?;
             fonts.extend(own_fonts(&real));
         }
@@ -76,6 +79,16 @@ impl CertificateWorld {
     /// Hands one more file over, or another in its place.
     pub(super) fn hand(&mut self, path: &str, bytes: Bytes) {
         self.handed.insert(path.to_owned(), bytes);
+    }
+
+    /// Hands over a file of the laboratory's.
+    pub(super) fn hand_file(&mut self, name: &str, path: &Path) -> Result<(), Failure> {
+        let bytes = read_bounded(path).map_err(|error| {
+            let what = "the laboratory's mark (laboratory.mark)".to_owned();
+            Failure::OwnFile { what, path: path.to_owned(), detail: error.to_string() }
+        })?;
+        self.hand(name, Bytes::new(bytes));
+        Ok(())
     }
 
     fn read(&self, id: FileId) -> FileResult<Bytes> {

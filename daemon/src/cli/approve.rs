@@ -1,12 +1,13 @@
 //! `calwright approve`: the review of a draft, and its release.
 
 use super::{Context, Exit, say};
-use crate::record::UtcTime;
+use crate::load;
+use crate::record::{RunRecord, UtcTime};
 use crate::release::approve::{ApproveError, Asked, approve, verified};
 use crate::release::record::Exclusion;
 use crate::release::{exclusion, review};
 use clap::Args;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
@@ -39,6 +40,9 @@ pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
     let Some(name) = &arguments.name else {
         return match verified(&arguments.run) {
             Ok(run) => {
+                if let Some(remark) = other_scope(context, &arguments.run) {
+                    say::error(&remark);
+                }
                 say::out(&review::text(&run));
                 say::out("Look at the certificates too. To release them, add --name.");
                 Exit::Done
@@ -52,6 +56,9 @@ pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
         );
         return Exit::Input;
     };
+    if let Some(remark) = other_scope(context, &arguments.run) {
+        say::error(&remark);
+    }
     let asked = Asked {
         run: &arguments.run,
         name,
@@ -69,6 +76,30 @@ pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
         }
         Err(error) => failed(&error),
     }
+}
+
+/// That the settings name another scope than the run was measured under: a release states the run's.
+fn other_scope(context: &Context, run: &Path) -> Option<String> {
+    let path = context.settings.scope.as_deref()?;
+    let named = match load::scope(path) {
+        Ok(scope) => scope,
+        Err(error) => return Some(format!("warning: the scope of the settings can't be read: {error}")),
+    };
+    // What can't be read here is said by whatever verifies the run.
+    let bytes = std::fs::read(run.join("run.json")).ok()?;
+    let record: RunRecord = serde_json::from_slice(&bytes).ok()?;
+    let own = record.job().ok()?.scope;
+    if own.as_ref() == Some(&named) {
+        return None;
+    }
+    let had = own.map_or("no scope".to_owned(), |scope| {
+        format!("the scope of accreditation {}, valid until {}", scope.accreditation, scope.valid_until)
+    });
+    Some(format!(
+        "warning: the settings name the scope {}, but the run was measured under {had}, and its certificates state that. \
+         A scope counts from the run on: measure again under the other one",
+        path.display()
+    ))
 }
 
 pub(super) fn failed(error: &ApproveError) -> Exit {

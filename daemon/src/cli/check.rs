@@ -50,6 +50,9 @@ fn checked(context: &Context, loaded: &Loaded, day: UtcTime, wanted: Option<usiz
     if let Some(remark) = arm::remark(context, &loaded.job) {
         say::error(&remark);
     }
+    if let Some(remark) = lapsed_scope(&loaded.job, day) {
+        say::error(&remark);
+    }
     if let Some(overdue) = overdue(loaded, day) {
         return not_usable(context, &LoadError::Input(Report(overdue)));
     }
@@ -77,6 +80,18 @@ fn checked(context: &Context, loaded: &Loaded, day: UtcTime, wanted: Option<usiz
         }
     }
     exit_of(&record)
+}
+
+/// That the accreditation does not hold on the day of the measurement.
+pub(super) fn lapsed_scope(job: &ResolvedJob, day: UtcTime) -> Option<String> {
+    let scope = job.scope.as_ref().filter(|scope| !scope.in_force(day.day()))?;
+    Some(format!(
+        "warning: accreditation {} is valid until {}, and the measurement is on {}: no result will be accredited, and the \
+         best capability of the scope still bounds what is stated. Name the scope in force in the settings",
+        scope.accreditation,
+        scope.valid_until,
+        day.day()
+    ))
 }
 
 /// Prints a record as JSON.

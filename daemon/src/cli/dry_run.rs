@@ -30,6 +30,9 @@ fn prepare(context: &Context, arguments: &DryRunArguments) -> Result<Order, Exit
         Exit::Input
     })?;
     say::error(&found.remarks.render(say::colour()));
+    if let Some(remark) = check::lapsed_scope(&loaded.job, arguments.at) {
+        say::error(&remark);
+    }
     let faults = match &arguments.faults {
         Some(path) => load::faults(path, &loaded.job).map_err(|e| check::refuse(&e))?,
         None => Faults { format: loaded.job.plan.format, faults: Vec::new() },

@@ -7,6 +7,7 @@ mod approve;
 mod arm;
 mod certificates;
 mod check;
+mod confirm;
 mod conform;
 mod daemon;
 mod doctor;
@@ -160,6 +161,17 @@ enum Command {
         #[arg(long)]
         simulated: bool,
     },
+    /// Say that you did what the run on a rig asked for, such as moving the source's cable; the journal keeps name and time.
+    Confirm {
+        /// Name of the rig, as its file says, or the file.
+        rig: String,
+        /// Your name.
+        #[arg(long)]
+        name: String,
+        /// The simulated rig of this name, not the real one.
+        #[arg(long)]
+        simulated: bool,
+    },
     /// Say what this machine lacks: folders, disk, clock, keys, and whether a rig's instruments could be reached. Opens none.
     Doctor {
         /// Rig files.
@@ -304,6 +316,17 @@ pub fn main() -> ExitCode {
         Ok(settings) => settings,
         Err(error) => return ExitCode::from(check::refuse(&error) as u8),
     };
+    let prints = matches!(
+        arguments.command,
+        Command::Check { .. }
+            | Command::DryRun(_)
+            | Command::WithDaemon(with_daemon::Command::Serve(_))
+            | Command::Certificate { .. }
+            | Command::Approve(_)
+    );
+    if prints && let Err(error) = settings::files_are_there(arguments.settings.as_deref()) {
+        return ExitCode::from(check::refuse(&error) as u8);
+    }
     if let Err(message) = log_to_standard_error(&settings.log) {
         say::error(&format!("error: {message}"));
         return ExitCode::from(Exit::Input as u8);
@@ -332,6 +355,7 @@ pub fn main() -> ExitCode {
             )
         }
         Command::Arm(arguments) => arm::run(&context, &arguments),
+        Command::Confirm { rig, name, simulated } => confirm::run(&context, &rig, &name, simulated),
         Command::Stop { rig, simulated } => stop::run(&context, &rig, simulated),
         Command::Doctor { rigs } => doctor::run(&context, &rigs),
         Command::Drivers { command: None } => schema::drivers(&context),

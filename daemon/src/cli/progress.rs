@@ -105,6 +105,10 @@ impl Observer for Watcher {
             Event::ClosingBegins(point) => {
                 self.pass(Line::Now(format!("{} once more, to see what drifted", self.name(*point))));
             }
+            Event::ChannelRatioBegins(_) => {
+                self.pass(Line::Now("one voltage in all channels, the amplifier muted".to_owned()));
+            }
+            Event::Asks(cable) => self.pass(Line::Stays(format!("ASKED: {}", cable.asks()))),
             Event::QuietBegins(QuietTime::Before) => self.pass(Line::Now("listening at rest".to_owned())),
             Event::QuietBegins(QuietTime::After) => {
                 self.pass(Line::Now("listening at rest again".to_owned()))

@@ -3,6 +3,7 @@
 use super::{Context, Exit, say};
 use crate::files::Disk;
 use crate::recompute::{Discrepancy, Recomputed, recompute};
+use crate::release::manifest;
 use crate::serve::archive::{ArchiveError, Part, unpack};
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
@@ -51,7 +52,7 @@ fn in_folder(context: &Context, directory: &Path) -> Exit {
     let mut broken = 0_usize;
     let mut told = Vec::new();
     for run in &found {
-        let done = recompute(run, &Disk);
+        let done = whole(run);
         broken += usize::from(done.is_err());
         if context.json {
             let mut value = as_json(&done);
@@ -89,7 +90,7 @@ fn runs_below(folder: &Path, depth: usize, is_run: &impl Fn(&Path) -> bool, foun
 }
 
 fn one(context: &Context, directory: &Path) -> Exit {
-    let done = recompute(directory, &Disk);
+    let done = whole(directory);
     if context.json {
         say::out(&as_json(&done).to_string());
     }
@@ -110,6 +111,18 @@ fn one(context: &Context, directory: &Path) -> Exit {
             }
             Exit::Done
         }
+    }
+}
+
+/// Derives a run again, and holds every file whose hash a release knows against it.
+fn whole(run: &Path) -> Result<Recomputed, Discrepancy> {
+    let done = recompute(run, &Disk)?;
+    let wrong = |file: String, what: String| Discrepancy { file, what };
+    let found = manifest::against_releases(run)
+        .map_err(|error| wrong("its releases".to_owned(), format!("can't be read: {error}")))?;
+    match found.into_iter().next() {
+        Some((file, how)) => Err(wrong(file, format!("{how} since the run was released"))),
+        None => Ok(done),
     }
 }
 

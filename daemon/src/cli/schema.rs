@@ -6,11 +6,12 @@ use crate::record::journal::Entry;
 use crate::record::problems::ProblemsRecord;
 use crate::record::{ResultRecord, RunRecord, TruthRecord, schema_of};
 use crate::settings::Settings;
+use crate::validate::Report;
 use crate::wiring;
 use serde_json::{Value, json};
 
 /// The kinds of files that have a schema.
-pub const KINDS: [&str; 15] = [
+pub const KINDS: [&str; 16] = [
     "plan",
     "job",
     "rig",
@@ -25,6 +26,7 @@ pub const KINDS: [&str; 15] = [
     "truth",
     "check",
     "problems",
+    "validation",
     "protocol",
 ];
 
@@ -45,6 +47,7 @@ pub fn schema_of_kind(kind: &str) -> Option<Value> {
         "truth" => schema_of::<TruthRecord>(),
         "check" => schema_of::<CheckRecord>(),
         "problems" => schema_of::<ProblemsRecord>(),
+        "validation" => schema_of::<Report>(),
         _ => return None,
     };
     Some(titled(schema.to_value(), kind))

@@ -67,6 +67,7 @@ fn settings_of(settings: &Settings, arguments: &Arguments) -> Result<Settings, E
         if is_settings(path) {
             let state = settings.state_dir.clone();
             settings = settings::read(Some(path), state.as_deref()).map_err(|e| check::refuse(&e))?;
+            settings::files_are_there(Some(path)).map_err(|e| check::refuse(&e))?;
         } else {
             settings.serve.rig = Some(path.clone());
         }

@@ -58,7 +58,7 @@ pub(super) fn run(context: &Context, rig: &str, simulated: bool) -> Exit {
 }
 
 /// The name of a rig, written as such or as its file.
-fn name_of(rig: &str) -> Result<String, ()> {
+pub(super) fn name_of(rig: &str) -> Result<String, ()> {
     let path = Path::new(rig);
     if !path.is_file() {
         return Ok(rig.to_owned());

@@ -78,6 +78,7 @@ fn line(p: &PointRecord) -> String {
             format!("rejected: {why}")
         }
         PointStatus::NotReached => "not reached".to_owned(),
+        PointStatus::Excluded => format!("excluded by {}", p.reason.as_deref().unwrap_or_default()),
         PointStatus::Skipped => format!("not taken: {}", p.reason.as_deref().unwrap_or_default()),
     };
     format!(

@@ -2,6 +2,7 @@
 //!
 //! A live run and a recomputed one come through here, so that they agree to the bit.
 
+use super::channel_ratio::ChannelRatioRecord;
 use super::convert;
 use super::journal::FinishedEntry;
 use super::result::{ReferenceRecord, ResultRecord, ResultSchema, ScopeRecord};
@@ -27,7 +28,10 @@ pub fn assemble(
     let circumstances = circumstances(setup, record.started);
     let sensors = evaluate(setup, facts, &circumstances)?;
     let harmonics = setup.job.plan.harmonics;
-    let mut sensors: Vec<_> = sensors.iter().map(|s| convert::sensor(s, harmonics)).collect();
+    let mut sensors: Vec<_> = sensors
+        .iter()
+        .map(|s| convert::sensor(s, harmonics, setup.job.plan.channel_ratio.is_some()))
+        .collect();
     if end.outcome != Outcome::Done {
         // Nobody looked again at the end: what was measured stays undecided, what failed has failed.
         let passes = [Decision::Pass, Decision::ConditionalPass];
@@ -56,6 +60,7 @@ pub fn assemble(
             serial: setup.job.reference.reference.serial.clone(),
             calibration: setup.job.reference.calibration.certificate.clone(),
         },
+        channel_ratio: ChannelRatioRecord::of(&setup.job, facts),
         scope: setup.job.scope.as_ref().map(|scope| ScopeRecord {
             accreditation: scope.accreditation.clone(),
             granted_by: scope.granted_by.clone(),

@@ -1,6 +1,6 @@
 //! From the core's results to the records, by hand, so that renaming something inside never changes a record.
 
-use super::budget::BudgetsRecord;
+use super::budget::{BudgetSource, BudgetsRecord};
 use super::result::{
     AmbientRecord, Finding as FindingRecord, PointRecord, RepeatRecord, SensorRecord, TripRecord,
     WitnessPointRecord, WitnessRecord,
@@ -116,9 +116,9 @@ pub fn ambient(readings: &[AmbientReading], sensor: Option<&str>) -> Option<Ambi
     })
 }
 
-/// A sensor as it is recorded.
+/// A sensor as it is recorded; `channels` says whether the plan asks for the ratio of channels to be measured.
 #[must_use]
-pub fn sensor(result: &SensorResult, harmonics: u32) -> SensorRecord {
+pub fn sensor(result: &SensorResult, harmonics: u32, channels: bool) -> SensorRecord {
     SensorRecord {
         serial: result.serial.clone(),
         decision: decision(result.decision),
@@ -131,11 +131,11 @@ pub fn sensor(result: &SensorResult, harmonics: u32) -> SensorRecord {
                 if inverted { Polarity::Reversed } else { Polarity::Normal }
             },
         ),
-        points: result.points.iter().map(|p| point(p, harmonics)).collect(),
+        points: result.points.iter().map(|p| point(p, harmonics, channels)).collect(),
     }
 }
 
-fn point(result: &PointResult, harmonics: u32) -> PointRecord {
+fn point(result: &PointResult, harmonics: u32, channels: bool) -> PointRecord {
     let value = result.value.as_ref();
     let magnitude = value.map(|v| v.magnitude.combined());
     let phase = value.and_then(|v| v.phase_budget.as_ref()).map(uncertainty::Budget::combined);
@@ -174,6 +174,10 @@ fn point(result: &PointResult, harmonics: u32) -> PointRecord {
         snr_db: number(&|v| Some(v.snr_db)),
         temperature_degc: result.temperature.map(|t| t.si()),
         repeats: result.repeats.iter().map(repeat).collect(),
+        channel_ratio: value.filter(|_| channels).map(|_| match result.channels {
+            true => BudgetSource::ThisRun,
+            false => BudgetSource::RigFile,
+        }),
         budgets: value.map(BudgetsRecord::of),
     }
 }

@@ -3,6 +3,7 @@
 //! Owns the order of writing: raw waveforms first, then the journal entry that names them by hash.
 //! Invariant: a point that was reported as stored is on the disk with everything that its results need.
 
+use super::channel_ratio::{self, ConfirmedEntry, RatioToneEntry};
 use super::convert;
 use super::earlier::Earlier;
 use super::journal::{
@@ -18,7 +19,9 @@ use crate::station::RunStore;
 use crate::station::leave::Leave;
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, Measurement, Pause, PointEnd, QuietRecord, QuietTime, Recent};
+use calibration::sequence::{
+    Cable, FirstMotion, Measurement, Pause, PointEnd, QuietRecord, QuietTime, RatioTone, Recent,
+};
 use jiff::Timestamp;
 use plan_schema::resolve::ResolvedJob;
 use serde::Serialize;
@@ -286,6 +289,27 @@ impl RunStore for RunDirectory {
                 Ok(())
             }
         }
+    }
+
+    fn ratio_tone(&mut self, at: Timestamp, tone: RatioTone) -> io::Result<()> {
+        let metadata = BTreeMap::from([
+            ("content".to_owned(), "ratio_tone".to_owned()),
+            ("tone".to_owned(), (tone.number + 1).to_string()),
+            ("first_sample".to_owned(), tone.first_sample.0.to_string()),
+            ("applied_frequency_hz".to_owned(), tone.applied_frequency.si().to_string()),
+        ]);
+        let raw_sha256 = self.keep(&tone.samples, metadata)?;
+        self.enter(at.into(), What::RatioTone(RatioToneEntry::of(&tone, raw_sha256)))?;
+        self.facts.channels.push(RatioTone { samples: Arc::default(), ..tone });
+        Ok(())
+    }
+
+    fn confirmed(&mut self, at: Timestamp, cable: Cable, name: &str) -> io::Result<()> {
+        let entry = ConfirmedEntry { cable: channel_ratio::cable(cable), name: name.to_owned() };
+        let at = UtcTime::from(at);
+        self.enter(at, What::Confirmed(entry))?;
+        self.facts.confirmed.push((cable, name.to_owned(), at.to_string()));
+        Ok(())
     }
 
     fn pause(&mut self, at: Timestamp, pause: &Pause) -> io::Result<()> {

@@ -49,6 +49,9 @@ pub fn earlier(
         What::FirstMotion(_) | What::Point(_) | What::Unreached(_) => true,
         What::Started(_)
         | What::TakenOver(_)
+        // Channels are compared anew, and those of the run that goes on count.
+        | What::RatioTone(_)
+        | What::Confirmed(_)
         | What::Paused(_)
         | What::WentOn(_)
         | What::Trip(_)

@@ -4,6 +4,7 @@
 //! A torn last line is what a power cut leaves: it is set aside and said; a torn line elsewhere is corruption.
 
 use crate::hash::sha256;
+use crate::record::channel_ratio::{ConfirmedEntry, RatioToneEntry};
 use crate::record::result::{AmbientRecord, Finding, TripRecord};
 use crate::record::time::UtcTime;
 use crate::record::words::Outcome;
@@ -38,6 +39,10 @@ pub enum What {
     FirstMotion(FirstMotionEntry),
     /// A dwell is kept.
     Point(PointEntry),
+    /// One voltage in all channels is kept.
+    RatioTone(RatioToneEntry),
+    /// A person moved the source's cable.
+    Confirmed(ConfirmedEntry),
     /// A point was not measured.
     Unreached(UnreachedEntry),
     /// What follows was recorded by an earlier run of the same job, which this one goes on with.
@@ -61,7 +66,9 @@ impl What {
             Self::FirstMotion(entry) => Some(&entry.raw_sha256),
             Self::Point(entry) => Some(&entry.raw_sha256),
             Self::Trip(entry) => Some(&entry.raw_sha256),
-            Self::Started(_)
+            Self::RatioTone(entry) => Some(&entry.raw_sha256),
+            Self::Confirmed(_)
+            | Self::Started(_)
             | Self::Unreached(_)
             | Self::TakenOver(_)
             | Self::Paused(_)

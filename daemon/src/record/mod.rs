@@ -6,6 +6,7 @@
 
 pub mod assemble;
 pub mod budget;
+pub mod channel_ratio;
 pub mod check;
 pub mod convert;
 pub mod directory;

@@ -10,7 +10,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::budget::BudgetsRecord;
+use super::budget::{BudgetSource, BudgetsRecord};
+use super::channel_ratio::ChannelRatioRecord;
 use super::time::UtcTime;
 use super::words::{
     Decision, FindingKind, Method, Outcome, PointStatus, Polarity, SensitivityUnit, State, TripReason,
@@ -65,6 +66,8 @@ pub struct ResultRecord {
     pub ambient: Option<AmbientRecord>,
     /// The reference that everything was compared with.
     pub reference: ReferenceRecord,
+    /// The ratio of channels as this run measured it; null where it did not.
+    pub channel_ratio: Option<ChannelRatioRecord>,
     /// The accreditation that the results fall under where they say so; null where the laboratory states none.
     pub scope: Option<ScopeRecord>,
     /// Check standards and a second reference, measured beside the sensors to see whether the rig still measures right.
@@ -280,6 +283,9 @@ pub struct PointRecord {
     pub temperature_degc: Option<f64>,
     /// Single results in the same mounting.
     pub repeats: Vec<RepeatRecord>,
+    /// Where the ratio of channels comes from, if the plan asks for its measurement: `this_run`, by which the result is
+    /// corrected, or `rig_file`, by whose bound it is not.
+    pub channel_ratio: Option<BudgetSource>,
     /// What the uncertainties are made of; null where nothing was measured.
     pub budgets: Option<BudgetsRecord>,
 }
@@ -329,7 +335,7 @@ mod tests {
         assert_eq!(
             keys(&json).join(" "),
             "schema run state simulated seed software started ended rig_s measured_s foreseen_wait_s waited_s \
-             outcome method trip hold ambient reference scope witnesses sensors"
+             outcome method trip hold ambient reference channel_ratio scope witnesses sensors"
         );
         assert!(json["trip"].is_null() && json["ambient"].is_null() && json["ended"].is_null());
         assert_eq!(keys(&json["software"]), ["version", "hash", "validated"]);
@@ -345,7 +351,7 @@ mod tests {
                  displacement_m_peak cycles_measured settle_s settled_error_percent n_segments sensitivity sensitivity_unit \
                  sensitivity_mv_per_g phase_deg deviation_percent u_rel_percent u_phase_deg u_deviation_percent \
                  coverage_factor nu_eff decision guard_band_percent conformity_percent accredited phase_accredited \
-                 thd_percent thd_harmonic_max snr_db temperature_degc repeats budgets"
+                 thd_percent thd_harmonic_max snr_db temperature_degc repeats channel_ratio budgets"
             );
         }
     }

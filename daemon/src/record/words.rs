@@ -102,6 +102,8 @@ vocabulary! {
         NotReached = "not_reached",
         /// This sensor alone does not take it: out of its band or range.
         Skipped = "skipped",
+        /// A person took it out of a release, with a reason.
+        Excluded = "excluded",
     }
 }
 
@@ -287,7 +289,7 @@ mod tests {
         assert_eq!(list(Decision::ALL), "pass, conditional_pass, conditional_fail, fail, none");
         assert_eq!(list(Outcome::ALL), "done, tripped, failed, cancelled, interrupted");
         assert_eq!(list(State::ALL), "draft, released, amended");
-        assert_eq!(list(PointStatus::ALL), "accepted, rejected, not_reached, skipped");
+        assert_eq!(list(PointStatus::ALL), "accepted, rejected, not_reached, skipped, excluded");
         assert_eq!(list(WitnessRole::ALL), "check_standard, second_reference");
         assert_eq!(list(Method::ALL), "single, multi, substitution");
         assert_eq!(list(SensitivityUnit::ALL), "V/(m/s²), C/(m/s²), (V/V)/(m/s²)");

@@ -16,6 +16,7 @@ use crate::record::directory::pretty;
 use crate::record::journal::Journal;
 use crate::record::words::{Outcome, State};
 use crate::record::{ResultRecord, RunRecord, UtcTime};
+use crate::serve::archive::{self, Part};
 use crate::settings::Settings;
 use plan_schema::resolve::ResolvedJob;
 use std::fmt;
@@ -125,22 +126,27 @@ pub fn approve(settings: &Settings, asked: &Asked<'_>) -> Result<PathBuf, Approv
     let mut requests = issue::requests(settings, &job, &result);
     let as_found = asked.as_found.map(|run| as_found::put_beside(&mut requests, run)).transpose()?;
     let mut certificates = Vec::new();
-    for (n, request) in requests.iter_mut().enumerate() {
-        let number = number(settings, asked, n, result.simulated, &ledger);
+    let numbers = numbers(settings, asked, requests.len(), result.simulated, &ledger)?;
+    for (request, number) in requests.iter_mut().zip(numbers) {
         let serial = request.item.serial.clone();
-        let (run, journal_head) = (result.run.as_str(), journal_head.as_str());
-        let line = NewLine { at: asked.at, number: &number, serial: &serial, run, journal_head };
-        ledger.add(&ledger_file, &Disk, &key, line).map_err(ApproveError::Asked)?;
         let replaces = replaced.iter().find(|c| c.serial == serial).map(|c| c.number.clone());
         fill(request, asked, &number, replaces.as_ref());
         certificates.push(ReleasedCertificate { serial, number, replaces });
+    }
+    // What can't be rendered fails here, before a number is used up.
+    let part = Part::new(&state).map_err(|error| ApproveError::Asked(error.to_string()))?;
+    issue::write(settings, &requests, part.path()).map_err(ApproveError::Render)?;
+    for ReleasedCertificate { serial, number, .. } in &certificates {
+        let (run, journal_head) = (result.run.as_str(), journal_head.as_str());
+        let line = NewLine { at: asked.at, number, serial, run, journal_head };
+        ledger.add(&ledger_file, &Disk, &key, line).map_err(ApproveError::Asked)?;
     }
 
     let folder = asked.run.join(format!("{RELEASE}{}", earlier.len() + 1));
     let disk = |error| ApproveError::Disk(folder.clone(), error);
     Disk.create_dir(&folder).map_err(disk)?;
     Disk.write(&folder.join("result.json"), pretty(&result).map_err(disk)?.as_bytes()).map_err(disk)?;
-    issue::write(settings, &requests, &folder).map_err(ApproveError::Render)?;
+    archive::copy(part.path(), &folder).map_err(|error| ApproveError::Asked(error.to_string()))?;
     let record = ReleaseRecord {
         schema: ReleaseSchema::V1,
         run: result.run.clone(),
@@ -162,13 +168,29 @@ pub fn approve(settings: &Settings, asked: &Asked<'_>) -> Result<PathBuf, Approv
     Ok(folder)
 }
 
-/// The number of a sensor's certificate: as asked for, or the next one.
-fn number(settings: &Settings, asked: &Asked<'_>, n: usize, simulated: bool, ledger: &Ledger) -> String {
+/// The numbers of the sensors' certificates: as asked for, or the next ones.
+fn numbers(
+    settings: &Settings,
+    asked: &Asked<'_>,
+    count: usize,
+    simulated: bool,
+    ledger: &Ledger,
+) -> Result<Vec<String>, ApproveError> {
     let prefix = if simulated { SIMULATED } else { "" };
-    match asked.numbers.get(n) {
-        Some(number) => format!("{prefix}{number}"),
-        None => ledger.next_number(&format!("{prefix}{}", settings.release.number), asked.at),
+    let mut numbers: Vec<String> = Vec::new();
+    for n in 0..count {
+        let number = match asked.numbers.get(n) {
+            Some(number) => format!("{prefix}{number}"),
+            None => ledger.next_number(&format!("{prefix}{}", settings.release.number), asked.at, &numbers),
+        };
+        if ledger.has(&number) || numbers.contains(&number) {
+            return Err(ApproveError::Asked(format!(
+                "the number {number} was given before; take another one"
+            )));
+        }
+        numbers.push(number);
     }
+    Ok(numbers)
 }
 
 fn may_approve(
@@ -193,6 +215,11 @@ fn may_approve(
             "{} ran this job; another person has to approve it, unless the setting release.by_operator allows it",
             job.job.operator
         ));
+    }
+    if settings.laboratory.address.iter().all(|line| line.trim().is_empty()) {
+        return no("a certificate bears the laboratory's address (ISO/IEC 17025, 7.8.2.1 b), and the settings have none; \
+             write address = [\"street\", \"town\"] under [laboratory]"
+            .to_owned());
     }
     let (numbers, sensors) = (asked.numbers.len(), job.sensors.len());
     if numbers != 0 && numbers != sensors {
@@ -247,5 +274,5 @@ fn fill(request: &mut CertificateRequest, asked: &Asked<'_>, number: &str, repla
     request.replaces = replaces.cloned();
     request.issued = Some(asked.at);
     request.authorised_by = Some(asked.name.to_owned());
-    request.remarks.extend(asked.amendment.map(str::to_owned));
+    request.amendment = asked.amendment.map(str::to_owned);
 }

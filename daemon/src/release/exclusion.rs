@@ -19,7 +19,7 @@ pub fn parse(text: &str) -> Result<Exclusion, String> {
     Ok(Exclusion { serial: serial.trim().to_owned(), point, reason: reason.trim().to_owned() })
 }
 
-/// Takes points out of a result: they are rejected, with name and reason; a sensor so judged is undecided at best.
+/// Takes points out of a result: they are excluded, with name and reason; a sensor so judged is undecided at best.
 ///
 /// # Errors
 /// If there is no such point.
@@ -31,9 +31,10 @@ pub fn apply(result: &mut ResultRecord, exclusions: &[Exclusion], by: &str) -> R
         let record = sensor.points.get_mut(point - 1);
         let record =
             record.ok_or_else(|| format!("sensor {serial} has {count} points, so none of number {point}"))?;
-        record.status = PointStatus::Rejected;
+        record.status = PointStatus::Excluded;
         record.decision = Decision::None;
-        record.reason = Some(format!("excluded by {by}: {reason}"));
+        // No words of a language: whoever prints it says what it is.
+        record.reason = Some(format!("{by}: {reason}"));
         let fails = |d: Decision| sensor.points.iter().any(|p| p.decision == d);
         sensor.decision = if fails(Decision::Fail) {
             Decision::Fail
@@ -59,8 +60,8 @@ mod tests {
         let exclusion = parse(&format!("{serial}:3=the sensor was touched")).unwrap();
         apply(&mut result, &[exclusion], "A. Person").unwrap();
         let sensor = &result.sensors[0];
-        assert_eq!(sensor.decision, Decision::None);
-        assert_eq!(sensor.points[2].reason.as_deref(), Some("excluded by A. Person: the sensor was touched"));
+        assert_eq!((sensor.decision, sensor.points[2].status), (Decision::None, PointStatus::Excluded));
+        assert_eq!(sensor.points[2].reason.as_deref(), Some("A. Person: the sensor was touched"));
         assert!(apply(&mut result, &[parse("X:1=y").unwrap()], "A").unwrap_err().contains("no sensor"));
         let beyond = parse(&format!("{serial}:99=y")).unwrap();
         assert!(apply(&mut result, &[beyond], "A").unwrap_err().contains("none of number 99"));

@@ -17,6 +17,32 @@ use std::path::Path;
 /// Name of the file in the state folder.
 pub const FILE: &str = "certificates.jsonl";
 
+/// Whether a pattern of numbers can be used.
+///
+/// # Errors
+/// In words: a brace that means nothing, or nothing that counts.
+pub fn check_pattern(pattern: &str) -> Result<(), String> {
+    let mut rest = pattern;
+    let mut counts = false;
+    while let Some(at) = rest.find(['{', '}']) {
+        let after = rest.get(at..).unwrap_or_default();
+        let end = after.strip_prefix('{').and_then(|inner| inner.find('}'));
+        let name = end.and_then(|end| after.get(1..=end));
+        match name {
+            Some("n") => counts = true,
+            Some("year") => {}
+            Some(other) => return Err(format!("{{{other}}} stands for nothing")),
+            None => return Err("a brace is alone".to_owned()),
+        }
+        rest = after.get(name.map_or(0, str::len) + 2..).unwrap_or_default();
+    }
+    if counts {
+        Ok(())
+    } else {
+        Err("nothing in it counts, so the second number would be the first again".to_owned())
+    }
+}
+
 /// One certificate.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -114,7 +140,7 @@ impl Ledger {
         key: &PrivateKey,
         entry: NewLine<'_>,
     ) -> Result<(), String> {
-        if self.lines.iter().any(|line| line.number == entry.number) {
+        if self.has(entry.number) {
             return Err(format!("the number {} was given before; take another one", entry.number));
         }
         let line = Line {
@@ -133,16 +159,22 @@ impl Ledger {
         self.take(self.lines.len(), &text)
     }
 
-    /// The next number by a pattern, in which `{year}` is the year and `{n}` counts this year's certificates in four
-    /// digits.
+    /// True if a number was given before.
     #[must_use]
-    pub fn next_number(&self, pattern: &str, at: UtcTime) -> String {
+    pub fn has(&self, number: &str) -> bool {
+        self.lines.iter().any(|line| line.number == number)
+    }
+
+    /// The next number by a pattern, in which `{year}` is the year and `{n}` counts this year's certificates in four
+    /// digits; `meant` are those that will be given before it.
+    #[must_use]
+    pub fn next_number(&self, pattern: &str, at: UtcTime, meant: &[String]) -> String {
         let year = at.civil().year();
         let given = self.lines.iter().filter(|line| line.t_utc.civil().year() == year).count();
         let filled =
             |n: usize| pattern.replace("{year}", &year.to_string()).replace("{n}", &format!("{n:04}"));
-        let taken = |number: &String| self.lines.iter().any(|line| line.number == *number);
-        (given + 1..)
+        let taken = |number: &String| self.has(number) || meant.contains(number);
+        (given + meant.len() + 1..)
             .map(filled)
             .find(|number| !taken(number) || !pattern.contains("{n}"))
             .unwrap_or_default()
@@ -173,12 +205,29 @@ mod tests {
         let mut ledger = Ledger::default();
         for n in 1..=3 {
             let at: UtcTime = "2000-03-01T10:00:00Z".parse().unwrap();
-            let number = ledger.next_number("X{year}-{n}", at);
+            let number = ledger.next_number("X{year}-{n}", at, &[]);
             assert_eq!(number, format!("X2000-000{n}"));
             let entry = NewLine { at, number: &number, serial: "S", run: "r", journal_head: GENESIS };
             ledger.add(path, &Disk, key, entry).unwrap();
         }
         ledger
+    }
+
+    #[test]
+    fn patterns_that_can_t_count_are_refused() {
+        for good in ["{year}-{n}", "{n}", "LAB {n}/{year} ä"] {
+            assert_eq!(check_pattern(good), Ok(()), "{good}");
+        }
+        for (bad, why) in [
+            ("{year}", "counts"),
+            ("", "counts"),
+            ("{month}-{n}", "{month}"),
+            ("{n", "alone"),
+            ("n}", "alone"),
+            ("{}{n}", "{}"),
+        ] {
+            assert!(check_pattern(bad).unwrap_err().contains(why), "{bad}");
+        }
     }
 
     #[test]
@@ -190,7 +239,10 @@ mod tests {
         let again = NewLine { at, number: "X2000-0002", serial: "S", run: "r", journal_head: GENESIS };
         assert!(ledger.add(&path, &Disk, &key, again).unwrap_err().contains("given before"));
         assert_eq!(Ledger::read(&path, &Disk).unwrap().lines, ledger.lines);
-        assert_eq!(ledger.next_number("X{year}-{n}", "2001-01-01T00:00:00Z".parse().unwrap()), "X2001-0001");
+        assert_eq!(
+            ledger.next_number("X{year}-{n}", "2001-01-01T00:00:00Z".parse().unwrap(), &[]),
+            "X2001-0001"
+        );
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! The hashes of a folder's files, and what differs from them later.
 
+use super::record::ReleaseRecord;
 use crate::hash::sha256;
 use std::collections::BTreeMap;
 use std::fs;
@@ -54,6 +55,42 @@ pub fn differences(
     });
     let added = is.keys().filter(|path| !was.contains_key(*path)).map(|path| (path.clone(), "was added"));
     lost_or_changed.chain(added).collect()
+}
+
+/// What is not as the releases of a run say that it was, without asking for their signatures: a path and words each. Nothing
+/// for a run that was not released.
+///
+/// # Errors
+/// Of the disk.
+pub fn against_releases(run: &Path) -> io::Result<Vec<(String, String)>> {
+    let mut found = Vec::new();
+    for n in 1.. {
+        let name = format!("{RELEASE}{n}");
+        let folder = run.join(&name);
+        if !folder.is_dir() {
+            break;
+        }
+        // Without a record it was broken off, and says nothing.
+        let Ok(bytes) = fs::read(folder.join("release.json")) else { continue };
+        let record: ReleaseRecord = match serde_json::from_slice(&bytes) {
+            Ok(record) => record,
+            Err(error) => {
+                found.push((format!("{name}/release.json"), format!("can't be read: {error}")));
+                continue;
+            }
+        };
+        let own = |path: &str| path == "release.json" || path == "release.sig";
+        for (path, how) in differences(&record.files, &of(&folder)?) {
+            if !own(&path) {
+                found.push((format!("{name}/{path}"), how.to_owned()));
+            }
+        }
+        // What was put beside the records later is none of them.
+        let run_files = differences(&record.run_files, &of(run)?).into_iter();
+        let lost = run_files.filter(|(path, _)| record.run_files.contains_key(path));
+        found.extend(lost.map(|(path, how)| (path, how.to_owned())));
+    }
+    Ok(found)
 }
 
 #[cfg(test)]

@@ -5,6 +5,8 @@
 use super::directory;
 use super::names::is_plain;
 use crate::files::{Disk, Files};
+use crate::hash::sha256;
+use std::collections::BTreeSet;
 use std::fmt;
 use std::fs::{self, File};
 use std::io::{self, Read, Write};
@@ -13,6 +15,9 @@ use tar::{Archive, Builder, EntryType, Header};
 
 /// Compression: a run is raw files that are compressed already, and texts.
 const LEVEL: i32 = 6;
+
+/// Name of the list of hashes that an archive carries last; no file of a run.
+const HASHES: &str = "hashes.sha256";
 
 /// Largest file of a run that is taken in, bytes.
 const LARGEST: u64 = 4 << 30;
@@ -75,6 +80,13 @@ pub fn export(folder: &Path, out: &Path) -> Result<(), ArchiveError> {
             header.set_mtime(0);
             builder.append_data(&mut header, format!("{run}/{name}"), &mut content)?;
         }
+        let list = listed(folder)?;
+        let mut header = Header::new_gnu();
+        header.set_entry_type(EntryType::Regular);
+        header.set_size(list.len() as u64);
+        header.set_mode(0o644);
+        header.set_mtime(0);
+        builder.append_data(&mut header, format!("{run}/{HASHES}"), list.as_bytes())?;
         let mut file = builder.into_inner()?.finish()?;
         file.flush()?;
         file.sync_all()?;
@@ -85,6 +97,37 @@ pub fn export(folder: &Path, out: &Path) -> Result<(), ArchiveError> {
         let _ = fs::remove_file(&part);
         ArchiveError::Disk(out.to_owned(), error)
     })
+}
+
+/// SHA-256 of every file of a folder: a line each, the hash, two spaces, the name.
+fn listed(folder: &Path) -> io::Result<String> {
+    let mut list = String::new();
+    for (name, path) in files(folder)? {
+        list.push_str(&format!("{}  {name}\n", sha256(&fs::read(path)?)));
+    }
+    Ok(list)
+}
+
+/// Compares what was unpacked with the list that came with it, and takes the list away; an archive without one is older than
+/// these lists.
+fn held_against_its_list(folder: &Path) -> Result<(), ArchiveError> {
+    let place = folder.join(HASHES);
+    let list = match fs::read_to_string(&place) {
+        Ok(list) => list,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => return Err(ArchiveError::Content(format!("{HASHES}: {error}"))),
+    };
+    fs::remove_file(&place).map_err(disk(&place))?;
+    let is = listed(folder).map_err(disk(folder))?;
+    let lines = |text: &str| text.lines().map(str::to_owned).collect::<BTreeSet<_>>();
+    let (was, is) = (lines(&list), lines(&is));
+    let name = |line: &String| line.split_once("  ").map_or(line.clone(), |(_, name)| name.to_owned());
+    let other: BTreeSet<String> = was.symmetric_difference(&is).map(name).collect();
+    if other.is_empty() {
+        return Ok(());
+    }
+    let other: Vec<String> = other.into_iter().collect();
+    Err(ArchiveError::Content(format!("not as the archive's list of hashes has it: {}", other.join(", "))))
 }
 
 /// Every file of a folder, by its name relative to it, in order.
@@ -207,7 +250,9 @@ pub fn unpack(archive: &Path, into: &Path) -> Result<String, ArchiveError> {
         }
         out.sync_all().map_err(disk(&path))?;
     }
-    only.ok_or_else(|| bad("it is empty".to_owned()))
+    let run = only.ok_or_else(|| bad("it is empty".to_owned()))?;
+    held_against_its_list(&into.join(&run))?;
+    Ok(run)
 }
 
 /// Copies a run's folder: its journal first, so that whatever the copy of the journal names is there, though the run goes on.
@@ -227,4 +272,31 @@ pub fn copy(from: &Path, to: &Path) -> Result<(), ArchiveError> {
         Disk.write(&place, &bytes).map_err(disk(&place))?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_differs_from_the_list_is_named() {
+        let dir = tempfile::tempdir().unwrap();
+        let write = |name: &str, text: &str| fs::write(dir.path().join(name), text).unwrap();
+        write("a", "a");
+        write("certificate-S.pdf", "draft");
+        let list = listed(dir.path()).unwrap();
+        let against = |list: &str| {
+            write(HASHES, list);
+            held_against_its_list(dir.path())
+        };
+        against(&list).unwrap();
+        assert!(!dir.path().join(HASHES).exists(), "the list is no file of the run");
+        held_against_its_list(dir.path()).unwrap();
+        write("certificate-S.pdf", "draff");
+        assert!(against(&list).unwrap_err().to_string().ends_with(": certificate-S.pdf"));
+        write("certificate-S.pdf", "draft");
+        write("b", "added");
+        fs::remove_file(dir.path().join("a")).unwrap();
+        assert!(against(&list).unwrap_err().to_string().ends_with(": a, b"));
+    }
 }

@@ -116,6 +116,7 @@ fn number(point: usize) -> u32 {
 const fn phase(part: Part) -> &'static str {
     match part {
         Part::Soak => "soak",
+        Part::Channels => "channels",
         Part::Quiet => "quiet",
         Part::FirstMotion => "first_motion",
         Part::Settle => "settle",

@@ -2,6 +2,7 @@
 //!
 //! Owns: finding everything that is wrong in a source, not only the first of it, and naming file and line, variable or flag.
 
+use super::sense::{self, Nonsense};
 use super::{PREFIX, Settings};
 use figment::error::{Actual, Kind};
 use figment::providers::{Env, Format, Serialized, Toml};
@@ -116,8 +117,18 @@ impl Layer {
             let message = format!("log can't be \"{levels}\": {error}");
             found.push(self.diagnostic("log", false, message, remedy.to_owned()));
         }
+        found.extend(self.told(sense::words(&self.says)));
         found.sort_by_key(|d| d.span.as_ref().map_or(0, |s| s.start));
         found
+    }
+
+    /// Files that it names and that are not there.
+    pub(super) fn absent(&self) -> Vec<Diagnostic> {
+        self.told(sense::files(&self.says)).collect()
+    }
+
+    fn told(&self, found: Vec<Nonsense>) -> impl Iterator<Item = Diagnostic> {
+        found.into_iter().map(|n| self.diagnostic(n.key, false, n.message, n.remedy.to_owned()))
     }
 
     fn diagnostic(&self, path: &str, at_key: bool, message: String, remedy: String) -> Diagnostic {

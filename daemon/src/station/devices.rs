@@ -294,8 +294,9 @@ async fn contacts_task(
     while let Some(command) = commands.recv().await {
         let message = match command {
             ContactsCommand::Read => Message::Contacts(bounded(limit, &name, "read", device.read()).await),
-            ContactsCommand::Output(number, on) => {
-                Message::Output(on, bounded(limit, &name, "set_output", device.set_output(number, on)).await)
+            ContactsCommand::Output(what, number, on) => {
+                let call = device.set_output(number, on);
+                Message::Output(what, on, bounded(limit, &name, "set_output", call).await)
             }
         };
         if inbox.send(message).await.is_err() {

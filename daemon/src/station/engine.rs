@@ -3,11 +3,13 @@
 //! One loop, one thread. In lock-step the next block is asked for only when nothing else is under way, so that
 //! simulated time moves only while the engine is idle.
 
-mod warning;
+mod outputs;
 
 use super::clock::Clock;
 use super::devices::{Lines, Safes, instrument_of};
-use super::messages::{AmplifierCommand, ContactsCommand, Message, Observer, Order, SourceCommand};
+use super::messages::{
+    AmplifierCommand, ContactsCommand, Message, Observer, Order, OutputFor, SourceCommand,
+};
 use super::power;
 use calibration::block::BlockView;
 use calibration::interlock::Trip;
@@ -61,6 +63,9 @@ pub struct Report {
 /// Ambient conditions change slowly.
 const AMBIENT_INTERVAL: Seconds = Seconds::new(10.0);
 
+/// Who confirms in a dry run.
+const SIMULATED_PERSON: &str = "nobody (simulated)";
+
 pub(super) struct Engine {
     pub(super) run: Run,
     pub(super) clock: Arc<dyn Clock>,
@@ -98,7 +103,7 @@ pub(super) struct Progress {
     ambient: Vec<AmbientReading>,
     failures: Vec<String>,
     leave_over: Option<String>,
-    warning_asked: bool,
+    outputs_asked: usize,
     store_failed: bool,
 }
 
@@ -120,7 +125,7 @@ impl Progress {
             ambient: Vec::new(),
             failures: Vec::new(),
             leave_over: None,
-            warning_asked: false,
+            outputs_asked: 0,
             store_failed: false,
         }
     }
@@ -191,6 +196,7 @@ impl Engine {
                 return;
             }
             Message::Operator(what) => return self.feed(Input::Operator(what)),
+            Message::Confirmed(name) => return self.feed(Input::Confirmed { name }),
             Message::Lost(error) => return self.failed(&error),
             _ => self.progress.outstanding = self.progress.outstanding.saturating_sub(1),
         }
@@ -218,7 +224,7 @@ impl Engine {
                     inputs: reading.inputs,
                 });
             }
-            Message::Output(on, result) => self.switched(on, result),
+            Message::Output(what, on, result) => self.switched(what, on, result),
             Message::Amplifier(Ok(status)) => {
                 self.feed(Input::Amplifier { fault: status.fault, muted: status.muted });
             }
@@ -242,7 +248,7 @@ impl Engine {
                 self.progress.store_failed = true;
                 self.feed(Input::StoreFailed(detail));
             }
-            Message::Block(_) | Message::Operator(_) | Message::Lost(_) => {}
+            Message::Block(_) | Message::Operator(_) | Message::Confirmed(_) | Message::Lost(_) => {}
         }
     }
 
@@ -325,7 +331,8 @@ impl Engine {
                 self.hosts.leave(0);
                 self.progress.permit = None;
             }
-            Action::Warn(on) => self.warn(on),
+            Action::Warn(on) => self.switch(OutputFor::Warning, on),
+            Action::Route(on) => self.switch(OutputFor::Route, on),
             Action::Unmute | Action::SetTone { .. } | Action::SourceOff { .. } => {
                 self.progress.tries = 0;
                 self.progress.commanded = self.progress.last.0;
@@ -339,6 +346,10 @@ impl Engine {
                 let now = self.clock.now();
                 self.observers.iter_mut().for_each(|o| o.point(now, &end));
                 self.order(Order::Point(end, at), true);
+            }
+            Action::StoreRatioTone(tone) => self.order(Order::RatioTone(tone, at), true),
+            Action::StoreConfirmation(cable, name) => {
+                self.order(Order::Confirmation(cable, name, at), true);
             }
             Action::StoreTrip(both) => {
                 let tripped_at = self.progress.tripped_at.unwrap_or(at);
@@ -422,6 +433,10 @@ impl Engine {
         }
         let now = self.clock.now();
         self.observers.iter_mut().for_each(|o| o.event(now, event));
+        if matches!(event, Event::Asks(_)) && self.leave_ends.is_none() {
+            // In a dry run somebody does what is asked for at once. Where the inbox does not take it, the run ends for want of it.
+            let _ = self.replies.try_send(Message::Confirmed(SIMULATED_PERSON.to_owned()));
+        }
     }
 
     /// When a setting is in effect: not before the command left, not after the reply plus the way that the instrument

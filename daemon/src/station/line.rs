@@ -1,6 +1,7 @@
 //! The line by which another process of this machine reaches a run: a socket beside the rig's latch.
 //!
-//! Owns the socket and the few words spoken over it: `stop` is asked, `stopping` and then how the run ended are answered.
+//! Owns the socket and the few words spoken over it: `stop` is asked, `stopping` and then how the run ended are answered;
+//! `confirm NAME` is said by a person who did what the run asked for, `told` is answered.
 //! Only the user who runs the station gets through: the socket lies in a folder of mode 0700 and has mode 0600 itself.
 //! Must not: touch an instrument; it tells the run as a person at the terminal would.
 
@@ -15,7 +16,25 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
-/// The one request there is.
+/// A request.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Word {
+    /// Make safe at once.
+    Stop,
+    /// A person of this name did what the run asked for.
+    Confirm(String),
+}
+
+/// Begins a confirmation; the name follows.
+const CONFIRM: &str = "confirm ";
+
+/// The answer to it.
+const TOLD: &str = "told";
+
+/// Longest request in bytes.
+const REQUEST_MAX: u64 = 512;
+
+/// The request to stop.
 const STOP: &str = "stop";
 
 /// With these words begins the answer of a run whose rig could not be made safe.
@@ -39,11 +58,11 @@ pub(super) struct Line {
 }
 
 impl Line {
-    /// Opens the line in a rig's folder; `on_stop` is called for each that says stop.
+    /// Opens the line in a rig's folder; `on_word` is called for each request.
     ///
     /// # Errors
     /// Of the operating system.
-    pub(super) fn open(directory: &Path, on_stop: impl Fn() + Send + 'static) -> io::Result<Self> {
+    pub(super) fn open(directory: &Path, on_word: impl Fn(Word) + Send + 'static) -> io::Result<Self> {
         let socket = socket(directory);
         let folder = directory.join("line");
         match fs::DirBuilder::new().mode(0o700).create(&folder) {
@@ -65,7 +84,7 @@ impl Line {
                 if over.load(Ordering::SeqCst) {
                     return;
                 }
-                match peer.and_then(|peer| answer(peer, &on_stop)) {
+                match peer.and_then(|peer| answer(peer, &on_word)) {
                     Ok(peer) => kept.lock().unwrap_or_else(PoisonError::into_inner).extend(peer),
                     Err(error) => tracing::warn!(%error, "somebody called and was not understood"),
                 }
@@ -101,16 +120,22 @@ impl Drop for Line {
 }
 
 /// Hears one request; the peer, if it waits for the end.
-fn answer(mut peer: UnixStream, on_stop: &impl Fn()) -> io::Result<Option<UnixStream>> {
+fn answer(mut peer: UnixStream, on_word: &impl Fn(Word)) -> io::Result<Option<UnixStream>> {
     peer.set_read_timeout(Some(PATIENCE))?;
     peer.set_write_timeout(Some(PATIENCE))?;
     let mut said = String::new();
-    BufReader::new(io::Read::take(&peer, 64)).read_line(&mut said)?;
-    if said.trim_end() != STOP {
+    BufReader::new(io::Read::take(&peer, REQUEST_MAX)).read_line(&mut said)?;
+    let said = said.trim_end();
+    if let Some(name) = said.strip_prefix(CONFIRM).map(str::trim).filter(|name| !name.is_empty()) {
+        on_word(Word::Confirm(name.to_owned()));
+        writeln!(peer, "{TOLD}")?;
+        return Ok(None);
+    }
+    if said != STOP {
         writeln!(peer, "unknown")?;
         return Ok(None);
     }
-    on_stop();
+    on_word(Word::Stop);
     writeln!(peer, "{STOPPING}")?;
     Ok(Some(peer))
 }
@@ -129,6 +154,29 @@ fn reach<T>(socket: &Path, with: impl FnOnce(&Path) -> io::Result<T>) -> io::Res
     }
     let folder = fs::File::open(folder)?;
     with(&Path::new("/proc/self/fd").join(folder.as_raw_fd().to_string()).join(name))
+}
+
+/// Tells the run on a rig that a person of this name did what it asked for; false where no run goes on.
+///
+/// # Errors
+/// Where a run may go on but can't be told, or does not understand.
+pub fn confirm(directory: &Path, name: &str) -> io::Result<bool> {
+    let mut line = match reach(&socket(directory), |path| UnixStream::connect(path)) {
+        Ok(line) => line,
+        Err(error) if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused) => {
+            return Ok(false);
+        }
+        Err(error) => return Err(error),
+    };
+    line.set_write_timeout(Some(PATIENCE))?;
+    line.set_read_timeout(Some(PATIENCE))?;
+    writeln!(line, "{CONFIRM}{name}")?;
+    match BufReader::new(line).lines().next() {
+        Some(Ok(said)) if said == TOLD => Ok(true),
+        Some(Ok(said)) => Err(io::Error::other(format!("the run answered '{said}'"))),
+        Some(Err(error)) => Err(error),
+        None => Err(io::Error::other("the run went away")),
+    }
 }
 
 /// What became of a request to stop.
@@ -185,7 +233,7 @@ mod tests {
         for directory in [short.path(), &long] {
             let told = Arc::new(AtomicUsize::new(0));
             let count = told.clone();
-            let line = Line::open(directory, move || {
+            let line = Line::open(directory, move |_| {
                 count.fetch_add(1, Ordering::SeqCst);
             })
             .unwrap();
@@ -208,14 +256,27 @@ mod tests {
         fs::create_dir_all(dir.path().join("line")).unwrap();
         drop(UnixListener::bind(socket(dir.path())).unwrap());
         assert_eq!(stop(dir.path(), Duration::from_secs(1)).unwrap(), Stopped::Nobody);
-        Line::open(dir.path(), || ()).unwrap().close("");
+        Line::open(dir.path(), |_| ()).unwrap().close("");
+    }
+
+    #[test]
+    fn a_confirmation_brings_its_name() {
+        let dir = tempfile::tempdir().unwrap();
+        assert!(!confirm(dir.path(), "A. Person").unwrap());
+        let heard: Arc<Mutex<Vec<Word>>> = Arc::default();
+        let kept = heard.clone();
+        let line = Line::open(dir.path(), move |word| kept.lock().unwrap().push(word)).unwrap();
+        assert!(confirm(dir.path(), "A. Person").unwrap());
+        assert_eq!(*heard.lock().unwrap(), [Word::Confirm("A. Person".to_owned())]);
+        line.close("");
     }
 
     #[test]
     fn other_words_do_nothing() {
         let dir = tempfile::tempdir().unwrap();
-        let line = Line::open(dir.path(), || panic!("nobody said stop")).unwrap();
+        let line = Line::open(dir.path(), |_| panic!("nobody said a word")).unwrap();
         let mut peer = UnixStream::connect(socket(dir.path())).unwrap();
+        assert!(confirm(dir.path(), "  ").is_err(), "nobody has no name");
         writeln!(peer, "go").unwrap();
         let mut said = String::new();
         BufReader::new(peer).read_line(&mut said).unwrap();

@@ -2,7 +2,8 @@
 
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Event, FirstMotion, Operator, Pause, PointEnd, QuietRecord, Recent, Seen, Stored, Target,
+    Cable, Event, FirstMotion, Operator, Pause, PointEnd, QuietRecord, RatioTone, Recent, Seen, Stored,
+    Target,
 };
 use drivers::{
     AmbientReading, AmplifierStatus, Block, ContactReading, DrivePermit, DriverError, SafeProof, Transition,
@@ -26,8 +27,8 @@ pub(super) enum Message {
     Block(Result<Option<Block>, DriverError>),
     /// State of the contacts.
     Contacts(Result<ContactReading, DriverError>),
-    /// An output of the contacts was switched, or could not be: as it was wanted, and as it was applied.
-    Output(bool, Result<bool, DriverError>),
+    /// An output of the contacts was switched, or could not be: what it is for, as it was wanted, and as it was applied.
+    Output(OutputFor, bool, Result<bool, DriverError>),
     /// State of the amplifier.
     Amplifier(Result<AmplifierStatus, DriverError>),
     /// Ambient conditions.
@@ -38,6 +39,8 @@ pub(super) enum Message {
     Lost(DriverError),
     /// A person wants something.
     Operator(Operator),
+    /// A person of this name did what was asked for last.
+    Confirmed(String),
 }
 
 /// What a source is told.
@@ -54,11 +57,20 @@ pub(super) enum AmplifierCommand {
     Status,
 }
 
+/// What an output of the contacts is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum OutputFor {
+    /// It warns before motion.
+    Warning,
+    /// It takes the source to the channels in place of the amplifier.
+    Route,
+}
+
 /// What contacts are told.
 #[derive(Debug)]
 pub(super) enum ContactsCommand {
     Read,
-    Output(u32, bool),
+    Output(OutputFor, u32, bool),
 }
 
 /// What the writer is told, each with the wall time at which it happened.
@@ -67,6 +79,9 @@ pub(super) enum Order {
     Quiet(Box<QuietRecord>, Timestamp),
     FirstMotion(Box<FirstMotion>, Timestamp),
     Point(Box<PointEnd>, Timestamp),
+    RatioTone(Box<RatioTone>, Timestamp),
+    /// A person of this name moved the cable.
+    Confirmation(Cable, String, Timestamp),
     Pause(Pause, Timestamp),
     Trip(Box<(Trip, Recent)>, Timestamp),
     /// The latch is to say tripped, at once.

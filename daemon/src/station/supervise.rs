@@ -6,7 +6,7 @@ use super::engine::{Engine, Progress, Report};
 use super::latch::{Acknowledgement, Latch, LatchFile};
 use super::leave::{Lapse, Leave, WithdrawnBy, mounted_sha256};
 use super::leave_file::{Keeper, LeaveFile, leave_for};
-use super::line::{Line, NOT_SAFE};
+use super::line::{Line, NOT_SAFE, Word};
 use super::messages::{Message, Observer, Order};
 use super::power;
 use super::writer::{RunStore, tripped, write_all};
@@ -66,6 +66,12 @@ pub struct Start {
 }
 
 impl Start {
+    /// Tells the run that a person of this name did what it asked for. Nothing happens if it is over, or asked for nothing.
+    pub fn confirm(&self, name: String) {
+        let inbox = self.inbox.clone();
+        thread::spawn(move || inbox.blocking_send(Message::Confirmed(name)).is_ok());
+    }
+
     /// Tells the run what a person wants. Nothing happens if it is over.
     pub fn tell(&self, what: Operator) {
         // A full inbox empties within a block; waiting here would hold up whoever asks.
@@ -257,10 +263,13 @@ fn under_leave(mission: &Mission, latch: &Latch) -> Result<Keeper, StationError>
 /// The line for `stop`. A dry run goes on without one, where the system has no sockets.
 fn open_line(mission: &Mission, start: &Start, keeper: &Arc<Keeper>) -> Result<Option<Line>, StationError> {
     let (start, keeper, clock) = (start.clone(), keeper.clone(), mission.clock.clone());
-    let opened = Line::open(mission.latch.directory(), move || {
-        // The armature first, the disk after it.
-        start.tell(Operator::Stop);
-        keeper.withdraw(clock.utc().into(), WithdrawnBy::Stop);
+    let opened = Line::open(mission.latch.directory(), move |word| match word {
+        Word::Stop => {
+            // The armature first, the disk after it.
+            start.tell(Operator::Stop);
+            keeper.withdraw(clock.utc().into(), WithdrawnBy::Stop);
+        }
+        Word::Confirm(name) => start.confirm(name),
     });
     match (opened, &mission.authority) {
         (Ok(line), _) => Ok(Some(line)),

@@ -4,7 +4,7 @@ use super::latch::{Latch, LatchFile};
 use super::messages::{Message, Order};
 use crate::files::Files;
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, Pause, PointEnd, QuietRecord, Recent, Stored};
+use calibration::sequence::{Cable, FirstMotion, Pause, PointEnd, QuietRecord, RatioTone, Recent, Stored};
 use jiff::Timestamp;
 use std::io;
 use std::sync::Arc;
@@ -29,6 +29,18 @@ pub trait RunStore: Send {
     /// # Errors
     /// Of the disk.
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()>;
+
+    /// Keeps one voltage in all channels at a frequency: waveforms first, then the entry that names them. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn ratio_tone(&mut self, at: Timestamp, tone: RatioTone) -> io::Result<()>;
+
+    /// Keeps that a person of this name moved the source's cable. Durable after return.
+    ///
+    /// # Errors
+    /// Of the disk.
+    fn confirmed(&mut self, at: Timestamp, cable: Cable, name: &str) -> io::Result<()>;
 
     /// Keeps the beginning or the end of a pause. Durable after return.
     ///
@@ -62,6 +74,10 @@ pub(super) fn write_all<S: RunStore>(
                 Some(store.first_motion(at, *motion).map(|()| Stored::FirstMotion))
             }
             Order::Point(end, at) => Some(store.point(at, *end).map(|()| Stored::Point)),
+            Order::RatioTone(tone, at) => Some(store.ratio_tone(at, *tone).map(|()| Stored::RatioTone)),
+            Order::Confirmation(cable, name, at) => {
+                Some(store.confirmed(at, cable, &name).map(|()| Stored::Confirmation))
+            }
             Order::Pause(pause, at) => Some(store.pause(at, &pause).map(|()| Stored::Pause)),
             Order::Trip(both, at) => {
                 if let Err(error) = store.trip(at, &both.0, &both.1) {

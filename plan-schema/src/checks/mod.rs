@@ -4,6 +4,7 @@
 //! checked in [`resolve`](crate::resolve); whether a point can be reached is foreseen by the calibration core.
 
 mod channel;
+mod channel_ratio;
 mod faults;
 mod machine;
 mod permissives;

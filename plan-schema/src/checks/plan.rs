@@ -33,6 +33,7 @@ pub(crate) fn plan(document: &Document<Plan>) -> Vec<Diagnostic> {
     }
     checker.positive("dwell_limit", plan.dwell_limit.si());
     soak(&mut checker, plan);
+    super::channel_ratio::tones(&mut checker, plan);
     ambient(&mut checker, plan);
     points(&mut checker, plan);
     let planned = plan.planned();

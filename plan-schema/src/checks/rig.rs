@@ -27,6 +27,7 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     safe_paths(&mut checker, rig);
     admission::admission(&mut checker, rig);
     super::permissives::permissives(&mut checker, rig);
+    super::channel_ratio::route(&mut checker, rig);
     simulation(&mut checker, rig);
     checker.found
 }
@@ -350,6 +351,24 @@ fn simulation(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         }
     }
     spreads(checker, &simulation.spread);
+    for (n, channel) in simulation.channels.iter().enumerate() {
+        let path = |key: &str| format!("simulation.channels[{n}].{key}");
+        if !rig.channels.iter().any(|c| c.name == channel.name) {
+            let names = crate::resolve::list(rig.channels.iter().map(|c| c.name.as_str()));
+            checker.error(
+                &path("name"),
+                format!("the rig has no channel '{}'", channel.name),
+                format!("its channels are {names}"),
+            );
+        }
+        if channel.gain_error.si().abs() >= 0.5 {
+            checker.error(&path("gain_error"), "no channel is this wrong", "write a share below 50 %");
+        }
+        if channel.delay_error.si().abs() > 0.01 {
+            checker.error(&path("delay_error"), "no channel is this late", "write at most \"10 ms\"");
+        }
+    }
+    checker.unique("simulation.channels", "name", simulation.channels.iter().map(|c| c.name.as_str()));
 }
 
 fn spreads(checker: &mut Checker<'_, Rig>, spread: &Spread) {

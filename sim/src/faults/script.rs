@@ -148,6 +148,11 @@ impl Script {
         Ok(Self { faults: scripted, inputs: job.rig.channels.len(), struck: Vec::new() })
     }
 
+    /// Takes up the faults of another script that has not begun.
+    pub(crate) fn add(&mut self, other: Self) {
+        self.faults.extend(other.faults);
+    }
+
     /// Faults that strike at a time: number and time; they count as scheduled from now on.
     pub(crate) fn take_timed(&mut self) -> Vec<(usize, Seconds)> {
         self.schedule(|at| match at {

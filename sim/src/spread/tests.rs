@@ -21,6 +21,7 @@ fn unknowns(seed: u64) -> Unknowns {
             environment: Fraction::ZERO,
             source_offset: VoltsDc::ZERO,
         },
+        channels: Vec::new(),
         spread: Spread {
             sensitivity: Fraction::new(0.04),
             shaker: Fraction::ZERO,

@@ -262,3 +262,26 @@ fn faults_that_do_not_fit_are_refused_with_a_remedy() {
         assert!(refused.contains(said), "{text}: {refused}");
     }
 }
+
+/// A fault that is added while the rig runs strikes as one that was there from the start, to the last bit.
+#[test]
+fn a_fault_added_later_is_the_same_as_one_from_the_start() {
+    for kind in
+        ["kind = \"gain_jump\"\nvalue = \"200 %\"", "kind = \"cable_intermittent\"\nchannel = \"ch1\""]
+    {
+        let text = format!("[[fault]]\nat = \"1.2345 s\"\n{kind}\n");
+        let facts = Facts { sensors: vec![""], ..Facts::default() };
+        let run = |bench: &mut Bench| {
+            bench.unmute();
+            bench.tone(50.0, 1.0);
+            bench.run(0.5)
+        };
+        let mut whole = Bench::with(&facts, 7, &faults(&text), 200);
+        let mut added = Bench::with(&facts, 7, &faults(""), 200);
+        assert_eq!(run(&mut whole), run(&mut added));
+        added.rig.add(&facts.job(), 7, &faults(&text)).unwrap();
+        let (whole, added) = (whole.run(2.0), added.run(2.0));
+        assert!(whole == added, "{kind}");
+        assert!(largest(&whole[1]) > 0.0);
+    }
+}

@@ -34,7 +34,7 @@ const LADDERS: [Ladder; 6] = [
     (FaultKind::Hum, Scale::OfAmplitude, &[0.0001, 0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0]),
     // The share that is cut off.
     (FaultKind::SensorClipped, Scale::OfAmplitude, &[-0.1, 0.0, 0.003, 0.01, 0.02, 0.05, 0.1, 0.3, 0.7]),
-    (FaultKind::SlowDrift, Scale::Percent, &[0.1, 0.5, 2.0, 10.0, 30.0, 60.0, 100.0]),
+    (FaultKind::SlowDrift, Scale::Percent, &[0.1, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 100.0]),
     (FaultKind::CableIntermittent, Scale::Percent, &[0.1, 1.0, 5.0, 20.0, 50.0, 100.0]),
 ];
 
@@ -69,6 +69,7 @@ fn is_found(ran: &Ran) -> bool {
 ///
 /// # Errors
 /// If an example can't be read, or a point can't be run without a fault.
+#[expect(clippy::print_stderr, reason = "progress of many minutes")]
 pub fn all(full: bool) -> Result<Figure> {
     let seed = 1;
     let places = scheduled::places(full, seed)?;
@@ -83,7 +84,11 @@ pub fn all(full: bool) -> Result<Figure> {
         };
         ran += rows.iter().map(|r| r.ran).sum::<usize>();
         wrong += rows.iter().map(|r| r.wrong).sum::<usize>();
-        table.push_str(&shown(kind, scale, sizes, &rows));
+        let part = shown(kind, scale, sizes, &rows);
+        if full {
+            eprintln!("faults of graded size: {ran} runs, {wrong} wrong so far{part}");
+        }
+        table.push_str(&part);
     }
     Ok(Figure {
         what: "points accepted with an error beyond 2 U and 1 % although a fault struck".to_owned(),
@@ -103,25 +108,31 @@ fn struck(
     phases: u32,
     seed: u64,
 ) -> Result<Vec<Row>> {
-    let cases: Vec<(usize, &Place, u32)> = (0..sizes.len())
-        .flat_map(|size| places.iter().flat_map(move |p| (0..phases).map(move |n| (size, p, n))))
-        .collect();
-    let outcomes = in_parallel(cases.len(), |n| -> Result<Option<(usize, Ran)>> {
-        let Some((size, place, phase)) = cases.get(n) else { return Ok(None) };
-        let channel = place.sensor_channel(*phase as usize);
-        let share = sizes.get(*size).copied().unwrap_or(0.0);
-        let Some(value) = written(place, kind, scale, share, &channel) else { return Ok(None) };
-        let channel = (kind != FaultKind::GainJump).then_some(channel);
-        let at = place.in_dwell(*phase, phases);
-        let fault = Fault { kind, at, channel, value: Some(value), lasts: None };
-        Ok(Some((*size, place.with(seed, fault)?)))
+    let outcomes = in_parallel(places.len(), |n| -> Result<Vec<(usize, Ran)>> {
+        let Some(place) = places.get(n) else { return Ok(Vec::new()) };
+        let cases = (0..sizes.len()).flat_map(|size| (0..phases).map(move |phase| (size, phase)));
+        let (sized, faults): (Vec<usize>, Vec<Fault>) = cases
+            .filter_map(|(size, phase)| {
+                let channel = place.sensor_channel(phase as usize);
+                let share = sizes.get(size).copied()?;
+                let value = Some(written(place, kind, scale, share, &channel)?);
+                let channel = (kind != FaultKind::GainJump).then_some(channel);
+                let at = place.in_dwell(phase, phases);
+                Some((size, Fault { kind, at, channel, value, lasts: None }))
+            })
+            .unzip();
+        let mut found = Vec::with_capacity(sized.len());
+        place.with_each(seed, &faults, |number, ran| {
+            found.extend(sized.get(number).map(|size| ran.map(|ran| (*size, ran))));
+        })?;
+        found.into_iter().collect()
     });
     let mut rows = vec![Row::default(); sizes.len()];
     for outcome in outcomes {
-        if let Some((size, ran)) = outcome?
-            && let Some(row) = rows.get_mut(size)
-        {
-            row.take(&ran);
+        for (size, ran) in outcome? {
+            if let Some(row) = rows.get_mut(size) {
+                row.take(&ran);
+            }
         }
     }
     Ok(rows)

@@ -8,7 +8,7 @@ use crate::program::root;
 use crate::volatile::{Cut, Volatile};
 use anyhow::{Context, Result, anyhow, ensure};
 use calibration::interlock::Trip;
-use calibration::sequence::{FirstMotion, Pause, PointEnd, QuietRecord, Recent, Setup};
+use calibration::sequence::{Cable, FirstMotion, Pause, PointEnd, QuietRecord, RatioTone, Recent, Setup};
 use calwright::files::{Disk, Files, Volume};
 use calwright::hash::sha256;
 use calwright::load;
@@ -190,7 +190,9 @@ fn raw_of(what: &What) -> Option<&str> {
         What::FirstMotion(entry) => Some(&entry.raw_sha256),
         What::Point(entry) => Some(&entry.raw_sha256),
         What::Trip(entry) => Some(&entry.raw_sha256),
-        What::Started(_)
+        What::RatioTone(entry) => Some(&entry.raw_sha256),
+        What::Confirmed(_)
+        | What::Started(_)
         | What::Unreached(_)
         | What::TakenOver(_)
         | What::Paused(_)
@@ -265,6 +267,16 @@ impl RunStore for Noting {
 
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()> {
         let done = self.store.point(at, end);
+        self.note(done)
+    }
+
+    fn ratio_tone(&mut self, at: Timestamp, tone: RatioTone) -> io::Result<()> {
+        let done = self.store.ratio_tone(at, tone);
+        self.note(done)
+    }
+
+    fn confirmed(&mut self, at: Timestamp, cable: Cable, name: &str) -> io::Result<()> {
+        let done = self.store.confirmed(at, cable, name);
         self.note(done)
     }
 

@@ -12,7 +12,9 @@ use crate::program::root;
 use anyhow::{Context, Result, ensure};
 use async_trait::async_trait;
 use calibration::interlock::Trip;
-use calibration::sequence::{Event, FirstMotion, Pause, PointEnd, QuietRecord, Recent, Setup};
+use calibration::sequence::{
+    Cable, Event, FirstMotion, Pause, PointEnd, QuietRecord, RatioTone, Recent, Setup,
+};
 use calwright::files::{Disk, Files};
 use calwright::load;
 use calwright::station::latch::LatchFile;
@@ -336,6 +338,12 @@ impl RunStore for Nowhere {
         Ok(())
     }
     fn point(&mut self, _at: Timestamp, _end: PointEnd) -> io::Result<()> {
+        Ok(())
+    }
+    fn ratio_tone(&mut self, _at: Timestamp, _tone: RatioTone) -> io::Result<()> {
+        Ok(())
+    }
+    fn confirmed(&mut self, _at: Timestamp, _cable: Cable, _name: &str) -> io::Result<()> {
         Ok(())
     }
     fn pause(&mut self, _at: Timestamp, _pause: &Pause) -> io::Result<()> {

@@ -16,6 +16,7 @@ use plan_schema::read::Document;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::{Channel, DisplacementChannel};
 use plan_schema::units::{Fraction, Quantity, Seconds, Volts};
+use std::sync::{Mutex, PoisonError};
 
 /// The jobs whose rigs are watched.
 const JOBS: [&str; 7] = [
@@ -101,7 +102,12 @@ pub fn figures(cases: u64) -> Result<Vec<Figure>> {
     let (mut worst, mut with_static, mut exceeded, mut lost) = (0.0f64, 0.0f64, Vec::new(), 0);
     let mut typical = Vec::new();
     let seeds: Vec<u64> = (1..=cases).collect();
-    let found = side_by_side(&seeds, |seed| one(&jobs, *seed).with_context(|| format!("case {seed}")))?;
+    let progress = Progress { cases, done: Mutex::default() };
+    let found = side_by_side(&seeds, |seed| {
+        let case = one(&jobs, *seed).with_context(|| format!("case {seed}"))?;
+        progress.tell(&case);
+        Ok(case)
+    })?;
     for case in found {
         worst = worst.max(case.ratio);
         with_static = with_static.max(case.with_static);
@@ -154,6 +160,34 @@ pub fn figures(cases: u64) -> Result<Vec<Figure>> {
         ),
         figure("cases in which it said that it lost track", lost as f64, print, "", format!("{cases} cases")),
     ])
+}
+
+/// Tells how far many cases are, so that a search that is stopped has said something.
+struct Progress {
+    cases: u64,
+    /// Cases, those in which the bound was exceeded, and the worst ratio so far.
+    done: Mutex<(u64, u64, f64)>,
+}
+
+impl Progress {
+    /// Cases after which it tells.
+    const EVERY: u64 = 500;
+
+    #[expect(clippy::print_stderr, reason = "progress of many minutes")]
+    fn tell(&self, case: &Case) {
+        let mut done = self.done.lock().unwrap_or_else(PoisonError::into_inner);
+        *done = (done.0 + 1, done.1 + u64::from(case.exceeded.is_some()), done.2.max(case.ratio));
+        let (cases, exceeded, worst) = *done;
+        if let Some(text) = &case.exceeded {
+            eprintln!("exceeded: {text}");
+        }
+        if cases % Self::EVERY == 0 {
+            eprintln!(
+                "{cases} of {} cases: {exceeded} exceeded, worst error over bound {worst:.3}",
+                self.cases
+            );
+        }
+    }
 }
 
 fn one(jobs: &[ResolvedJob], seed: u64) -> Result<Case> {

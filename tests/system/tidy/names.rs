@@ -14,7 +14,7 @@ const UNITS: [&str; 17] = [
 const AFTER: [&str; 8] = ["peak", "rms", "max", "min", "start", "end", "before", "after"];
 
 /// Numbers that count, number or name something, or say their unit beside them, and why their names are as they are.
-const WITHOUT_UNIT: [(&str, &str); 48] = [
+const WITHOUT_UNIT: [(&str, &str); 52] = [
     ("entries", "a count"),
     ("speed", "times real time"),
     ("seq", "number of an entry"),
@@ -23,6 +23,8 @@ const WITHOUT_UNIT: [(&str, &str); 48] = [
     ("estimator", "version of the estimator"),
     ("point", "number of a point"),
     ("repeat", "number of a repeat"),
+    ("tone", "number of a tone"),
+    ("ratio", "a pure number"),
     ("repeats", "a count"),
     ("first_sample", "index of a sample"),
     ("at_sample", "index of a sample"),
@@ -63,6 +65,8 @@ const WITHOUT_UNIT: [(&str, &str); 48] = [
     ("count", "a count"),
     ("number", "number of a table of the plan"),
     ("step", "number of a point in its series"),
+    ("line", "number of a line"),
+    ("column", "number of a character in its line"),
 ];
 
 /// Units of settings, which speak of computers.

@@ -3,6 +3,7 @@
 //! The list follows the manner of ISO 16063-21:2003, annex A (names from memory); every figure comes from this run, the
 //! reference's certificate, the rig file or a register. Nothing here is a limit of the standard.
 
+use super::channels::Measured;
 use super::point::wrap;
 use crate::sequence::Setup;
 use crate::uncertainty::{
@@ -41,6 +42,8 @@ pub(super) struct Observed {
     pub(super) off_frequency: f64,
     /// How far the first point had moved when it was looked at again at the end.
     pub(super) drift: Option<f64>,
+    /// What is uncertain about the ratio of channels, where this run measured it.
+    pub(super) channels: Option<Measured>,
 }
 
 /// How far repeats lie apart.
@@ -79,7 +82,8 @@ pub(super) fn magnitude(
 ) -> Result<Budget, UncertaintyError> {
     let errors = &setup.job.rig.errors;
     let rectangular = Distribution::Rectangular;
-    let mut components = of_reference(setup, frequency, circumstances)?;
+    let measured = observed.and_then(|o| o.channels);
+    let mut components = of_reference(setup, frequency, circumstances, measured.as_ref())?;
     if let Some(mounted) = setup.job.sensors.get(sensor) {
         let temperature = (mounted.sensor.temperature_coefficient.si() * errors.temperature.si()).abs();
         components.push(
@@ -96,7 +100,8 @@ pub(super) fn magnitude(
         let strain = (mounted.sensor.base_strain_frequency / frequency).powi(2);
         let strain = mounted.sensor.base_strain.si() * strain;
         components.extend(where_stated("base strain", Source::Register, strain)?);
-        components.extend(of_chain(&mounted.chain, "sensor", frequency, Measurand::Magnitude)?);
+        let parts = of_chain(&mounted.chain, "sensor", frequency, Measurand::Magnitude, measured.is_some())?;
+        components.extend(parts);
     }
     if let Some(observed) = observed {
         // A sine fit is blind to harmonics but for what a nonlinear sensor mixes back: bounded by d²/2.
@@ -112,6 +117,7 @@ fn of_reference(
     setup: &Setup,
     frequency: Hertz,
     circumstances: &Circumstances,
+    measured: Option<&Measured>,
 ) -> Result<Vec<Component>, UncertaintyError> {
     let job = &setup.job;
     let value = setup.table.at(frequency)?;
@@ -124,8 +130,15 @@ fn of_reference(
     )?;
     let mut components = vec![certificate.with_correlation(value.correlation)?];
     components.extend(of_transducer(job, &job.reference.reference, circumstances)?);
-    components.extend(of_chain(&job.reference.chain, "reference", frequency, Measurand::Magnitude)?);
-    components.extend(common(job)?);
+    let replaced = measured.is_some();
+    components.extend(of_chain(
+        &job.reference.chain,
+        "reference",
+        frequency,
+        Measurand::Magnitude,
+        replaced,
+    )?);
+    components.extend(common(job, measured)?);
     let grown = job.rig.errors.relative_motion.si() * (frequency.si() / STATED_AT_HZ).powi(2);
     components.extend(where_stated("relative motion", Source::RigFile, grown)?);
     if value.interpolated {
@@ -162,17 +175,42 @@ pub(super) fn of_transducer(
     Ok(components)
 }
 
-/// What channels and mounting contribute.
-pub(super) fn common(job: &ResolvedJob) -> Result<Vec<Component>, UncertaintyError> {
+/// What channels and mounting contribute; `measured` where this run measured the ratio of channels.
+pub(super) fn common(
+    job: &ResolvedJob,
+    measured: Option<&Measured>,
+) -> Result<Vec<Component>, UncertaintyError> {
     let errors = &job.rig.errors;
-    let channels = Distribution::Normal { k: 2.0 };
+    let expanded = Distribution::Normal { k: 2.0 };
     let rectangular = Distribution::Rectangular;
-    let mut components = vec![
-        Component::new("channel ratio", Source::RigFile, channels, errors.channel_ratio.si())?
-            .with_correlation(1.0)?,
-        Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?,
-    ];
+    let mut components = match measured {
+        None => vec![
+            Component::new("channel ratio", Source::RigFile, expanded, errors.channel_ratio.si())?
+                .with_correlation(1.0)?,
+        ],
+        Some(measured) => of_measured(
+            ["measured channel ratio", "interpolation of channel ratio", "change of channel ratio"],
+            measured,
+            ("equality of voltages", job.rig.channel_ratio.as_ref().map_or(0.0, |r| r.equality.si()), 1.0),
+        )?,
+    };
+    components.push(Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?);
     components.extend(where_stated("surroundings", Source::RigFile, errors.environment.si())?);
+    Ok(components)
+}
+
+/// What a ratio of channels that was measured contributes in the place of what the rig file states: its scatter, what lies
+/// between two tones, what it changed by over the run; and how equal the voltages are, with the correlation of that.
+fn of_measured(
+    [scatter, interpolation, change]: [&str; 3],
+    measured: &Measured,
+    (equality, expanded, correlation): (&str, f64, f64),
+) -> Result<Vec<Component>, UncertaintyError> {
+    let mut components = vec![Component::type_a(scatter, measured.type_a, measured.dof)?];
+    components.extend(where_stated(interpolation, Source::ThisRun, measured.interpolation)?);
+    components.extend(where_stated(change, Source::ThisRun, measured.change)?);
+    let equal = Component::new(equality, Source::RigFile, Distribution::Normal { k: 2.0 }, expanded)?;
+    components.push(equal.with_correlation(correlation)?);
     Ok(components)
 }
 
@@ -181,12 +219,14 @@ fn where_stated(name: &str, source: Source, half: f64) -> Result<Option<Componen
     (half > 0.0).then(|| Component::new(name, source, Distribution::Rectangular, half)).transpose()
 }
 
-/// What the chain of a reference or a sensor (`of`) contributes; nothing where nothing is stated of it.
+/// What the chain of a reference or a sensor (`of`) contributes; nothing where nothing is stated of it, nor of the channel
+/// itself where that was measured (`replaced`).
 pub(super) fn of_chain(
     chain: &Chain,
     of: &str,
     frequency: Hertz,
     measurand: Measurand,
+    replaced: bool,
 ) -> Result<Vec<Component>, UncertaintyError> {
     let component = |c: Contribution| {
         let stated = match measurand {
@@ -205,7 +245,8 @@ pub(super) fn of_chain(
             Component::new(name, Source::RigFile, distribution, stated)?.with_correlation(correlation)
         })
     };
-    chain.contributions(frequency).into_iter().filter_map(component).collect()
+    let stays = |c: &Contribution| !(replaced && c.part.is_of_channel());
+    chain.contributions(frequency).into_iter().filter(stays).filter_map(component).collect()
 }
 
 fn part_name(part: Part, measurand: Measurand) -> &'static str {
@@ -251,7 +292,8 @@ pub(super) fn phase(
         return Ok(None);
     };
     // A difference in delay makes a phase that rises with frequency; the rig file states it at 100 Hz.
-    let channels = errors.channel_phase.si() * (frequency.si() / STATED_AT_HZ);
+    let grows = frequency.si() / STATED_AT_HZ;
+    let measured = observed.and_then(|o| o.channels);
     let mut components = vec![
         Component::new(
             "reference phase",
@@ -260,10 +302,25 @@ pub(super) fn phase(
             expanded.si(),
         )?
         .with_correlation(value.correlation)?,
-        Component::new("channel phase", Source::RigFile, Distribution::Normal { k: 2.0 }, channels)?,
-        transverse_on_reference(job, &job.reference.reference)?,
     ];
-    components.extend(of_chain(&job.reference.chain, "reference", frequency, Measurand::Phase)?);
+    components.extend(match &measured {
+        None => {
+            let stated = errors.channel_phase.si() * grows;
+            vec![Component::new("channel phase", Source::RigFile, Distribution::Normal { k: 2.0 }, stated)?]
+        }
+        Some(measured) => of_measured(
+            ["measured channel phase", "interpolation of channel phase", "change of channel phase"],
+            measured,
+            (
+                "equality of voltages",
+                job.rig.channel_ratio.as_ref().map_or(0.0, |r| r.equality_phase.si() * grows),
+                0.0,
+            ),
+        )?,
+    });
+    components.push(transverse_on_reference(job, &job.reference.reference)?);
+    let replaced = measured.is_some();
+    components.extend(of_chain(&job.reference.chain, "reference", frequency, Measurand::Phase, replaced)?);
     if value.interpolated {
         let half = interpolation(&job.reference.calibration.points, frequency, |p| p.phase.map(|a| a.si()));
         components.push(Component::new(
@@ -275,7 +332,7 @@ pub(super) fn phase(
     }
     if let Some(mounted) = job.sensors.get(sensor) {
         components.push(transverse_on_sensor(&setup.job, mounted)?);
-        components.extend(of_chain(&mounted.chain, "sensor", frequency, Measurand::Phase)?);
+        components.extend(of_chain(&mounted.chain, "sensor", frequency, Measurand::Phase, replaced)?);
     }
     if let Some(observed) = observed {
         push_observed(&mut components, observed)?;

@@ -95,8 +95,12 @@ fn budget(
     };
     let noise = scatter(job, mounted, point, forecast.lengthened);
     let repeats = f64::from(point.repeats.max(1));
-    let observed =
-        Observed { type_a: noise.standard / repeats.sqrt(), dof: noise.dof * repeats, ..Observed::default() };
+    let observed = Observed {
+        type_a: noise.standard / repeats.sqrt(),
+        dof: noise.dof * repeats,
+        channels: super::channels::foreseen(setup, point.frequency),
+        ..Observed::default()
+    };
     let least = super::scope::band(job, mounted, point).map(|band| band.u.si());
     Ok(magnitude(setup, sensor, point.frequency, circumstances, Some(&observed))?.not_below(least))
 }

@@ -4,6 +4,7 @@
 //! Must not: know records, files, or the date of today.
 
 mod budgets;
+mod channels;
 mod drift;
 mod foreseen;
 mod hum;
@@ -23,7 +24,9 @@ pub use scope::Accredited;
 pub use verdict::sensor_decision;
 pub use witness::{WitnessPoint, WitnessResult, hold, witnesses};
 
-use crate::sequence::{Finding, FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, Setup};
+use crate::sequence::{
+    Cable, Finding, FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, RatioTone, Setup,
+};
 use crate::uncertainty::{Decision, UncertaintyError};
 use drift::Drift;
 use plan_schema::resolve::MountedSensor;
@@ -38,6 +41,10 @@ pub struct RunFacts {
     pub first_motion: Option<FirstMotion>,
     /// Ends of points and repeats, in order of time.
     pub ends: Vec<PointEnd>,
+    /// One voltage in all channels, a frequency each, in order of time.
+    pub channels: Vec<RatioTone>,
+    /// What persons confirmed: the cable, who, and when in UTC as the record states it.
+    pub confirmed: Vec<(Cable, String, String)>,
 }
 
 impl RunFacts {

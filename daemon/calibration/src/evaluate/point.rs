@@ -2,6 +2,7 @@
 
 use super::RunFacts;
 use super::budgets::{Circumstances, Observed, Spread, magnitude, off_frequency, phase};
+use super::channels::{Correction, correction};
 use super::drift::Drift;
 use super::scope::Accredited;
 use super::seen::Seen;
@@ -57,6 +58,9 @@ pub struct PointResult {
     pub conformity: Option<f64>,
     /// Whether it falls under the laboratory's accreditation; `None` where that states none.
     pub accredited: Option<Accredited>,
+    /// True where the ratio of channels was measured in this run and is taken out; false where the rig file's bound stands for
+    /// it.
+    pub channels: bool,
     /// True for the point that the deviations of all others refer to: it refers to itself, and gets no statement.
     pub is_base: bool,
 }
@@ -133,6 +137,7 @@ pub(super) fn evaluate_point(
         guard_band: None,
         conformity: None,
         accredited: super::scope::accredited(job, mounted, point, circumstances),
+        channels: false,
         is_base: false,
     };
     if result.reason.is_some() {
@@ -148,17 +153,13 @@ pub(super) fn evaluate_point(
     // Complex sensitivity of the reference; without a phase its magnitude alone. Where the channel sees one line of two,
     // what it shows stands for the difference, to which the register refers.
     let share = job.columns.get(mounted.column).map_or(1.0, |c| mounted.sensor.seen_by(c).1);
-    let standard = Complex::from_polar(table.sensitivity.si() / share, table.phase.map_or(0.0, |p| p.si()));
+    let ratio = correction(job, facts, mounted.column, point.frequency);
+    let of_register =
+        Complex::from_polar(table.sensitivity.si() / share, table.phase.map_or(0.0, |p| p.si()));
+    let standard = ratio.map_or(of_register, |c| of_register / c.ratio);
+    result.channels = ratio.is_some();
     let seen = gather(job, facts, number, mounted.column, standard, &mut result);
-    let with_phase = table.phase.is_some();
-    result.repeats = seen
-        .iter()
-        .map(|s| RepeatResult {
-            sensitivity: Some(Sensitivity::new(s.response.norm())),
-            phase: with_phase.then(|| Radians::new(wrap(s.response.arg()))),
-            valid: s.valid,
-        })
-        .collect();
+    result.repeats = repeats(&seen, table.phase.is_some());
     let good: Vec<&Seen<'_>> = seen.iter().filter(|s| s.valid).collect();
     // A point of which no repeat is good still shows its figures, as rejected.
     let used: Vec<&Seen<'_>> = if good.is_empty() { seen.iter().collect() } else { good };
@@ -169,8 +170,20 @@ pub(super) fn evaluate_point(
             result.status = Status::Accepted;
         }
     }
-    result.value = figures(setup, facts, circumstances, (sensor, number), &used, drift)?;
+    if used.iter().all(|s| s.certain) {
+        let seen = (drift, ratio.as_ref());
+        result.value = figures(setup, facts, circumstances, (sensor, number), &used, seen)?;
+    }
     Ok(result)
+}
+
+fn repeats(seen: &[Seen<'_>], with_phase: bool) -> Vec<RepeatResult> {
+    let of = |s: &Seen<'_>| RepeatResult {
+        sensitivity: Some(Sensitivity::new(s.response.norm())),
+        phase: with_phase.then(|| Radians::new(wrap(s.response.arg()))),
+        valid: s.valid,
+    };
+    seen.iter().map(of).collect()
 }
 
 /// Goes through what the run left of a point: notes what was found against it, and gives every estimated repeat.
@@ -246,7 +259,7 @@ fn figures(
     circumstances: &Circumstances,
     (sensor, number): (usize, usize),
     used: &[&Seen<'_>],
-    drift: Option<&Drift>,
+    (drift, ratio): (Option<&Drift>, Option<&Correction>),
 ) -> Result<Option<Value>, UncertaintyError> {
     let job = &setup.job;
     let (Some(first), Some(point), Some(mounted)) =
@@ -254,9 +267,6 @@ fn figures(
     else {
         return Ok(None);
     };
-    if !used.iter().all(|s| s.u_magnitude.is_finite() && s.u_phase.is_finite()) {
-        return Ok(None);
-    }
     let count = used.len() as f64;
     let response = used.iter().map(|s| s.response).sum::<Complex<f64>>() / count;
     let rms =
@@ -269,14 +279,15 @@ fn figures(
         trend: used.iter().map(|s| s.trend_effect()).fold(0.0, f64::max),
         ..Observed::default()
     };
-    let lines = &job.reference.calibration.points;
-    let share = first.estimate.frequency / point.frequency - 1.0;
+    let (lines, share) =
+        (&job.reference.calibration.points, first.estimate.frequency / point.frequency - 1.0);
     let magnitude_seen = Observed {
         off_frequency: off_frequency(lines, point.frequency, share, |p| Some(p.sensitivity.si().ln())),
         type_a: rms(|s| s.u_magnitude),
         repeats: spread(used, |s| (s.response / response).norm() - 1.0),
         distortion: distortion.unwrap_or(0.0),
         drift: drift.map(|d| d.magnitude),
+        channels: ratio.map(|r| r.magnitude),
         ..common
     };
     let phase_seen = Observed {
@@ -285,19 +296,20 @@ fn figures(
         dof: used.iter().map(|s| s.dof_phase).sum::<f64>(),
         repeats: spread(used, |s| (s.response / response).arg()),
         drift: drift.map(|d| d.phase),
+        channels: ratio.map(|r| r.phase),
         ..common
     };
-    let seen = [&magnitude_seen, &phase_seen];
-    let (magnitude, phase_budget) = both_budgets(setup, circumstances, (sensor, number), seen)?;
+    let (magnitude, phase_budget) =
+        both_budgets(setup, circumstances, (sensor, number), [&magnitude_seen, &phase_seen])?;
     let standard = setup.table.at(point.frequency)?;
     let on_channel = setup.reference_at(point.frequency).map_or(standard.sensitivity, |r| r.0);
     let acceleration = Accel::new(reference.map_or(0.0, |c| c.amplitude.norm()) / on_channel.si());
-    let samples: usize = used.iter().map(|s| s.measurement.length).sum();
+    let samples = used.iter().map(|s| s.measurement.length).sum::<usize>() as f64;
     Ok(Some(Value {
         frequency: first.estimate.frequency,
         acceleration,
         displacement: acceleration.displacement_at(first.estimate.frequency),
-        cycles: samples as f64 / job.rig.acquisition.rate.si() * first.estimate.frequency.si(),
+        cycles: samples / job.rig.acquisition.rate.si() * first.estimate.frequency.si(),
         segments: used.iter().map(|s| s.estimate.segments.len()).sum(),
         sensitivity: Sensitivity::new(response.norm()),
         phase: standard.phase.is_some().then(|| Radians::new(wrap(response.arg()))),

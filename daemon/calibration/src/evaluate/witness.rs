@@ -5,6 +5,7 @@
 
 use super::RunFacts;
 use super::budgets::{Circumstances, common, of_chain, of_transducer};
+use super::channels::correction;
 use super::seen::Seen;
 use crate::estimate::Complex;
 use crate::sequence::{Finding, FindingKind, PointEnd, Setup};
@@ -97,7 +98,9 @@ fn measured(
         let frequency = setup.job.points.get(m.point)?.frequency;
         let (expected, limit) = witness.expected_at(frequency)?;
         let standard = setup.table.at(frequency).ok()?.sensitivity.si();
-        let seen = Seen::of(m, witness.column, &setup.job, Complex::new(standard, 0.0))?;
+        let ratio = correction(&setup.job, facts, witness.column, frequency)
+            .map_or(Complex::new(1.0, 0.0), |c| c.ratio);
+        let seen = Seen::of(m, witness.column, &setup.job, standard / ratio)?;
         let sensitivity = Sensitivity::new(seen.response.norm());
         let limit = match witness.role {
             WitnessRole::CheckStandard => limit.si(),
@@ -131,10 +134,10 @@ fn beside_certificates(
 ) -> Result<f64, UncertaintyError> {
     let job = &setup.job;
     let references = [Some(&job.reference), job.second_reference.as_ref()];
-    let mut components = common(job)?;
+    let mut components = common(job, None)?;
     for mounted in references.into_iter().flatten() {
         components.extend(of_transducer(job, &mounted.reference, circumstances)?);
-        components.extend(of_chain(&mounted.chain, "reference", frequency, Measurand::Magnitude)?);
+        components.extend(of_chain(&mounted.chain, "reference", frequency, Measurand::Magnitude, false)?);
     }
     Ok(components.iter().map(|c| c.standard().powi(2)).sum::<f64>().sqrt())
 }

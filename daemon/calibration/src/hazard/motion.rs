@@ -107,6 +107,12 @@ impl Machine {
         TAU * (self.mass / self.stiffness).sqrt()
     }
 
+    /// Size of the acceleration with which a step of a force begins that moves the centre so far, in m/s².
+    #[must_use]
+    pub(crate) fn acceleration_of(&self, displacement: f64) -> f64 {
+        self.stiffness * displacement / self.mass
+    }
+
     /// Acceleration in m/s²: `(Bl i − c v − k x) / m`.
     #[inline]
     #[must_use]

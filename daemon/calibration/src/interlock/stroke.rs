@@ -5,7 +5,9 @@
 //! bound on its error and the static allowance ([`Observer`]). Either way an acceleration that leaves what was foreseen
 //! trips. Must not: hold leave, or know what a point is.
 
+mod cause;
 mod ceilings;
+mod recent;
 #[cfg(test)]
 mod tests;
 
@@ -15,9 +17,11 @@ use super::told::Other;
 use super::trip::{Trip, TripReason};
 use super::{reference, source};
 use crate::block::BlockView;
+use cause::{Bench, Cause};
 use ceilings::Ceilings;
 use nalgebra::Complex;
 use plan_schema::units::{Displacement, Peak, SampleCount, SampleIndex, Volts, engineering};
+use recent::Recent;
 
 /// What limits the stroke on a rig, whatever the point.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -41,6 +45,7 @@ pub struct StrokeMonitor {
     channel: Option<DisplacementChannel>,
     observer: Option<Observer>,
     others: Others,
+    recent: Recent,
     /// Column and name of the reference.
     reference: (usize, String),
     ceilings: Ceilings,
@@ -57,7 +62,16 @@ impl StrokeMonitor {
     ) -> Self {
         let ceilings = Ceilings::new(limits.rest);
         let others = Others::default();
-        Self { limits, channel, observer: None, others, reference, ceilings, braking: false }
+        Self {
+            limits,
+            channel,
+            observer: None,
+            others,
+            recent: Recent::new(),
+            reference,
+            ceilings,
+            braking: false,
+        }
     }
 
     /// What the reference shows at rest is known: the observer watches from now on.
@@ -101,6 +115,12 @@ impl StrokeMonitor {
         }
     }
 
+    /// The reference's channel shows something else than its motion: nothing is estimated from it any more. A displacement
+    /// channel goes on being judged.
+    pub fn blind(&mut self) {
+        self.observer = None;
+    }
+
     /// Some monitor tripped.
     pub fn tripped(&mut self) {
         if let Some(observer) = &mut self.observer {
@@ -131,17 +151,26 @@ impl StrokeMonitor {
         if block.gap_before > SampleCount(0) {
             observer.interrupted();
         }
+        let mut after_departure = 0.0;
         let mut departed: Option<(Departure, bool, Afterwards)> = None;
         for (n, volts) in samples.iter().enumerate() {
             let at = block.first_sample + SampleCount(n as u64);
             let was_lost = observer.departure().is_some();
             self.others.pass(block.channels, n);
-            let observed = observer.pass(at, *volts);
+            let observed = observer.pass(at, *volts, |departure| self.others.show(departure));
             told(at, observed);
+            let (group, _) = observer.tuning();
+            let foretold = || observer.foretold(at);
+            if after_departure < group * cause::AFTER as f64 {
+                self.recent.take(group, at, observer.seen(), foretold, || self.others.motion());
+            }
             if let Some((_, _, after)) = &mut departed {
+                after_departure += 1.0;
                 after.take(observer.seen());
-            } else if let Some(departure) = observer.departure().filter(|_| !was_lost && found.is_none()) {
-                let moves = self.others.show(departure.seen.si() - departure.foreseen.si());
+            } else if let Some(departure) =
+                observer.departure().filter(|d| !was_lost && !d.at_rest && found.is_none())
+            {
+                let moves = self.others.show(departure);
                 departed = Some((*departure, moves, Afterwards::default()));
             } else if self.channel.is_none() && observed.bound.si().is_finite() && found.is_none() {
                 let on_the_way = observer.is_on_the_way(at);
@@ -154,7 +183,15 @@ impl StrokeMonitor {
         }
         if let Some((departure, moves, after)) = departed {
             let gone = after.gone(observer);
-            let trip = left_what_was_foreseen(&departure, moves, gone, observer.tone().1);
+            let (machine, period, line_at_zero) = observer.bench();
+            let bench = Bench { machine, period, line_at_zero };
+            let trip = match cause::cause(&bench, &self.recent, &departure) {
+                Some(cause) => named(cause),
+                None => {
+                    left_what_was_foreseen(&departure, moves, gone, (observer.before(), observer.tone().1))
+                }
+            };
+            let trip = with_what_was_seen(trip, &departure);
             let of_source = matches!(trip.reason, TripReason::SourceDc | TripReason::SourceNotFollowing);
             let channel = (!of_source).then(|| self.reference.1.clone());
             found = found.or(Some(Trip { channel, ..trip }));
@@ -222,6 +259,9 @@ fn beyond(
     Some(Trip::beyond(TripReason::StrokeLimit, value, limit, "m", message))
 }
 
+/// On the way between settings a motion that passes the tone before so many times is not that tone any more.
+const BEFORE: f64 = 1.15;
+
 /// On the way between settings a motion that passes the larger tone so many times is more than either.
 const MORE: f64 = 1.5;
 
@@ -229,28 +269,53 @@ const MORE: f64 = 1.5;
 /// that turned round the same with the other sign. `ceased` says whether the tone was gone afterwards, where that is known.
 /// Of the motion more than was foreseen is a limit that is passed, and less
 /// says that the drive is not what was commanded.
-fn left_what_was_foreseen(departure: &Departure, moves: bool, ceased: Option<bool>, tone: f64) -> Trip {
-    let (seen, foreseen, allowed) = (departure.seen.si(), departure.foreseen.si(), departure.allowed.si());
-    let shown = [seen, foreseen, allowed].map(|v| engineering(v, "m/s²"));
+fn left_what_was_foreseen(
+    departure: &Departure,
+    moves: bool,
+    ceased: Option<bool>,
+    (before, after): (f64, f64),
+) -> Trip {
+    let (seen, foreseen) = (departure.seen.si(), departure.foreseen.si());
     // Whatever the others say, a reference that shows neither nothing nor the opposite is no broken line.
     let gone = ceased.unwrap_or(seen.abs() <= 0.5 * foreseen.abs());
-    // On the way its size is not known well enough to be compared.
-    let opposite = (departure.on_the_way && !moves) || (seen + foreseen).abs() <= 0.5 * foreseen.abs();
+    // On the way its size is not known well enough to be compared, but something has to be there, and to be foreseen.
+    let something = seen.abs().min(foreseen.abs()) >= 0.2 * (seen - foreseen).abs();
+    let opposite =
+        (departure.on_the_way && !moves && something) || (seen + foreseen).abs() <= 0.5 * foreseen.abs();
     let turned = seen * foreseen < 0.0 && opposite;
     let moves = moves || !(gone || turned);
-    let more = departure.on_the_way && seen.abs() > MORE * tone;
-    let trip = if moves && departure.on_the_way && !more {
-        source::not_following("the motion is not the one of the setting that it took")
+    // A source that stays behind or stops leaves no more than what was before.
+    let farther = seen * foreseen > 0.0 && seen.abs() > foreseen.abs() && seen.abs() > BEFORE * before;
+    let more = departure.on_the_way && (farther || seen.abs() > MORE * before.max(after));
+    if moves && departure.on_the_way && !more {
+        named(Cause::NotFollowing)
     } else if moves && (more || !ceased.unwrap_or(seen.abs() <= foreseen.abs())) {
-        let next = "The amplifier's gain or the payload may have changed. Check them, then acknowledge.";
-        Trip::plain(TripReason::AccelerationLimit, format!("the motion is more than it was. {next}"))
+        named(Cause::More)
     } else if moves {
-        source::ceased()
+        named(Cause::Ceased)
     } else if turned {
-        reference::reversed()
+        named(Cause::Reversed)
     } else {
-        reference::open()
-    };
+        named(Cause::Open)
+    }
+}
+
+fn named(cause: Cause) -> Trip {
+    match cause {
+        Cause::Open => reference::open(),
+        Cause::Reversed => reference::reversed(),
+        Cause::NotFollowing => source::not_following("the motion is not the one of the setting that it took"),
+        Cause::Ceased => source::ceased(),
+        Cause::More => {
+            let next = "The amplifier's gain or the payload may have changed. Check them, then acknowledge.";
+            Trip::plain(TripReason::AccelerationLimit, format!("the motion is more than it was. {next}"))
+        }
+    }
+}
+
+fn with_what_was_seen(trip: Trip, departure: &Departure) -> Trip {
+    let (seen, foreseen, allowed) = (departure.seen.si(), departure.foreseen.si(), departure.allowed.si());
+    let shown = [seen, foreseen, allowed].map(|v| engineering(v, "m/s²"));
     Trip {
         at_sample: Some(departure.at),
         value: Some((seen - foreseen).abs()),

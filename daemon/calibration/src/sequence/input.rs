@@ -3,6 +3,7 @@
 use super::first_motion::FirstMotion;
 use super::measure::PointEnd;
 use super::quiet::QuietRecord;
+use super::ratio_tone::RatioTone;
 use super::recent::Recent;
 use super::room::Pause;
 use crate::block::BlockView;
@@ -36,6 +37,8 @@ pub enum Reply {
     Unmuted,
     /// The warning is on.
     Warned,
+    /// The switch between source, amplifier and channels is where it was asked to be.
+    Routed,
     /// An instrument was made safe, with proof.
     MadeSafe(Target),
 }
@@ -69,6 +72,32 @@ pub enum Operator {
     Stop,
 }
 
+/// Where the source's cable is wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Cable {
+    /// At the channels, by way of a distribution box, and not at the amplifier.
+    ToChannels,
+    /// At the amplifier, and every transducer at its channel.
+    ToAmplifier,
+}
+
+impl Cable {
+    /// What a person is asked to do, in words.
+    #[must_use]
+    pub const fn asks(self) -> &'static str {
+        match self {
+            Self::ToChannels => {
+                "the amplifier is muted. Take the source's cable off the amplifier and to the distribution box, and connect \
+                 the box to the channels in place of every transducer; then say so with calwright confirm"
+            }
+            Self::ToAmplifier => {
+                "the source is at 0 V and the amplifier muted. Connect every transducer to its channel again and the source's \
+                 cable to the amplifier, then keep clear and say so with calwright confirm"
+            }
+        }
+    }
+}
+
 /// What a store receipt is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Stored {
@@ -78,6 +107,10 @@ pub enum Stored {
     FirstMotion,
     /// A dwell or the failure of a point.
     Point,
+    /// One voltage in all channels at a frequency.
+    RatioTone,
+    /// That a person moved a cable.
+    Confirmation,
     /// Beginning or end of a pause.
     Pause,
 }
@@ -146,6 +179,11 @@ pub enum Input<'a> {
     StoreFailed(String),
     /// A person wants something.
     Operator(Operator),
+    /// A person did what was asked for last.
+    Confirmed {
+        /// Who.
+        name: String,
+    },
     /// Time passed.
     Tick,
 }
@@ -159,6 +197,8 @@ pub enum Action {
     Withdraw,
     /// Switch the output that warns of motion. The reply to `true` is waited for.
     Warn(bool),
+    /// Switch the source's output to the channels in place of the amplifier, or back. The reply is waited for.
+    Route(bool),
     /// Let the drive through.
     Unmute,
     /// Go to a tone.
@@ -183,6 +223,10 @@ pub enum Action {
     StoreFirstMotion(Box<FirstMotion>),
     /// Make the end of a point durable, then send a receipt.
     StorePoint(Box<PointEnd>),
+    /// Make a tone in all channels durable, then send a receipt.
+    StoreRatioTone(Box<RatioTone>),
+    /// Make durable that a person moved the cable, with the name, then send a receipt.
+    StoreConfirmation(Cable, String),
     /// Keep the waveforms around a trip.
     StoreTrip(Box<(Trip, Recent)>),
     /// Tell people and the journal.
@@ -209,6 +253,10 @@ pub enum Outcome {
 pub enum Event {
     /// Sensors and temperature are waited for; as long as foreseen.
     SoakBegins(Seconds),
+    /// One voltage goes into all channels, while the armature rests.
+    ChannelRatioBegins(QuietTime),
+    /// A person has to move the source's cable and confirm that.
+    Asks(Cable),
     /// A quiet part begins.
     QuietBegins(QuietTime),
     /// The first motion begins, at this frequency.

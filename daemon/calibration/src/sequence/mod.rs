@@ -5,7 +5,7 @@
 //! every step; every way out of a run passes through [`stopping`].
 //!
 //! ```text
-//! started → soak → permissives → warning → unmute → quiet → first motion → identify → point … point → first point again → quiet → stopping → done
+//! started → soak → (one voltage in all channels) → permissives → warning → unmute → quiet → first motion → identify → point … point → first point again → quiet → stopping → done
 //!    └──────────────────── trip, failure, hold, cancel ───────────────────────────────────────→ stopping ──┘
 //! ```
 
@@ -20,6 +20,7 @@ mod point;
 mod probe;
 mod quality;
 mod quiet;
+mod ratio_tone;
 mod recent;
 mod room;
 mod run;
@@ -31,11 +32,12 @@ mod warning;
 pub use finding::{Finding, FindingKind};
 pub use first_motion::{FirstMotion, Opening, Verdict};
 pub use input::{
-    Action, Consequence, Effective, Event, Input, Operator, Outcome, QuietTime, Reply, Stored, Target,
+    Action, Cable, Consequence, Effective, Event, Input, Operator, Outcome, QuietTime, Reply, Stored, Target,
 };
 pub use measure::{Measurement, PointEnd, measure};
 pub use quality::Standing;
 pub use quiet::QuietRecord;
+pub use ratio_tone::RatioTone;
 pub use recent::Recent;
 pub use room::Pause;
 pub use run::{Part, Resumed, Run, Seen};

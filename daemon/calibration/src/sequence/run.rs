@@ -1,6 +1,7 @@
 //! The run machine: its state, what reaches it, and what follows.
 
 mod before_motion;
+mod channel_ratio;
 mod foretold;
 mod opening;
 mod paused;
@@ -29,6 +30,7 @@ use crate::block::BlockView;
 use crate::control::PlantModel;
 use crate::interlock::{Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
+use channel_ratio::RatioRun;
 use paused::Paused;
 use plan_schema::units::{Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
 use points::{Goal, Learned};
@@ -41,6 +43,8 @@ enum State {
     Soaking(Soak),
     /// Something has to come before the armature may move.
     Waiting(Gate),
+    /// One voltage goes into all channels.
+    Channels(Box<RatioRun>),
     Unmuting,
     Quiet(QuietTime, Collector),
     StoringQuiet(QuietTime),
@@ -109,6 +113,8 @@ pub struct Run {
     /// True once the amplifier answered after a trip, and until when that is waited for.
     answered: bool,
     asked_until: Option<Mono>,
+    /// The source is connected to the channels in place of the amplifier, or may be.
+    routed: bool,
 }
 
 /// Waveforms kept from before a trip.
@@ -147,6 +153,7 @@ impl Run {
             disagrees: None,
             answered: false,
             asked_until: None,
+            routed: false,
             setup,
         }
     }
@@ -211,6 +218,7 @@ impl Run {
             State::Idle
             | State::Soaking(_)
             | State::Waiting(_)
+            | State::Channels(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -258,6 +266,7 @@ impl Run {
                 }
                 self.advance(out);
             }
+            Input::Confirmed { name } => self.confirmed(name, out),
             Input::Ambient { temperature, humidity } => {
                 self.room.read(now, temperature, humidity);
                 if let State::Soaking(soak) = &mut self.state {
@@ -269,6 +278,7 @@ impl Run {
         self.watch_the_room(out);
         self.soaked(out);
         self.waited_for(out);
+        self.ratio_waits(out);
         self.advance(out);
         self.still(out);
     }
@@ -304,6 +314,9 @@ impl Run {
                 let name = self.setup.job.rig.roles.amplifier.clone();
                 self.answered |= lock.trip().is_some();
                 lock.amplifier(&name, *fault, *muted, self.live, &mut orders);
+                if let Some(trip) = self.lives_in_spite(*muted) {
+                    self.interlock.latch(trip, &mut orders);
+                }
             }
             Input::Failed { instrument, detail, consequence: Consequence::Trip } => {
                 let message =
@@ -327,10 +340,11 @@ impl Run {
             | Input::Stored(_)
             | Input::StoreFailed(_)
             | Input::Operator(_)
+            | Input::Confirmed { .. }
             | Input::Tick => {}
         }
         // Silence is judged at every input, whatever it is about.
-        lock.tick(now, &mut orders);
+        self.interlock.tick(now, &mut orders);
         carry_out(orders, out);
     }
 
@@ -380,6 +394,7 @@ impl Run {
                 let goal = *goal;
                 self.left(goal, out);
             }
+            State::Channels(_) => self.ratio_block(block, out),
             State::Idle
             | State::Soaking(_)
             | State::Waiting(_)
@@ -398,6 +413,7 @@ impl Run {
         match &self.state {
             State::Waiting(gate) => !gate.is_pause(),
             State::Soaking(_)
+            | State::Channels(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
@@ -413,10 +429,13 @@ impl Run {
     fn stored(&mut self, what: Stored, out: &mut Vec<Action>) {
         match (std::mem::replace(&mut self.state, State::Idle), what) {
             (State::StoringQuiet(QuietTime::Before), Stored::Quiet(_)) => self.open(out),
-            (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.stop(Outcome::Done, out),
+            (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.closed(out),
             (State::StoringFirstMotion(motion), Stored::FirstMotion) => self.opened(motion, out),
             (State::StoringPoint(point, again), Stored::Point) => self.point_stored(*point, again, out),
-            (state, _) => self.state = state,
+            (state, what) => {
+                self.state = state;
+                self.ratio_stored(what, out);
+            }
         }
     }
 
@@ -427,6 +446,7 @@ impl Run {
                 let rest = effective.not_after + self.setup.samples(self.setup.plant.settling_time());
                 self.begin_quiet(QuietTime::Before, rest, out);
             }
+            (reply, State::Channels(_)) => self.ratio_replied(reply, effective, out),
             (Reply::Warned, State::Waiting(gate)) => gate.warned(self.now),
             (Reply::Tone { frequency, amplitude, way }, _) => {
                 self.tone = Some(amplitude);

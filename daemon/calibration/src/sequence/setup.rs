@@ -50,6 +50,8 @@ pub(super) fn gate(job: &ResolvedJob) -> Option<SampleCount> {
 pub struct Waits {
     /// Until sensors and temperature are ready.
     pub soak: Seconds,
+    /// One voltage in all channels, where the plan asks for that; what a person takes to move cables is not in it.
+    pub channels: Seconds,
     /// The two quiet parts, the warning and the amplifier's coming up with the first.
     pub quiet: Seconds,
     /// The first motion, there and back.
@@ -64,7 +66,7 @@ impl Waits {
     /// All together.
     #[must_use]
     pub fn total(&self) -> Seconds {
-        self.soak + self.quiet + self.first_motion + self.closing + self.decays
+        self.soak + self.channels + self.quiet + self.first_motion + self.closing + self.decays
     }
 }
 
@@ -278,6 +280,7 @@ impl Setup {
         let way = self.plant.transition(self.opening.frequency);
         Waits {
             soak: self.job.soak_left().max(steady),
+            channels: self.ratio_time(),
             quiet: warning + LISTEN * 2.0 + amplifier + followed + block * 2.0,
             first_motion: (way + source) * 2.0 + followed + self.opening.length + block * 2.0,
             closing: closing.unwrap_or(Seconds::ZERO),

@@ -3,11 +3,14 @@
 //! Owns the choice of what a certificate says. The template gets the result as `/calwright/certificate.json`
 //! and decides only where things stand. Pure. Must not: compute results, or name fonts, sizes or colours.
 
+mod accreditation;
 mod annex;
+mod equipment;
 mod facts;
 mod figures;
 mod judgement;
 mod numbers;
+mod own_unit;
 mod side_by_side;
 mod table;
 mod texts;
@@ -23,8 +26,10 @@ use crate::record::result::SensorRecord;
 use crate::record::words::{Decision, State};
 
 pub use annex::{Annex, BudgetTable};
+pub use equipment::Instrument;
 pub use facts::{Block, Fact};
 pub use figures::{Figures, PlacedFigure};
+pub use own_unit::OwnUnit;
 pub use side_by_side::{Pair, SideBySide};
 pub use table::{Column, Row, Table};
 pub use texts::Section;
@@ -44,12 +49,23 @@ pub struct Content {
     pub laboratory: String,
     /// Address and contact, line by line.
     pub letterhead: Vec<String>,
+    /// The accreditation that results fall under, as printed at the head; null where none does.
+    pub accreditation: Option<String>,
+    /// Its bare number, for data.
+    #[serde(skip)]
+    pub accreditation_code: Option<String>,
+    /// File of the laboratory's mark among those handed in; null where it has none.
+    pub mark: Option<String>,
     /// Facts in blocks, by name: item, customer, calibration, conditions, mounting, reference.
     pub blocks: BTreeMap<&'static str, Block>,
+    /// The instruments between motion and numbers.
+    pub equipment: Vec<Instrument>,
     /// Method and traceability: what stands before the results.
     pub before: Vec<Section>,
     /// The results.
     pub table: Table,
+    /// The results in the item's own unit; null where that is a voltage.
+    pub own_unit: Option<OwnUnit>,
     /// The results before an adjustment beside those after it; null where there are none.
     pub side_by_side: Option<SideBySide>,
     /// What was noticed about accepted points.
@@ -144,9 +160,14 @@ impl Content {
             marks: marks(&source)?,
             laboratory: laboratory.name.clone(),
             letterhead: laboratory.address.iter().chain(&laboratory.contact).cloned().collect(),
+            accreditation: accreditation::number(&source)?,
+            accreditation_code: accreditation::code(&source),
+            mark: laboratory.mark.as_deref().map(super::data::mark_file),
             blocks: facts::blocks(&source)?,
+            equipment: equipment::instruments(&source)?,
             before: texts::before(&source)?,
             table: table::table(&source)?,
+            own_unit: own_unit::own_unit(&source)?,
             side_by_side: side_by_side::side_by_side(&source)?,
             notes: table::notes(&source)?,
             figures: figures::figures(&source)?,

@@ -5,7 +5,7 @@
 use serde::Serialize;
 
 use super::numbers::{NOTHING, Print};
-use super::{MissingMessage, Source, texts};
+use super::{MissingMessage, Source, accreditation, texts};
 use crate::certificate::stated::{SensitivityScale, Stated, StatedPoint, StatedResult};
 use crate::record::result::PointRecord;
 use crate::record::words::{Decision, PointStatus, SensitivityUnit};
@@ -17,6 +17,8 @@ pub struct Table {
     pub columns: Vec<Column>,
     /// Rows in the order of the plan.
     pub rows: Vec<Row>,
+    /// What the marks of rows mean; empty where there are none.
+    pub legend: Vec<String>,
 }
 
 /// The head of a column.
@@ -37,6 +39,8 @@ pub struct Row {
     pub status: PointStatus,
     /// Its judgement, as a word for the template to colour.
     pub decision: Decision,
+    /// A mark that the legend explains; empty where there is none.
+    pub mark: &'static str,
     /// A cell for each column; without result only those of frequency, acceleration and displacement.
     pub cells: Vec<String>,
     /// Why there is no result; null where there is one.
@@ -48,7 +52,7 @@ pub(super) fn table(source: &Source<'_>) -> Result<Table, MissingMessage> {
     let unit = source.sensor.points.first().map_or(SensitivityUnit::VoltPerMps2, |p| p.sensitivity_unit);
     let scale = SensitivityScale::of(unit);
     let rows = source.sensor.points.iter().map(|point| row(source, point)).collect::<Result<_, _>>()?;
-    Ok(Table { columns: columns(source, &scale)?, rows })
+    Ok(Table { columns: columns(source, &scale)?, rows, legend: accreditation::legend(source)? })
 }
 
 fn columns(source: &Source<'_>, scale: &SensitivityScale) -> Result<Vec<Column>, MissingMessage> {
@@ -92,14 +96,20 @@ fn row(source: &Source<'_>, point: &PointRecord) -> Result<Row, MissingMessage> 
         }
         None => {
             let status = source.messages.text("status", point.status.word())?;
-            let mut findings = texts::findings(source, point)?;
+            let mut told = texts::findings(source, point)?;
             // Who took a point out, and why, comes first.
-            findings.splice(0..0, point.reason.clone());
-            let separator = if findings.is_empty() { "" } else { ": " };
-            Some(format!("{status}{separator}{}", findings.join("; ")))
+            told.splice(0..0, point.reason.clone());
+            let separator = match point.status {
+                _ if told.is_empty() => "",
+                // The reason begins with who did it.
+                PointStatus::Excluded => " ",
+                _ => ": ",
+            };
+            Some(format!("{status}{separator}{}", told.join("; ")))
         }
     };
-    Ok(Row { status: point.status, decision: point.decision, cells, reason })
+    let mark = accreditation::mark(source, point);
+    Ok(Row { status: point.status, decision: point.decision, mark, cells, reason })
 }
 
 /// The cells of sensitivity, phase, deviation and coverage factor.

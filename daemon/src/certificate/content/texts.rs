@@ -5,7 +5,7 @@
 
 use serde::Serialize;
 
-use super::{MissingMessage, Source, judgement, numbers};
+use super::{MissingMessage, Source, accreditation, judgement, numbers};
 use crate::record::budget::{BudgetRecord, BudgetsRecord, PropagatedBy};
 use crate::record::result::{Finding, PointRecord};
 use crate::record::words::{Outcome, PointStatus};
@@ -30,12 +30,16 @@ pub(super) fn before(source: &Source<'_>) -> Result<Vec<Section>, MissingMessage
         }
     };
     let reference = &request.reference;
+    let accredited = match &reference.accreditation {
+        Some(number) => source.messages.filled("phrase", "accredited_as", &[("number", number)])?,
+        None => String::new(),
+    };
     let traceability = source.messages.filled(
         "text",
         "traceability",
         &[
             ("serial", &reference.serial),
-            ("laboratory", &reference.laboratory),
+            ("laboratory", &format!("{}{accredited}", reference.laboratory)),
             ("certificate", &reference.certificate),
         ],
     )?;
@@ -133,7 +137,12 @@ fn deviations(source: &Source<'_>) -> Result<String, MissingMessage> {
 /// The request's remarks, after what the run itself demands to be said.
 pub(super) fn remarks(source: &Source<'_>) -> Result<Vec<String>, MissingMessage> {
     let result = &source.request.result;
-    let mut remarks = Vec::new();
+    let mut remarks = accreditation::remarks(source)?;
+    if let Some(reason) = &source.request.amendment {
+        let number = source.request.replaces.as_deref().unwrap_or(numbers::NOTHING);
+        let values = [("number", number), ("reason", reason.as_str())];
+        remarks.insert(0, source.messages.filled("phrase", "amended", &values)?);
+    }
     if result.outcome != Outcome::Done {
         let trip = result.trip.as_ref().map(|trip| source.messages.text("trip", trip.reason.word()));
         let reason = trip.transpose()?.unwrap_or(numbers::NOTHING);

@@ -106,7 +106,10 @@ fn laboratory(source: &Source<'_>) -> Element {
         .holding(text("dcc:countryCode", country(source)))
         .holding(source.said("dcc:further", lines.join(", ")));
     let contact = element("dcc:contact").holding(source.said("dcc:name", &laboratory.name)).holding(location);
-    element("dcc:calibrationLaboratory").holding(contact)
+    let code = source.content.accreditation_code.as_ref();
+    element("dcc:calibrationLaboratory")
+        .holding_all(code.map(|code| text("dcc:calibrationLaboratoryCode", code)))
+        .holding(contact)
 }
 
 fn people(source: &Source<'_>) -> Result<Element, MissingMessage> {

@@ -5,16 +5,17 @@
 
 use super::tree::{Element, element, text};
 use super::{MissingMessage, Source, admin, units};
-use crate::certificate::data::Condition;
+use crate::certificate::data::{Condition, OwnOutput};
 use crate::certificate::stated::{Stated, StatedPoint, StatedResult};
-use crate::record::result::SensorRecord;
-use crate::record::words::{Decision, SensitivityUnit};
+use crate::record::result::{PointRecord, SensorRecord};
+use crate::record::words::{Decision, PointStatus, SensitivityUnit};
 
 /// Probability that the coverage factors are chosen for (k = 2 of a normal distribution).
 const COVERAGE_PROBABILITY: &str = "0.9545";
 
 pub(super) fn all(source: &Source<'_>) -> Result<Element, MissingMessage> {
     let sensitivity = source.word("column", "sensitivity")?.to_owned();
+    let own = source.request.item.own.as_ref();
     let result = element("dcc:measurementResult")
         .with("refType", "calwright_comparison")
         .holding(source.said("dcc:name", source.word("words", "results")?))
@@ -24,7 +25,7 @@ pub(super) fn all(source: &Source<'_>) -> Result<Element, MissingMessage> {
         .holding(conditions(source)?)
         .holding(
             element("dcc:results")
-                .holding(numbers(source, source.sensor, "calwright_sensitivity", sensitivity)?)
+                .holding(numbers(source, source.sensor, "calwright_sensitivity", sensitivity, own)?)
                 .holding_all(as_found(source)?)
                 .holding_all(lost(source)?),
         )
@@ -50,6 +51,9 @@ fn equipment(source: &Source<'_>) -> Result<Element, MissingMessage> {
         reference.laboratory,
         reference.calibrated.as_ref().map(|date| format!(", {date}")).unwrap_or_default(),
     );
+    let accredited = source.word("fact", "laboratory_accreditation")?;
+    let accredited = reference.accreditation.as_ref().map(|number| format!(". {accredited}: {number}"));
+    let calibration = calibration + accredited.as_deref().unwrap_or_default();
     let one = element("dcc:measuringEquipment")
         .with("refType", "basic_normalUsed")
         .holding(source.said("dcc:name", source.word("block", "reference")?))
@@ -57,7 +61,17 @@ fn equipment(source: &Source<'_>) -> Result<Element, MissingMessage> {
         .holding(element("dcc:manufacturer").holding(source.said("dcc:name", &reference.make)))
         .holding(text("dcc:model", &reference.model))
         .holding(admin::serial(source, &reference.serial)?);
-    Ok(element("dcc:measuringEquipments").holding(one))
+    let mut all = element("dcc:measuringEquipments").holding(one);
+    for instrument in &source.content.equipment {
+        let serial = instrument.serial.as_ref().map(|serial| admin::serial(source, serial)).transpose()?;
+        all = all.holding(
+            element("dcc:measuringEquipment")
+                .holding(source.said("dcc:name", &instrument.label))
+                .holding(source.said("dcc:description", &instrument.told))
+                .holding_all(serial),
+        );
+    }
+    Ok(all)
 }
 
 fn conditions(source: &Source<'_>) -> Result<Element, MissingMessage> {
@@ -106,7 +120,7 @@ fn as_found(source: &Source<'_>) -> Result<Option<Element>, MissingMessage> {
     let Some(before) = &source.request.as_found else { return Ok(None) };
     let (quantity, side) = (source.word("column", "sensitivity")?, source.word("side", "as_found")?);
     let name = format!("{quantity}, {side}, {} {}", source.word("words", "run")?, before.run);
-    numbers(source, &before.sensor, "calwright_asFound", name).map(Some)
+    numbers(source, &before.sensor, "calwright_asFound", name, None).map(Some)
 }
 
 /// The results of a sensor that were accepted; `kind` and `name` say which they are.
@@ -115,8 +129,9 @@ fn numbers(
     sensor: &SensorRecord,
     kind: &'static str,
     name: String,
+    own: Option<&OwnOutput>,
 ) -> Result<Element, MissingMessage> {
-    let stated: Vec<StatedPoint> = sensor.points.iter().map(StatedPoint::of).collect();
+    let stated: Vec<StatedPoint> = sensor.points.iter().map(|p| StatedPoint::of_item(p, own)).collect();
     let accepted: Vec<(&StatedPoint, &StatedResult)> =
         stated.iter().filter_map(|point| Some((point, point.result.as_ref()?))).collect();
     let result = element("dcc:result").with("refType", kind).holding(source.said("dcc:name", name));
@@ -145,13 +160,46 @@ fn numbers(
             units::sensitivity(unit),
             |r| r.per_mps2.as_ref(),
         )?,
+        match own {
+            Some(own) => list.stated("sensitivity", "calwright_magnitudeOwn", units::own(own.kind), |r| {
+                r.own_per_mps2.as_ref()
+            })?,
+            None => None,
+        },
         list.stated("phase", "calwright_phase basic_measuredValue", units::DEGREE, |r| r.phase_deg.as_ref())?,
         list.stated("deviation", "calwright_deviation basic_measurementError", units::PERCENT, |r| {
             r.deviation_percent.as_ref()
         })?,
     ];
-    let list = element("dcc:list").holding_all(quantities.into_iter().flatten()).holding(decision);
+    let list = element("dcc:list")
+        .holding_all(quantities.into_iter().flatten())
+        .holding(decision)
+        .holding_all(accredited(source, sensor)?);
     Ok(result.holding(element("dcc:data").holding(list)))
+}
+
+/// A yes or no of a point, where it has one.
+type OfPoint = fn(&PointRecord) -> Option<bool>;
+
+/// Whether magnitude and phase of each accepted point fall under the laboratory's accreditation, where it states one.
+fn accredited(source: &Source<'_>, sensor: &SensorRecord) -> Result<Vec<Element>, MissingMessage> {
+    let accepted = || sensor.points.iter().filter(|p| p.status == PointStatus::Accepted);
+    let lists: [(&str, &str, OfPoint); 2] = [
+        ("sensitivity", "calwright_accredited", |p| p.accredited),
+        ("phase", "calwright_accreditedPhase", |p| p.phase_accredited),
+    ];
+    if source.request.result.scope.is_none() {
+        return Ok(Vec::new());
+    }
+    let about = source.word("accreditation", "list")?;
+    let mut elements = Vec::new();
+    for (key, kind, of) in lists {
+        let words: Vec<&str> = accepted().map(|p| if of(p) == Some(true) { "yes" } else { "no" }).collect();
+        let name = format!("{about}: {}", source.word("column", key)?);
+        let quantity = element("dcc:quantity").with("refType", kind).holding(source.said("dcc:name", name));
+        elements.push(quantity.holding(text("dcc:charsXMLList", words.join(" "))));
+    }
+    Ok(elements)
 }
 
 /// What the lists of one result have in common.

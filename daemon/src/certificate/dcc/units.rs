@@ -3,6 +3,7 @@
 //! Owns the strings that certificates need, and the check of any such string: the schema takes every text for a unit.
 //! Names are those of the SI brochure (9th edition) as D-SI 2.2.1 spells them.
 
+use crate::certificate::data::OwnKind;
 use crate::record::words::SensitivityUnit;
 
 pub(super) const HERTZ: &str = r"\hertz";
@@ -18,6 +19,15 @@ pub(super) const fn sensitivity(unit: SensitivityUnit) -> &'static str {
         SensitivityUnit::VoltPerMps2 => r"\milli\volt\metre\tothe{-1}\second\tothe{2}",
         SensitivityUnit::CoulombPerMps2 => r"\pico\coulomb\metre\tothe{-1}\second\tothe{2}",
         SensitivityUnit::VoltPerVoltPerMps2 => r"\milli\volt\volt\tothe{-1}\metre\tothe{-1}\second\tothe{2}",
+    }
+}
+
+/// The unit in which a sensitivity per m/s² is stated of what leaves an item, where that is no voltage.
+pub(super) const fn own(kind: OwnKind) -> &'static str {
+    match kind {
+        OwnKind::Charge => sensitivity(SensitivityUnit::CoulombPerMps2),
+        OwnKind::Ratio => sensitivity(SensitivityUnit::VoltPerVoltPerMps2),
+        OwnKind::Current => r"\milli\ampere\metre\tothe{-1}\second\tothe{2}",
     }
 }
 
@@ -111,6 +121,7 @@ mod tests {
     fn ours_are_units() {
         let ours = [HERTZ, ACCELERATION, MILLIMETRE, DEGREE, PERCENT, CELSIUS];
         let all = ours.into_iter().chain(SensitivityUnit::ALL.iter().map(|u| sensitivity(*u)));
+        let all = all.chain(OwnKind::ALL.iter().map(|kind| own(*kind)));
         all.for_each(|unit| assert!(is_unit(unit), "{unit}"));
     }
 

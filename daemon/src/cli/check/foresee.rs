@@ -28,7 +28,9 @@ pub(super) fn record(setup: &Setup, now: UtcTime) -> CheckRecord {
         cycles * f64::from(point.repeats) / point.frequency.si()
     };
     let dwell: f64 = setup.job.points.iter().zip(&setup.forecasts).map(measured).sum();
-    let samples = (dwell + 4.0) * setup.job.rig.acquisition.rate.si() * setup.job.columns.len() as f64;
+    let samples = (dwell + 4.0 + setup.ratio_recorded().si())
+        * setup.job.rig.acquisition.rate.si()
+        * setup.job.columns.len() as f64;
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
@@ -46,6 +48,7 @@ pub(super) fn record(setup: &Setup, now: UtcTime) -> CheckRecord {
         rig_s: points.iter().map(|p| p.rig_s).sum::<f64>() + waits.total().si(),
         waits: CheckedWaits {
             soak_s: waits.soak.si(),
+            channels_s: waits.channels.si(),
             quiet_s: waits.quiet.si(),
             first_motion_s: waits.first_motion.si(),
             closing_s: waits.closing.si(),

@@ -92,9 +92,13 @@ fn nothing_moves_without_the_warning_that_the_rig_wants() {
 #[test]
 fn a_source_that_does_not_reach_the_points_drives_none_of_them() {
     let (bench, ended, steps) = scripted(Wrong::NothingBelow(1_000), &unchanged);
-    let Err(StationError::Instrument(error)) = ended else { panic!("{steps:?}") };
-    assert_eq!(error.kind, drivers::ErrorKind::OutOfRange);
-    assert!(error.detail.contains("leave them out of the plan"), "{error}");
+    let (report, _) = ended.map_err(|e| e.to_string()).unwrap();
+    assert_eq!(report.outcome, Outcome::Failed);
+    assert!(
+        report.failures.iter().any(|f| f.contains("leave them out of the plan")),
+        "{:?}",
+        report.failures
+    );
     assert_eq!(steps, ["source safe", "amplifier safe", "amplifier asked"]);
     assert!(bench.simulated.is_at_rest());
 }

@@ -7,7 +7,7 @@ use crate::bench::Bench;
 use anyhow::{Context, Result, ensure};
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Event, FirstMotion, Operator, Outcome, Pause, PointEnd, QuietRecord, Recent, Setup,
+    Cable, Event, FirstMotion, Operator, Outcome, Pause, PointEnd, QuietRecord, RatioTone, Recent, Setup,
 };
 use calwright::files::Disk;
 use calwright::load;
@@ -256,6 +256,12 @@ impl RunStore for Nowhere {
         Ok(())
     }
     fn point(&mut self, _at: Timestamp, _end: PointEnd) -> io::Result<()> {
+        Ok(())
+    }
+    fn ratio_tone(&mut self, _at: Timestamp, _tone: RatioTone) -> io::Result<()> {
+        Ok(())
+    }
+    fn confirmed(&mut self, _at: Timestamp, _cable: Cable, _name: &str) -> io::Result<()> {
         Ok(())
     }
     fn pause(&mut self, _at: Timestamp, _pause: &Pause) -> io::Result<()> {

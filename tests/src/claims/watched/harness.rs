@@ -1,7 +1,7 @@
 //! A run on the simulated rig without the shell around it: what the run asks for is carried out at once, and its stroke
 //! monitor is listened to, sample by sample, beside the true displacement. Must not know what is claimed.
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, bail};
 use calibration::block::BlockView;
 use calibration::interlock::Observed;
 use calibration::sequence::{Action, Effective, Event, Input, Reply, Run, Setup, Target};
@@ -206,6 +206,9 @@ impl Harness {
             Action::StoreQuiet(record) => Some(Input::Stored(Stored::Quiet(record.when))),
             Action::StoreFirstMotion(_) => Some(Input::Stored(Stored::FirstMotion)),
             Action::StorePoint(_) => Some(Input::Stored(Stored::Point)),
+            Action::Route(_) | Action::StoreRatioTone(_) | Action::StoreConfirmation(..) => {
+                bail!("no job here asks for the ratio of channels")
+            }
             Action::Tell(Event::PointBegins(point)) => {
                 self.progress(point, PointPhase::Settle);
                 None

@@ -16,8 +16,15 @@
 //! [`of_changes`] takes 3 at a corner of a fifth of the tone, falling to 1.5 at a tenth; `z` is held and let decay no faster
 //! than the leak. These two factors rest on a few integrations of the three example rigs, in which a fifth needed up to
 //! 2.2 and a tenth up to 1.3 where nothing departed; sudden and large changes needed more, and are departures, upon which
-//! the observer says that it lost track. They are no proof: figure D.4 compares the bound with the truth at random, and misses
-//! (14 of 3,000 cases, all with a large fault while the tone was changing).
+//! the observer says that it lost track. They are no proof: figure D.4 compares the bound with the truth at random.
+//!
+//! What moves slower than the corner leaves the estimate, whoever made it move: a source that holds a direct voltage, an
+//! offset that a gain multiplies. A second leak, whose corner is as low as the noise lets it be, starts with every command
+//! from what the first one holds; how far the two are apart is part of the bound too (the observer adds it).
+//!
+//! While the tone changes a reference may have died or turned round, and nothing of that shows in `z` once it stands still. So
+//! as long as a change of drive is on its way, what a departure has to exceed there is part of the bound, over ω² (the
+//! observer adds it).
 
 use std::f64::consts::TAU;
 
@@ -53,6 +60,8 @@ pub(super) struct Facts {
 pub(super) struct Bound {
     /// Corner of the leak, rad/s.
     pub(super) corner: f64,
+    /// Corner of the slow leak, rad/s: as low as the noise lets it be.
+    pub(super) slow_corner: f64,
     /// Constant part, m.
     floor: f64,
     /// Share of the largest displacement so far.
@@ -78,6 +87,7 @@ impl Bound {
         let chord = (omega * facts.period).powi(2) / 12.0;
         Self {
             corner,
+            slow_corner: limited.min(corner),
             floor: DEVIATIONS * NOISE_GAIN * density * slow / corner.powf(1.5),
             share: REFERENCE_WITHIN + facts.tilt / (omega * omega) + chord + 2.0 * (0.5 * phase).sin().abs(),
             changes: of_changes(corner / omega),

@@ -29,9 +29,9 @@ impl Drive {
         *self = Self { from, to, way: (begins, way.max(1.0)), ..*self };
     }
 
-    /// Amplitude at a sample.
+    /// Amplitude at a sample, V.
     #[inline]
-    fn amplitude(&self, sample: f64) -> f64 {
+    pub(super) fn amplitude(&self, sample: f64) -> f64 {
         let (begins, way) = self.way;
         let along = ((sample - begins) / way).clamp(0.0, 1.0);
         if along >= 1.0 {
@@ -39,6 +39,24 @@ impl Drive {
         } else {
             self.from + (self.to - self.from) * (0.5 - 0.5 * (PI * along).cos())
         }
+    }
+
+    /// The amplitude before the way, V.
+    pub(super) fn from(&self) -> f64 {
+        self.from
+    }
+
+    /// The larger of the amplitudes before and after the way, V.
+    #[inline]
+    pub(super) fn largest(&self) -> f64 {
+        self.from.max(self.to)
+    }
+
+    /// Smallest and largest amplitude at a sample if the way begins up to so many samples earlier or later, V.
+    #[inline]
+    pub(super) fn between(&self, sample: f64, open: f64) -> (f64, f64) {
+        let (early, late) = (self.amplitude(sample + open), self.amplitude(sample - open));
+        (early.min(late), early.max(late))
     }
 
     /// Output at a sample.

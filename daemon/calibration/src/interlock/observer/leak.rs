@@ -33,7 +33,7 @@ impl Leak {
             before: 0.0,
             drift: 0.0,
             notch: Notch::new(frequency, period),
-            gains: [3.0 * corner, 3.0 * corner.powi(2), corner.powi(3)],
+            gains: gains(corner),
             period,
         }
     }
@@ -52,6 +52,12 @@ impl Leak {
             notch,
             ..Self::new(frequency, corner, self.period)
         }
+    }
+
+    /// The same motion, from here on with another corner.
+    #[must_use]
+    pub(crate) fn slowed(self, corner: f64) -> Self {
+        Self { gains: gains(corner), ..self }
     }
 
     /// Takes over a motion that somebody else accounted for so far.
@@ -74,4 +80,9 @@ impl Leak {
         self.drift = self.notch.pass(self.displacement);
         (self.displacement, self.drift)
     }
+}
+
+/// The gains that put the poles of a leak at its corner.
+fn gains(corner: f64) -> [f64; 3] {
+    [3.0 * corner, 3.0 * corner.powi(2), corner.powi(3)]
 }

@@ -22,7 +22,7 @@
 //! the moment that sample `n` shows and `x₀` the static part: where the armature would rest with the drive at zero. What a
 //! direct voltage or current does slowly is static: the rig file's allowance is for it. The promise ends, and the bound
 //! is infinite, from the sample at which the observer says that it lost track: at a [`Departure`], at a gap, or when any
-//! monitor tripped. Nor is anything promised before the first motion taught the model what the drive does. It counts as kept only
+//! monitor tripped; it is given again after a departure without any tone when the next one begins. Nor is anything promised before the first motion taught the model what the drive does. It counts as kept only
 //! if that was said not later than in the block in which the error became larger than the bound. The promise covers a
 //! plant that is not as its file says, an amplifier whose gain jumps or that mutes, a source that stops, holds a value or
 //! ignores commands, and a reference that opens, turns round or overloads. It cannot cover a reference whose sensitivity is
@@ -32,26 +32,31 @@
 mod bound;
 mod departure;
 mod drive;
+mod foretold;
 mod leak;
 mod notch;
 mod others;
+mod shown;
 
 pub use departure::Departure;
 pub(crate) use departure::{GROUP_CYCLES, GROUP_MOST, SHARE};
+pub(super) use foretold::Foretold;
 pub(crate) use notch::Notch;
 pub(super) use others::Others;
 
 use crate::hazard::{Coil, DISPLACEMENT, Machine, State, Stepper, VELOCITY};
 use bound::{Bound, Facts};
-use departure::{Departures, TAIL_CYCLES, group};
+use departure::{Departures, TAIL_CYCLES, Way, group};
 use drive::Drive;
 use leak::Leak;
 use nalgebra::Complex;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::AmplifierMode;
 use plan_schema::units::{
-    Accel, Displacement, Hertz, Metres, Peak, STANDARD_GRAVITY, SampleCount, SampleIndex, Volts, VoltsDc,
+    Accel, AccelDc, Displacement, Hertz, Metres, Peak, STANDARD_GRAVITY, SampleCount, SampleIndex, Volts,
+    VoltsDc,
 };
+use shown::Shown;
 use std::f64::consts::TAU;
 
 /// A tone that the source took.
@@ -83,10 +88,15 @@ pub struct Observed {
     pub estimate: Metres,
     /// Bound on the error of it; infinite once it lost track.
     pub bound: Displacement<Peak>,
+    /// Of the bound: how far the centre may have moved off unforeseen since the source was commanded last.
+    pub aside: Displacement<Peak>,
 }
 
 /// Longest uncertainty of a switch, in radians of the tone, with which the model is of use.
 const OF_USE: f64 = 0.5;
+
+/// Share of the foreseen tone that the reference has to show before it counts as alive.
+const CONFIRMS: f64 = 1.0 - SHARE;
 
 /// The observer of a rig.
 #[derive(Debug, Clone)]
@@ -101,7 +111,24 @@ pub struct Observer {
     zero: f64,
     /// m/s² for a volt of the reference.
     scale: f64,
+    /// What drives the model, the learned response in it; and what the source was told.
     drive: Drive,
+    told: Drive,
+    /// Samples by which its way may begin earlier or later, and from which the armature has followed it.
+    open: f64,
+    followed: f64,
+    /// The tone as the reference showed it.
+    shown: Shown,
+    /// Acceleration before the last change of drive.
+    before: f64,
+    /// Acceleration for a volt of the drive, as foreseen.
+    per_volt: f64,
+    /// The tone began at an unknown phase, and the reference has not shown yet that it is there.
+    unconfirmed: bool,
+    /// Step of the acceleration that counts without a tone: one that sets the centre off by a share of the static allowance.
+    step: f64,
+    /// How far off its centre the armature may seem without a tone, m.
+    off_centre: f64,
     /// Response as learned over that of the rig file.
     response: f64,
     input: f64,
@@ -112,6 +139,8 @@ pub struct Observer {
     acceleration: f64,
     frequency: f64,
     leak: Leak,
+    /// The same with a lower corner.
+    slow: Leak,
     bound: Bound,
     departures: Departures,
     lost: Option<Departure>,
@@ -146,6 +175,15 @@ impl Observer {
             zero: zero.si(),
             scale: 0.0,
             drive: Drive::default(),
+            told: Drive::default(),
+            open: 0.0,
+            followed: 0.0,
+            shown: Shown::new(period),
+            before: 0.0,
+            per_volt: 0.0,
+            unconfirmed: false,
+            step: SHARE * machine.acceleration_of(rig.shaker.static_allowance.si()),
+            off_centre: SHARE * rig.shaker.static_allowance.si(),
             response: 1.0,
             input: 0.0,
             state: [0.0; 3],
@@ -153,6 +191,7 @@ impl Observer {
             acceleration: 0.0,
             frequency: 1.0,
             leak: Leak::new(1.0, bound.corner, period),
+            slow: Leak::new(1.0, bound.slow_corner, period),
             bound,
             departures: Departures::at_rest(period),
             lost: None,
@@ -174,6 +213,8 @@ impl Observer {
         let period = self.facts.period;
         let frequency = tone.frequency.si();
         let new = tone.amplitude > Volts::ZERO;
+        // What happened without a tone is no matter of the next one.
+        self.lost = self.lost.filter(|lost| !(new && lost.at_rest));
         let turns_out = new && (frequency - self.frequency).abs() > 1e-9 * frequency;
         let (first, last) = (as_number(tone.begins.0), as_number(tone.begins.1));
         if turns_out {
@@ -185,6 +226,7 @@ impl Observer {
             let of_use = tone.from_phase_zero && uncertain <= OF_USE;
             self.weigh(if of_use { 1.0 } else { 0.0 });
             self.frequency = frequency;
+            self.shown = Shown::new(frequency * period);
         }
         if new {
             let foreseen = self.machine.steady(tone.frequency, tone.acceleration).input.norm();
@@ -192,16 +234,28 @@ impl Observer {
         }
         let way = as_number(SampleIndex(tone.way.0));
         let turn = frequency * period;
-        self.drive.go(turn, tone.amplitude.si() * self.response, 0.5 * (first + last), way);
+        let (begins, amplitude) = (0.5 * (first + last), tone.amplitude.si());
+        let anew = turns_out || self.told.amplitude(begins) <= 0.0;
+        self.drive.go(turn, amplitude * self.response, begins, way);
+        let shown = self.shown.foretold().map(|(_, size)| size * self.told.amplitude(begins));
+        self.before = shown.unwrap_or(self.acceleration);
+        self.told.go(turn, amplitude, begins, way);
         let after = if new { tone.acceleration.si() } else { 0.0 };
-        let tail = TAIL_CYCLES / (self.frequency * period);
-        let steady_from = last + way + as_number(SampleIndex(tone.follows.0)) + tail;
+        if new {
+            self.per_volt = after / amplitude;
+        }
+        self.open = 0.5 * (last - first);
+        self.followed = last + way + as_number(SampleIndex(tone.follows.0));
+        self.shown.stands_from(self.followed, anew);
+        self.unconfirmed = new && self.weight <= 0.0 && (anew || self.unconfirmed);
+        self.slow = self.leak.slowed(self.bound.slow_corner);
         let notch = turns_out.then(|| Notch::new(frequency, period));
         let group = group(self.frequency, 1.0 / period);
         let larger = after.max(self.acceleration);
         self.untaught = !tone.taught;
         let noise = if tone.taught { self.noise } else { f64::INFINITY };
-        self.departures.commanded((notch, group), (larger, after), noise, self.weight > 0.0, steady_from);
+        let steady_from = self.followed + TAIL_CYCLES / (self.frequency * period);
+        self.departures.commanded((notch, group), (larger, after), (noise, self.step), steady_from);
         self.acceleration = after;
     }
 
@@ -217,9 +271,27 @@ impl Observer {
         self.seen
     }
 
+    /// The tone at the sample that was taken last; `None` before it stood still once.
+    pub(super) fn foretold(&self, sample: SampleIndex) -> Option<Foretold> {
+        let at = as_number(sample);
+        let (frequency, before) = (Hertz::new(self.frequency), self.told.from());
+        let drive = self.told.amplitude(at);
+        self.shown.phasor().map(|unit| Foretold { frequency, unit, drive, before })
+    }
+
+    /// The machine, the time between samples in s, and what a line at 0 V shows, m/s².
+    pub(super) fn bench(&self) -> (&Machine, f64, f64) {
+        (&self.machine, self.facts.period, -self.zero * self.scale)
+    }
+
     /// Samples in a cycle of the tone, and its acceleration in m/s².
     pub(super) fn tone(&self) -> (f64, f64) {
         (1.0 / (self.frequency * self.facts.period), self.acceleration)
+    }
+
+    /// The acceleration of the tone before the last change of it, in m/s².
+    pub(super) fn before(&self) -> f64 {
+        self.before
     }
 
     /// Samples were lost: it has lost track.
@@ -241,13 +313,16 @@ impl Observer {
     /// Lets the model count or not; what it says by now goes over to the leak.
     fn weigh(&mut self, weight: f64) {
         let change = self.weight - weight;
-        self.leak.shift(change * self.state[DISPLACEMENT], change * self.state[VELOCITY]);
+        for leak in [&mut self.leak, &mut self.slow] {
+            leak.shift(change * self.state[DISPLACEMENT], change * self.state[VELOCITY]);
+        }
         self.weight = weight;
     }
 
-    /// Takes a sample of the reference.
+    /// Takes a sample of the reference. `shown` says whether others show a departure too: without a tone hum and a bad contact
+    /// are no motion, and only what they show counts.
     #[inline]
-    pub fn pass(&mut self, sample: SampleIndex, volts: f32) -> Observed {
+    pub fn pass(&mut self, sample: SampleIndex, volts: f32, shown: impl Fn(&Departure) -> bool) -> Observed {
         let at = as_number(sample);
         let input = self.gain * self.drive.at(at);
         self.state = self.stepper.along(&self.state, self.input, input);
@@ -256,14 +331,64 @@ impl Observer {
         self.seen = seen;
         let beside = seen - self.weight * self.machine.acceleration(&self.state);
         let (left, drift) = self.leak.pass(beside);
-        if let Some(departure) = self.departures.pass(at, seen, beside) {
+        let aside = (self.slow.pass(beside).0 - left).abs();
+        let way = self.on_the_way(at, seen);
+        if let Some(departure) = self.departures.pass(at, (seen, beside), way)
+            && (!departure.at_rest || shown(&departure))
+        {
             self.lost.get_or_insert(departure);
         }
         let estimate = self.weight * self.state[DISPLACEMENT] + left;
-        let bound = self.bound.take(estimate, drift);
+        let bound = self.bound.take(estimate, drift) + self.unseen(at, estimate, way) + aside;
+        if let Some(mean) = self.departures.rest().filter(|_| aside > self.off_centre) {
+            let of = AccelDc::new;
+            let (seen, foreseen, allowed) = (of(seen), of(mean), of(self.step));
+            let (on_the_way, at_rest) = (false, true);
+            self.lost.get_or_insert(Departure { at: sample, seen, foreseen, allowed, on_the_way, at_rest });
+        }
         let unknown = self.lost.is_some() || self.blind || self.untaught;
         let bound = if unknown { f64::INFINITY } else { bound };
-        Observed { estimate: Metres::new(estimate), bound: Displacement::new(bound) }
+        Observed {
+            estimate: Metres::new(estimate),
+            bound: Displacement::new(bound),
+            aside: Displacement::new(aside),
+        }
+    }
+
+    /// Follows the tone; how its change is foretold while one is on its way.
+    #[inline]
+    fn on_the_way(&mut self, at: f64, seen: f64) -> Option<Way> {
+        let drive = self.told.amplitude(at);
+        if let Some(cycles) = self.shown.pass(at, seen, drive) {
+            self.unconfirmed &= cycles.amplitude - cycles.within < CONFIRMS * self.acceleration;
+        }
+        if drive <= 0.0 && at >= self.followed {
+            self.departures.rests(seen);
+        }
+        if !self.departures.is_on_the_way(at) {
+            return None;
+        }
+        let Some((now, size)) = self.shown.foretold() else {
+            return Some(Way::BySize { modelled: self.weight > 0.0 });
+        };
+        let (least, most) = self.told.between(at, self.open);
+        let tone = size * self.told.largest();
+        Some(Way::ByTone { tone, news: seen - now * drive, open: size * (most - least) })
+    }
+
+    /// What has to be added to the bound while the tone changes: a reference that is not what it was any more makes an error
+    /// of what a departure has to exceed before it counts. While nothing says yet that the reference shows the tone at all,
+    /// a dead one leaves out the whole displacement that was commanded, and one that turned round shows it with the other
+    /// sign.
+    #[inline]
+    fn unseen(&self, at: f64, estimate: f64, way: Option<Way>) -> f64 {
+        let per_displacement = (TAU * self.frequency).powi(2);
+        if self.unconfirmed || way == Some(Way::BySize { modelled: false }) {
+            let tone = self.per_volt * self.told.between(at, self.open).1;
+            (1.0 + SHARE) * tone / per_displacement + estimate.abs()
+        } else {
+            way.map_or(0.0, |way| self.departures.allowed(way) / per_displacement)
+        }
     }
 
     /// True until a change of drive that was commanded has settled: on the way the bound may be large.

@@ -71,6 +71,7 @@ fn an_estimate_is_judged_with_its_bound() {
         let observed = Observed {
             estimate: plan_schema::units::Metres::new(-estimate * 1e-3),
             bound: Displacement::new(bound * 1e-3),
+            aside: Displacement::ZERO,
         };
         beyond(&limits, Displacement::new(5.3e-3), &observed, on_the_way, braking).is_some()
     };

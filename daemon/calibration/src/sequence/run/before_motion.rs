@@ -6,6 +6,7 @@
 use super::points::Goal;
 use super::{Run, State};
 use crate::sequence::input::{Action, Event, Outcome};
+use plan_schema::rig::RoutedBy;
 use plan_schema::units::{Mono, Seconds, engineering};
 
 /// The motion that waits.
@@ -112,7 +113,7 @@ impl Run {
     }
 
     /// Ends a run that did not begin. Nothing was energised.
-    fn refuse(&mut self, why: String, out: &mut Vec<Action>) {
+    pub(super) fn refuse(&mut self, why: String, out: &mut Vec<Action>) {
         out.push(Action::Tell(Event::Failure(format!("the run does not begin: {why}"))));
         self.refused = Some(why);
         self.stop(Outcome::Failed, out);
@@ -128,6 +129,11 @@ impl Run {
             let end = out.iter().position(|a| matches!(a, Action::Finish(_))).unwrap_or(out.len());
             if self.warning.ends() {
                 out.insert(end, Action::Warn(false));
+            }
+            // Of a person's cable nobody knows; the next run asks.
+            let switch = self.setup.ratio_route().is_some_and(|route| route.by == RoutedBy::Switch);
+            if std::mem::take(&mut self.routed) && switch {
+                out.insert(end, Action::Route(false));
             }
         } else if self.warning.pauses(self.now) {
             out.push(Action::Warn(false));

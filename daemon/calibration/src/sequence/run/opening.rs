@@ -44,7 +44,7 @@ impl Run {
         let State::Soaking(soak) = &self.state else { return };
         match soak.look(self.now) {
             Soaked::Wait => {}
-            Soaked::Done => self.before(Next::Energise, out),
+            Soaked::Done => self.ready(out),
             Soaked::Never(change) => {
                 let seen = change.map_or("nothing reads it".into(), |k| format!("it changed by {k:.2} K"));
                 self.hold_for(

@@ -34,6 +34,8 @@ pub struct Seen {
 pub enum Part {
     /// Before anything is energised: sensors, temperature, permissives and the warning are waited for.
     Soak,
+    /// At rest, one voltage in all channels.
+    Channels,
     /// At rest, listening.
     Quiet,
     /// The first motion.
@@ -57,6 +59,7 @@ impl Run {
         let (part, point) = match &self.state {
             State::Waiting(gate) if gate.is_pause() => (Part::Paused, None),
             State::Idle | State::Soaking(_) | State::Waiting(_) => (Part::Soak, None),
+            State::Channels(_) => (Part::Channels, None),
             State::Unmuting | State::Quiet(..) | State::StoringQuiet(_) => (Part::Quiet, None),
             State::Probing(_) | State::StoringFirstMotion(_) => (Part::FirstMotion, None),
             State::Point(run) | State::StoringPoint(run, _) => {

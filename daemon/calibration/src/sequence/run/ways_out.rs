@@ -39,6 +39,7 @@ impl Run {
             State::Idle
             | State::Soaking(_)
             | State::Waiting(_)
+            | State::Channels(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)

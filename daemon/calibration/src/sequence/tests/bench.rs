@@ -94,6 +94,10 @@ pub(crate) struct Bench {
     pub(crate) idle: u64,
     pub(crate) permit: Option<f64>,
     pub(crate) muted: bool,
+    /// The source is connected to the channels in place of the amplifier.
+    pub(crate) routed: bool,
+    /// A person who is asked for something does it and says so.
+    pub(crate) answers: bool,
     /// What was carried out, in words, with the block at which it was.
     pub(crate) log: Vec<(&'static str, u64)>,
     /// Every tone: sample, frequency, amplitude.
@@ -138,6 +142,8 @@ impl Bench {
             idle: 0,
             permit: None,
             muted: true,
+            routed: false,
+            answers: true,
             log: Vec::new(),
             tones: Vec::new(),
             events: Vec::new(),
@@ -177,12 +183,21 @@ impl Bench {
             }
             Action::Warn(true) => ("warn", Some(Input::Replied(Reply::Warned, self.effective(0)))),
             Action::Warn(false) => ("warn no more", None),
+            Action::Route(on) => {
+                assert!(self.tone.wanted() == 0.0 && self.muted, "the switch goes under drive");
+                self.routed = on;
+                (
+                    if on { "route" } else { "route back" },
+                    Some(Input::Replied(Reply::Routed, self.effective(0))),
+                )
+            }
             Action::Unmute => {
                 assert!(self.permit.is_some(), "unmuted without leave");
                 self.muted = false;
                 ("unmute", Some(Input::Replied(Reply::Unmuted, self.effective(0))))
             }
             Action::SetTone { frequency, amplitude, over } => {
+                assert!(self.routed == self.muted, "a tone where it does not belong");
                 assert!(amplitude.si() <= self.permit.unwrap_or(-1.0), "drive beyond leave");
                 ("tone", Some(self.set_tone(frequency * self.source_clock, amplitude, over)))
             }
@@ -205,10 +220,26 @@ impl Bench {
                 self.facts.ends.push(*end);
                 ("store point", Some(Input::Stored(Stored::Point)))
             }
+            Action::StoreRatioTone(tone) => {
+                self.facts.channels.push(*tone);
+                ("store ratio", Some(Input::Stored(Stored::RatioTone)))
+            }
+            Action::StoreConfirmation(cable, name) => {
+                self.facts.confirmed.push((cable, name, String::new()));
+                ("store confirmation", Some(Input::Stored(Stored::Confirmation)))
+            }
             Action::StoreTrip(_) => ("store trip", None),
             Action::Tell(event) => {
+                let answer = match event {
+                    Event::Asks(cable) if self.answers => {
+                        assert!(self.permit.is_none(), "a cable is moved under leave");
+                        self.routed = cable == Cable::ToChannels;
+                        Some(Input::Confirmed { name: "B. Bench".to_owned() })
+                    }
+                    _ => None,
+                };
                 self.events.push(event);
-                return None;
+                return answer;
             }
             Action::Finish(outcome) => {
                 self.outcome = Some(outcome);
@@ -270,7 +301,8 @@ impl Bench {
         self.now += lost;
         let response = if self.muted { 0.0 } else { self.response };
         let shaker = (&self.run.setup().plant, &self.tone, response);
-        let (columns, overload) = wires::block(&self.wires, shaker, (self.now, frames, RATE), &mut self.seed);
+        let at = (self.now, frames, RATE);
+        let (columns, overload) = wires::block(&self.wires, shaker, at, self.routed, &mut self.seed);
         let first_sample = SampleIndex(self.now);
         self.now += frames;
         let channels: Vec<&[f32]> = columns.iter().map(Vec::as_slice).collect();

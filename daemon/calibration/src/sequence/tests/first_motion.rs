@@ -133,7 +133,8 @@ fn a_gain_that_is_not_the_files_ends_the_run() {
     for response in [0.6, 1.7] {
         let mut bench = Bench::new(&two_points());
         bench.response = response;
-        assert_eq!(bench.finish().outcome, Some(Outcome::Done), "{response}");
+        let bench = bench.finish();
+        assert_eq!((bench.outcome, bench.run.trip()), (Some(Outcome::Done), None), "{response}");
     }
 }
 

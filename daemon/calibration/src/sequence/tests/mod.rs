@@ -8,6 +8,7 @@
 
 mod before_motion;
 pub(crate) mod bench;
+mod channel_ratio;
 mod dwells;
 mod first_motion;
 mod opening;

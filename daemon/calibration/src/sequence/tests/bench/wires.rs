@@ -25,6 +25,8 @@ pub(crate) struct Wire {
     pub(crate) hum: f64,
     /// The channel says that it is overloaded, whatever it shows.
     pub(crate) overload: bool,
+    /// What the channel shows of a volt at its input.
+    pub(crate) channel: f64,
     range: f64,
 }
 
@@ -45,7 +47,7 @@ pub(crate) fn of(setup: &Setup) -> Vec<Wire> {
             (reference, 0.0)
         };
         let (gain, third, noise, hum, overload) = (1.0, 0.0, 20e-6, 0.0, false);
-        Wire { scale, gain, third, offset, noise, hum, overload, range }
+        Wire { scale, gain, third, offset, noise, hum, overload, channel: 1.0, range }
     };
     job.columns.iter().enumerate().map(|(n, c)| of(n, c.range.si())).collect()
 }
@@ -95,25 +97,29 @@ pub(crate) fn block(
     wires: &[Wire],
     (plant, tone, response): (&Plant, &Tone, f64),
     (first, frames, rate): (u64, u64, f64),
+    routed: bool,
     seed: &mut ChaCha8Rng,
 ) -> (Vec<Vec<f32>>, Vec<bool>) {
     let answer = plant.acceleration_per_volt(Hertz::new(tone.frequency)) * response;
-    let moved: Vec<[f64; 2]> = (first..first + frames)
+    let moved: Vec<[f64; 3]> = (first..first + frames)
         .map(|n| {
             let n = n as f64;
             let turned = TAU * tone.frequency * (n - tone.origin) / rate + answer.arg();
             let amplitude = if n < tone.origin { 0.0 } else { tone.amplitude(n) * answer.norm() };
-            [amplitude * turned.sin(), amplitude * (3.0 * turned).sin()]
+            let volts = if n < tone.origin { 0.0 } else { tone.amplitude(n) };
+            let source = volts * (TAU * tone.frequency * (n - tone.origin) / rate).sin();
+            [amplitude * turned.sin(), amplitude * (3.0 * turned).sin(), source]
         })
         .collect();
     let samples: Vec<Vec<f32>> = wires
         .iter()
         .map(|wire| {
-            let sample = |(n, [a, third]): (usize, &[f64; 2])| {
+            let sample = |(n, [a, third, source]): (usize, &[f64; 3])| {
                 let hum = wire.hum * (TAU * 50.0 * (first + n as u64) as f64 / rate + 0.7).sin();
                 let noise: f64 = StandardNormal.sample(seed);
-                let signal = wire.scale * wire.gain * (a + wire.third * third);
-                (wire.offset + signal + hum + wire.noise * noise).clamp(-wire.range, wire.range) as f32
+                let moved = wire.offset + wire.scale * wire.gain * (a + wire.third * third);
+                let signal = if routed && wire.scale != 0.0 { *source } else { moved };
+                (wire.channel * signal + hum + wire.noise * noise).clamp(-wire.range, wire.range) as f32
             };
             moved.iter().enumerate().map(sample).collect()
         })

@@ -4,23 +4,26 @@
 //! answered at once. A fork has the same run and the same rig in the same state, so that many things can be tried from one
 //! moment on. Must not: judge. That it does what the station does is checked against it (`claims::stops`).
 
-use anyhow::{Context, Result, bail, ensure};
+mod hands;
+mod left;
+
+use crate::quick::{self, Begun};
+use anyhow::{Context, Result, ensure};
 use calibration::block::BlockView;
+use calibration::evaluate::RunFacts;
 use calibration::sequence::{
-    Action, Effective, Event, Input, Operator, Outcome, QuietTime, Reply, Run, Setup, Stored, Target,
+    Action, Consequence, Effective, Event, Input, Operator, Outcome, QuietTime, Reply, Run, Setup, Stored,
+    Target,
 };
 use drivers::{
-    Acquisition, AcquisitionRequest, Ambient, ChannelRequest, Contacts, DrivePermit, DriverError, Opened,
-    PermitIssuer, PowerAmplifier, SafeHandle, SignalSource, StopReason, Tone, Transition,
+    AcquisitionRequest, AmbientReading, ChannelRequest, DrivePermit, DriverError, ErrorKind, PermitIssuer,
+    Policy, Stage, StopReason, Tone, Transition, policy,
 };
-use plan_schema::faults::{Faults, PointPhase};
-use plan_schema::units::{Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
+use hands::{Hands, asked, at_once, instrument_of};
+use plan_schema::faults::{Fault, Faults, PointPhase};
+use plan_schema::units::{Hertz, Mono, SampleCount, SampleIndex, Seconds};
 use sim::{SimulatedRig, Truth};
 use std::collections::VecDeque;
-use std::future::Future;
-use std::pin::pin;
-use std::sync::Arc;
-use std::task::{Poll, Waker};
 
 /// Ambient conditions are read as often as the station reads them.
 const AMBIENT_INTERVAL: Seconds = Seconds::new(10.0);
@@ -42,58 +45,10 @@ pub struct Shell {
     leading_up: Option<usize>,
     failures: Vec<String>,
     outcome: Option<Outcome>,
-}
-
-/// The instruments in their roles.
-struct Hands {
-    source: Box<dyn SignalSource>,
-    amplifier: Box<dyn PowerAmplifier>,
-    acquisition: Box<dyn Acquisition>,
-    ambient: Option<Box<dyn Ambient>>,
-    contacts: Option<Box<dyn Contacts>>,
-    safes: (Arc<dyn SafeHandle>, Arc<dyn SafeHandle>),
-}
-
-/// What a simulated instrument answers: it never waits.
-fn at_once<T>(call: impl Future<Output = Result<T, DriverError>>) -> Result<T> {
-    let mut context = std::task::Context::from_waker(Waker::noop());
-    match pin!(call).poll(&mut context) {
-        Poll::Ready(answer) => Ok(answer?),
-        Poll::Pending => bail!("a simulated instrument waits"),
-    }
-}
-
-fn instrument_of(role: &str) -> &str {
-    role.split_once('.').map_or(role, |(instrument, _)| instrument)
-}
-
-impl Hands {
-    fn open(setup: &Setup, rig: &SimulatedRig) -> Result<Self> {
-        let roles = &setup.job.rig.roles;
-        let open = |role: &str| -> Result<Opened> {
-            let name = instrument_of(role);
-            let instrument = setup.job.rig.instruments.iter().find(|i| i.name == name);
-            let instrument = instrument.with_context(|| format!("no instrument {name}"))?;
-            at_once(rig.factory(&instrument.driver).open(instrument))
-        };
-        let (source, amplifier) = (open(&roles.source)?, open(&roles.amplifier)?);
-        let ambient = roles.ambient.as_deref().map(open).transpose()?;
-        let contacts = roles.contacts.as_deref().map(open).transpose()?;
-        Ok(Self {
-            safes: (source.safe, amplifier.safe),
-            source: source.source.context("no source")?,
-            amplifier: amplifier.amplifier.context("no amplifier")?,
-            acquisition: open(&roles.acquisition)?.acquisition.context("no acquisition")?,
-            ambient: ambient.and_then(|o| o.ambient),
-            contacts: contacts.and_then(|o| o.contacts),
-        })
-    }
-
-    fn make_safe(&self, target: Target, why: StopReason) -> Result<()> {
-        let handle = if target == Target::Source { &self.safes.0 } else { &self.safes.1 };
-        ensure!(at_once(handle.make_safe(why))?.is_safe(), "{target:?} was not made safe");
-        Ok(())
-    }
+    facts: RunFacts,
+    ambient: Vec<AmbientReading>,
+    begun: Vec<(Begun, Mono)>,
+    tries: u8,
 }
 
 impl Shell {
@@ -135,6 +90,10 @@ impl Shell {
             leading_up: None,
             failures: Vec::new(),
             outcome: None,
+            facts: RunFacts::default(),
+            ambient: Vec::new(),
+            begun: Vec::new(),
+            tries: 0,
         };
         shell.poll()?;
         shell.feed(Input::Started { starts_at_zero })?;
@@ -156,8 +115,20 @@ impl Shell {
             issuer,
             heard: self.heard.clone(),
             failures: self.failures.clone(),
+            facts: self.facts.clone(),
+            ambient: self.ambient.clone(),
+            begun: self.begun.clone(),
             ..*self
         })
+    }
+
+    /// A fault strikes when it says so, as if it had been there from the start.
+    ///
+    /// # Errors
+    /// A fault that does not fit the job.
+    pub fn strike(&mut self, seed: u64, fault: &Fault) -> Result<()> {
+        let job = &self.run.setup().job;
+        Ok(self.rig.add(job, seed, &Faults { format: job.plan.format, faults: vec![fault.clone()] })?)
     }
 
     /// How the run ended, once it has.
@@ -280,8 +251,17 @@ impl Shell {
     }
 
     fn next_block(&mut self, within: Seconds) -> Result<()> {
-        let Some(block) = at_once(self.hands.acquisition.next_block(within))? else {
-            return Ok(());
+        let block = match asked(self.hands.acquisition.next_block(within))? {
+            Ok(Some(block)) => block,
+            Ok(None) => {
+                self.step(Input::Tick)?;
+                self.poll()?;
+                return self.listen();
+            }
+            Err(error) => {
+                self.failed(&error, None)?;
+                return self.listen();
+            }
         };
         self.last = (block.end(), self.now());
         let channels: Vec<&[f32]> = (0..block.channels()).map(|c| block.channel(c)).collect();
@@ -300,8 +280,12 @@ impl Shell {
         let now = self.now();
         if now >= self.next_poll {
             self.next_poll = now.after(self.run.setup().job.rig.timing.poll_interval);
-            let status = at_once(self.hands.amplifier.status())?;
-            self.heard.push_back(Input::Amplifier { fault: status.fault, muted: status.muted });
+            match asked(self.hands.amplifier.status())? {
+                Ok(status) => {
+                    self.heard.push_back(Input::Amplifier { fault: status.fault, muted: status.muted });
+                }
+                Err(error) => self.failed(&error, None)?,
+            }
             if let Some(contacts) = &mut self.hands.contacts {
                 let drivers::ContactReading { emergency_stop_closed, inputs } = at_once(contacts.read())?;
                 self.heard.push_back(Input::Contacts { emergency_stop_closed, inputs });
@@ -311,6 +295,7 @@ impl Shell {
             self.next_ambient = now.after(AMBIENT_INTERVAL);
             if let Some(ambient) = &mut self.hands.ambient {
                 let reading = at_once(ambient.read())?;
+                self.ambient.push(reading);
                 let (temperature, humidity) = (reading.temperature, reading.humidity);
                 self.heard.push_back(Input::Ambient { temperature, humidity });
             }
@@ -346,30 +331,33 @@ impl Shell {
                 self.permit = None;
             }
             Action::Warn(on) => self.warn(on)?,
-            Action::Unmute => {
-                let Some(permit) = &self.permit else { return Ok(()) };
-                let status = at_once(self.hands.amplifier.unmute(permit))?;
-                ensure!(!status.muted && !status.fault, "the amplifier does not come up");
-                self.commanded = self.last.0;
-                self.reply(Reply::Unmuted, &roles.amplifier, Seconds::ZERO);
+            Action::Route(_) | Action::StoreRatioTone(_) | Action::StoreConfirmation(..) => {
+                anyhow::bail!("no job here asks for the ratio of channels")
             }
-            Action::SetTone { frequency, amplitude, over } => self.tone(frequency, amplitude, over)?,
-            Action::SourceOff { over } => {
+            Action::Unmute | Action::SetTone { .. } | Action::SourceOff { .. } => {
+                self.tries = 0;
                 self.commanded = self.last.0;
-                let over = at_once(self.hands.source.output_off(over))?;
-                self.reply(Reply::SourceOff, &roles.source, over);
+                self.command(&action)?;
             }
             Action::MakeSafe(target) => {
                 self.commanded = self.last.0;
-                self.hands.make_safe(target, StopReason::RunEnded)?;
+                let why = if self.run.trip().is_some() { StopReason::Trip } else { StopReason::RunEnded };
+                self.hands.make_safe(target, why)?;
                 let role = if target == Target::Source { &roles.source } else { &roles.amplifier };
                 self.reply(Reply::MadeSafe(target), role, Seconds::ZERO);
             }
-            Action::StoreQuiet(record) => self.stored(Stored::Quiet(record.when)),
-            Action::StoreFirstMotion(_) => self.stored(Stored::FirstMotion),
-            Action::StorePoint(_) => {
+            Action::StoreQuiet(record) => {
+                self.stored(Stored::Quiet(record.when));
+                quick::keep_quiet(&mut self.facts, *record);
+            }
+            Action::StoreFirstMotion(motion) => {
+                self.stored(Stored::FirstMotion);
+                quick::keep_first_motion(&mut self.facts, *motion);
+            }
+            Action::StorePoint(end) => {
                 self.dwell = None;
                 self.stored(Stored::Point);
+                quick::keep_point(&mut self.facts, *end);
             }
             Action::StoreTrip(_) => {}
             Action::Tell(event) => self.told(event),
@@ -378,14 +366,64 @@ impl Shell {
         Ok(())
     }
 
-    fn tone(&mut self, frequency: Hertz, amplitude: Volts<Peak>, over: Seconds) -> Result<()> {
-        let Some(permit) = &self.permit else { return Ok(()) };
-        let want = Transition { tone: Tone { frequency, amplitude }, over };
-        self.commanded = self.last.0;
-        let Transition { tone, over } = at_once(self.hands.source.set_tone(permit, want))?;
-        let reply = Reply::Tone { frequency: tone.frequency, amplitude: tone.amplitude, way: over };
-        let role = self.run.setup().job.rig.roles.source.clone();
-        self.reply(reply, &role, over);
+    /// Asks an instrument for what the run wants; what it answers is heard later.
+    fn command(&mut self, action: &Action) -> Result<()> {
+        let roles = self.run.setup().job.rig.roles.clone();
+        let failed = match (action, &self.permit) {
+            (Action::Unmute, Some(permit)) => match asked(self.hands.amplifier.unmute(permit))? {
+                Ok(status) if status.fault || status.muted => {
+                    let name = instrument_of(&roles.amplifier);
+                    Some(DriverError::new(ErrorKind::BadData, name, "unmute", "it does not come up"))
+                }
+                Ok(_) => {
+                    self.reply(Reply::Unmuted, &roles.amplifier, Seconds::ZERO);
+                    None
+                }
+                Err(error) => Some(error),
+            },
+            (Action::SetTone { frequency, amplitude, over }, Some(permit)) => {
+                let tone = Tone { frequency: *frequency, amplitude: *amplitude };
+                match asked(self.hands.source.set_tone(permit, Transition { tone, over: *over }))? {
+                    Ok(Transition { tone, over: way }) => {
+                        let Tone { frequency, amplitude } = tone;
+                        self.reply(Reply::Tone { frequency, amplitude, way }, &roles.source, way);
+                        None
+                    }
+                    Err(error) => Some(error),
+                }
+            }
+            (Action::SourceOff { over }, _) => match asked(self.hands.source.output_off(*over))? {
+                Ok(over) => {
+                    self.reply(Reply::SourceOff, &roles.source, over);
+                    None
+                }
+                Err(error) => Some(error),
+            },
+            // Without leave nothing is sent.
+            _ => None,
+        };
+        failed.map_or(Ok(()), |error| self.failed(&error, Some(action)))
+    }
+
+    /// What follows from a failure is decided as the station does.
+    fn failed(&mut self, error: &DriverError, command: Option<&Action>) -> Result<()> {
+        let stage = match (self.run.is_stopping(), self.run.motion()) {
+            (true, _) => Stage::Stopping,
+            (false, Some(true)) => Stage::Measuring,
+            (false, Some(false)) => Stage::Settling,
+            (false, None) => Stage::AtRest,
+        };
+        let consequence = match (policy(error.kind, stage), command) {
+            (Policy::Retry(most), Some(command)) if self.tries < most => {
+                self.tries += 1;
+                return self.command(command);
+            }
+            (Policy::Retry(_) | Policy::FailRun, _) => Consequence::FailRun,
+            (Policy::RejectPoint, _) => Consequence::RejectPoint,
+            (Policy::Trip, _) => Consequence::Trip,
+        };
+        let instrument = error.instrument.clone();
+        self.heard.push_back(Input::Failed { instrument, detail: error.to_string(), consequence });
         Ok(())
     }
 
@@ -419,12 +457,14 @@ impl Shell {
         let at = |point: usize| self.run.setup().job.points.get(point).map(|p| p.frequency);
         match event {
             Event::PointBegins(point) => {
+                self.begun.push((Begun::Point, self.rig.now()));
                 self.leading_up = Some(point);
                 if let Some(frequency) = at(point) {
                     self.rig.progress(point + 1, PointPhase::Settle, frequency);
                 }
             }
             Event::DwellBegins { point, frequency, .. } => {
+                self.begun.push((Begun::Dwell, self.rig.now()));
                 (self.leading_up, self.dwell) = (None, Some((point, frequency)));
                 if let Some(frequency) = at(point) {
                     self.rig.progress(point + 1, PointPhase::Dwell, frequency);

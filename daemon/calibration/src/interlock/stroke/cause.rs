@@ -1,0 +1,214 @@
+//! What made an acceleration leave what was foreseen.
+//!
+//! Owns: the comparison of what was seen, from where it began to leave until now, with what each cause would have shown. Must
+//! not: wait for more. A stop is under way already; only its name is looked for.
+//!
+//! With `f` the tone as foreseen, `o` what the others show, `h` the tone as it was before its change, and `c` what a line at 0 V shows:
+//!
+//! | cause | shows | motion |
+//! |---|---|---|
+//! | the line is open | `c` | goes on |
+//! | it turned round | `2c − o` | goes on |
+//! | the source stayed as it was | `h` | the same |
+//! | nothing drives the coil | what the machine does without a drive | the same |
+//! | the source holds its voltage | what the machine does with it | the same |
+//! | another gain | what the machine does with the input times something | the same |
+
+use super::recent::{Group, Recent};
+use crate::hazard::{Coil, Machine, State, Stepper};
+use crate::interlock::observer::Departure;
+use std::collections::VecDeque;
+
+/// From this share of what is allowed on, it counts as having begun to leave.
+const BEGAN: f64 = 0.25;
+
+/// Groups that are taken after a departure.
+pub(super) const AFTER: usize = 64;
+
+/// Groups for which that is looked back at most.
+const BACK: usize = AFTER;
+
+/// The others show another motion if they are this share of the departure's energy away from the reference.
+const APART: f64 = 0.1;
+
+/// They go on as foreseen if they leave that by no more than this share of it.
+const CALM: f64 = 0.25;
+
+/// What a cause leaves over of the departure's energy up to which nothing speaks against it.
+const EXPLAINS: f64 = 0.05;
+
+/// A gain that is another one by less makes no departure.
+const OTHER_GAIN: f64 = 1.2;
+
+/// With fewer groups than this the machine can't be told from a jump.
+const JUMPS: usize = 4;
+
+/// Why the acceleration left what was foreseen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Cause {
+    /// The reference's line is open.
+    Open,
+    /// It turned round.
+    Reversed,
+    /// The source stayed as it was, or holds its voltage, while its tone should change.
+    NotFollowing,
+    /// Nothing drives the coil, or a direct voltage does.
+    Ceased,
+    /// The motion is more than it was.
+    More,
+}
+
+/// The machine and what a line at 0 V shows, m/s².
+pub(super) struct Bench<'a> {
+    pub(super) machine: &'a Machine,
+    pub(super) period: f64,
+    pub(super) line_at_zero: f64,
+}
+
+/// The cause of a departure; `None` if too little is known of the tone to tell.
+pub(super) fn cause(bench: &Bench<'_>, recent: &Recent, departure: &Departure) -> Option<Cause> {
+    let groups = recent.groups();
+    let began = began(groups, departure)?;
+    let window = || groups.iter().skip(began);
+    let left = |of: fn(&Group) -> f64| window().map(|g| (g.seen - of(g)).powi(2)).sum::<f64>();
+    let energy = left(|g| g.tone.now());
+    if let Some(cause) = of_reference(window(), bench.line_at_zero) {
+        return Some(cause);
+    }
+    let stopped = if departure.on_the_way { Cause::NotFollowing } else { Cause::Ceased };
+    let stayed = departure.on_the_way && left(|g| g.tone.before()) < EXPLAINS * energy;
+    let (seen, foreseen) = (departure.seen.si(), departure.foreseen.si());
+    let more = if stayed {
+        false
+    } else if window().count() < JUMPS {
+        seen * foreseen > 0.0 && seen.abs() > OTHER_GAIN * foreseen.abs()
+    } else {
+        // The last one at which all was well is where the machine begins.
+        is_another_gain(bench, &|| groups.iter().skip(began.saturating_sub(1)))
+    };
+    Some(if more { Cause::More } else { stopped })
+}
+
+/// Whether the others show another motion than the reference, and what its line then shows. The moment of a change of tone is
+/// not known well, so that they, not what was foreseen, tell what it should have shown.
+fn of_reference<'a>(window: impl Iterator<Item = &'a Group> + Clone, line_at_zero: f64) -> Option<Cause> {
+    let sum = |of: fn(&Group, f64) -> f64| window.clone().map(|g| of(g, line_at_zero).powi(2)).sum::<f64>();
+    let energy = sum(|g, _| g.seen - g.tone.now());
+    let left_of_others = sum(|g, _| g.others.unwrap_or(g.seen) - g.tone.now());
+    let apart = sum(|g, _| g.seen - g.others.unwrap_or(g.seen));
+    let open = sum(|g, zero| g.seen - zero);
+    let reversed = sum(|g, zero| g.seen - (2.0 * zero - g.others.unwrap_or(g.tone.now())));
+    // A contact that opens and closes shows neither for long, but the others go on as foreseen.
+    let calm = left_of_others < CALM * energy;
+    let turned = reversed < open.min(0.5 * apart);
+    let of_reference = apart > APART * energy && (calm || open.min(reversed) < 0.5 * apart);
+    of_reference.then_some(if turned { Cause::Reversed } else { Cause::Open })
+}
+
+/// Whether what was seen is a tone of another, larger gain rather than a voltage that is held.
+fn is_another_gain<'a, I: Iterator<Item = &'a Group>>(bench: &Bench<'_>, window: &dyn Fn() -> I) -> bool {
+    let [free, forced, held] =
+        [Played::Free, Played::Forced, Played::Held].map(|what| played(bench, window(), what));
+    let driven = || window().zip(&free).zip(&forced).map(|((g, free), forced)| (g.seen - free, *forced));
+    let add =
+        |(both, own): (f64, f64), (seen, forced): (f64, f64)| (both + seen * forced, own + forced * forced);
+    let (both, own) = driven().fold((0.0, 0.0), add);
+    if own <= 0.0 {
+        return false;
+    }
+    let gain = both / own;
+    let other: f64 = driven().map(|(seen, forced)| (seen - gain * forced).powi(2)).sum();
+    let held: f64 = window().zip(&held).map(|(g, held)| (g.seen - held).powi(2)).sum();
+    gain > OTHER_GAIN && other < held
+}
+
+/// The group from which on it left what was foreseen.
+fn began(groups: &VecDeque<Group>, departure: &Departure) -> Option<usize> {
+    #[expect(clippy::cast_precision_loss, reason = "exact below 2^53 samples")]
+    let at = departure.at.0 as f64;
+    let there = groups.iter().position(|g| g.at >= at).unwrap_or(groups.len().checked_sub(1)?);
+    let leaves = |n: &usize| {
+        let away = groups.get(*n).map_or(0.0, |g| (g.seen - g.tone.now()).abs());
+        away > BEGAN * departure.allowed.si()
+    };
+    let back = (there.saturating_sub(BACK)..there).rev().take_while(leaves).last();
+    Some(back.unwrap_or(there))
+}
+
+/// What drives the machine from a group on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Played {
+    /// Nothing; it goes on from the motion that it has.
+    Free,
+    /// The input of the tone, from rest.
+    Forced,
+    /// The input that it had, from the motion that it has.
+    Held,
+}
+
+/// The machine's acceleration at each group. Free and forced, times a gain, add up to what another gain makes of a tone.
+fn played<'a>(bench: &Bench<'_>, groups: impl Iterator<Item = &'a Group>, what: Played) -> Vec<f64> {
+    let machine = bench.machine;
+    let mut stepper: Option<(f64, Stepper)> = None;
+    let mut now: Option<(f64, State, f64)> = None;
+    let mut next = |group: &Group| {
+        let (motion, input) = group.tone.state(machine);
+        let (at, mut state, before) = now.unwrap_or(match what {
+            Played::Free => (group.at, motion, 0.0),
+            Played::Forced => (group.at, State::default(), 0.0),
+            Played::Held => (group.at, motion, input),
+        });
+        let after = match what {
+            Played::Free => 0.0,
+            Played::Forced => input,
+            Played::Held => before,
+        };
+        let samples = group.at - at;
+        if samples > 0.0 {
+            let same = stepper.take().filter(|(length, _)| (*length - samples).abs() < 0.5);
+            let (_, step) = same.unwrap_or_else(|| {
+                (samples, Stepper::new(machine, Coil::Driven, 0.0, samples * bench.period))
+            });
+            state = step.along(&state, before, after);
+            stepper = Some((samples, step));
+        }
+        now = Some((group.at, state, after));
+        machine.acceleration(&state)
+    };
+    groups.map(&mut next).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::interlock::observer::Foretold;
+    use nalgebra::Complex;
+    use plan_schema::units::Hertz;
+
+    /// A tenth of a cycle of a tone of 1 m/s²; the reference's line at 0 V shows 0.1 m/s².
+    fn groups(seen: fn(f64) -> f64, others: fn(f64) -> Option<f64>) -> Vec<Group> {
+        let at = |n: u32| Complex::from_polar(1.0, 0.5 + 0.03 * f64::from(n));
+        let tone = |n| Foretold::at(Hertz::new(10.0), at(n), 1.0, 0.2);
+        let group = |n| Group {
+            at: f64::from(10 * n),
+            seen: seen(tone(n).now()),
+            tone: tone(n),
+            others: others(tone(n).now()),
+        };
+        (0..20).map(group).collect()
+    }
+
+    #[test]
+    fn others_that_go_on_say_that_it_is_the_references_line() {
+        let named = |seen, others| of_reference(groups(seen, others).iter(), 0.1);
+        let goes_on: fn(f64) -> Option<f64> = |tone| Some(1.03 * tone);
+        assert_eq!(named(|_| 0.1, goes_on), Some(Cause::Open));
+        assert_eq!(named(|tone| 0.2 - tone, goes_on), Some(Cause::Reversed));
+        // On and off again: nothing fits but that the others go on.
+        assert_eq!(named(|tone| if tone > 0.75 { 0.1 } else { tone }, goes_on), Some(Cause::Open));
+        // They do the same, or there are none.
+        assert_eq!(named(|_| 0.0, |_| Some(0.02)), None);
+        assert_eq!(named(|tone| 3.0 * tone, |tone| Some(2.9 * tone)), None);
+        assert_eq!(named(|_| 0.1, |_| None), None);
+    }
+}
