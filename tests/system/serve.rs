@@ -110,12 +110,12 @@ fn recalls(bench: &Bench, data: &str) {
     assert!(all.iter().all(|run| run.ends_with("\"SM-1999-0521\"")), "{all:?}");
     assert_eq!(affected(&[reference, "--role", "reference", "--calibration", "SM-1999-0521"]), all);
     assert_eq!(affected(&[reference, "--calibration", "SM-1999-0604"]), Vec::<String>::new());
-    assert_eq!(affected(&["climate", "--role", "ambient"]).len(), 3);
-    assert_eq!(affected(&["ref", "--role", "channel", "--since", "2000-01-01"]).len(), 3);
+    assert_eq!(affected(&["climate", "--role", "ambient"]).len(), 4);
+    assert_eq!(affected(&["ref", "--role", "channel", "--since", "2000-01-01"]).len(), 4);
     assert_eq!(affected(&["ref", "--until", "1999-12-31"]), Vec::<String>::new());
     let text = daemon.run(&["runs", "--used", reference]).unwrap();
     let text = text.expect_status(0).unwrap();
-    assert!(text.stdout.contains("3 runs used 'QB-R-0044'; 0 certificates issued."), "{}", text.stdout);
+    assert!(text.stdout.contains("4 runs used 'QB-R-0044'; 0 certificates issued."), "{}", text.stdout);
     assert!(text.stdout.contains("certificates: none issued"), "{}", text.stdout);
     let wrong = daemon.run(&["runs", "--used", reference, "--since", "2000-13-01"]).unwrap();
     assert_eq!(wrong.status, Some(2), "{}", wrong.stderr);

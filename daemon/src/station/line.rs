@@ -275,8 +275,8 @@ mod tests {
     fn other_words_do_nothing() {
         let dir = tempfile::tempdir().unwrap();
         let line = Line::open(dir.path(), |_| panic!("nobody said a word")).unwrap();
-        let mut peer = UnixStream::connect(socket(dir.path())).unwrap();
         assert!(confirm(dir.path(), "  ").is_err(), "nobody has no name");
+        let mut peer = UnixStream::connect(socket(dir.path())).unwrap();
         writeln!(peer, "go").unwrap();
         let mut said = String::new();
         BufReader::new(peer).read_line(&mut said).unwrap();

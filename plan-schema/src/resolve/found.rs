@@ -383,7 +383,7 @@ const HIGHEST_FREQUENCY: f64 = 0.4;
 fn meant<'a>(written: &str, known: impl Iterator<Item = &'a str> + Clone) -> String {
     let all: Vec<&str> = known.clone().collect();
     match nearest(written, &all) {
-        Some(serial) => format!("did you mean '{serial}'?"),
+        Some(serial) => format!("did you mean '{serial}'? It has {}", list(known)),
         None => format!("it has {}", list(known)),
     }
 }

@@ -37,7 +37,7 @@ async fn a_database_of_version_1_is_copied_and_brought_forward() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("a.sqlite");
     old(&path).await;
-    std::fs::write(dir.path().join("a.before-2.sqlite"), "of a try that failed").unwrap();
+    std::fs::write(dir.path().join("a.before-3.sqlite"), "of a try that failed").unwrap();
     let store = Store::open(&path).await.unwrap();
     keeps_its_rows(&store.pool).await;
     assert_eq!(store.queue_held().await.unwrap().as_deref(), Some("somebody looks at the rig"));
@@ -50,9 +50,9 @@ async fn a_database_of_version_1_is_copied_and_brought_forward() {
     assert_eq!(next, 2);
     store.close().await;
 
-    let failed = std::fs::read_to_string(dir.path().join("a.before-2.sqlite")).unwrap();
+    let failed = std::fs::read_to_string(dir.path().join("a.before-3.sqlite")).unwrap();
     assert_eq!(failed, "of a try that failed", "no copy is overwritten");
-    let copy = dir.path().join("a.before-2.2.sqlite");
+    let copy = dir.path().join("a.before-3.2.sqlite");
     let pool = SqlitePool::connect_with(SqliteConnectOptions::new().filename(&copy)).await.unwrap();
     keeps_its_rows(&pool).await;
     let tables = "SELECT count(*) FROM sqlite_master WHERE name = 'used'";
