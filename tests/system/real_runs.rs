@@ -1,4 +1,5 @@
-//! Real runs in short: through sockets and hosts as in one process, another source by other lines, and what is struck stops.
+//! Real runs in short, through sockets and hosts: as in one process, another source by other lines, and what is struck stops.
+//! They run in real time and so by themselves (`-- --ignored`), not beside other tests on the same processors.
 
 use tests::claims::{real_runs, struck};
 use tests::figure::Figure;
@@ -14,22 +15,26 @@ fn alike(figures: &[Figure]) {
 }
 
 #[test]
+#[ignore = "in real time: by itself, in a step of tests/all"]
 fn a_run_through_hosts_comes_to_the_same() {
     alike(&real_runs::figures(false).unwrap());
 }
 
 #[test]
+#[ignore = "in real time: by itself, in a step of tests/all"]
 fn another_source_is_other_lines_of_the_rig_file() {
     alike(&real_runs::source(false).unwrap());
 }
 
 #[test]
+#[ignore = "in real time: by itself, in a step of tests/all"]
 fn another_acquisition_is_other_lines_of_the_rig_file() {
     alike(&real_runs::acquisition(false).unwrap());
 }
 
 /// How fast is for `proof`; here that it stops at all, off its stops, and leaves nobody behind.
 #[test]
+#[ignore = "in real time: by itself, in a step of tests/all"]
 fn what_is_struck_stops() {
     for figure in struck::figures(false).unwrap() {
         let in_time = figure.unit == "ms" && figure.value.is_finite();
