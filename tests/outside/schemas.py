@@ -34,6 +34,9 @@ KIND_OF_FILE = {
     "registers/references.toml": "references",
     "registers/workshop-references.toml": "references",
     "settings/laboratory.toml": "settings",
+    "sound/rig.toml": "rig",
+    "sound/plan.toml": "plan",
+    "sound/job.toml": "job",
     "settings/scope.toml": "scope",
 }
 # Every kind that has a schema; each has to turn up.
