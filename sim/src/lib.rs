@@ -44,6 +44,7 @@ mod source;
 mod spread;
 mod thermal;
 mod truth;
+mod tuned;
 mod world;
 
 pub use error::SimError;

@@ -9,7 +9,7 @@ use crate::output::When;
 use crate::plant::Plant;
 use crate::reference::ReferenceTruth;
 use crate::sensor::{SensorTruth, Table};
-use crate::shaker::{POSITION, VELOCITY};
+use crate::shaker::POSITION;
 use crate::spread::Unknowns;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::SamplesPerSecond;
@@ -108,7 +108,7 @@ impl Pickups {
             }
         };
         for reference in &mut self.references {
-            let output = reference.output(felt, state[VELOCITY]);
+            let output = reference.output(felt);
             put(&mut reference.signal, output);
         }
         put(&mut self.position, state[POSITION]);

@@ -3,20 +3,19 @@
 //! Owns: its response as its certificate states it (linear over the logarithm of frequency), off by one draw within the
 //! certificate's uncertainty, which a laboratory can't know.
 //!
-//! A table is no filter. But the armature moves at the frequency of the source, so the response at that frequency is
-//! applied to the motion as it is. With the acceleration `a = A cos θ`, the velocity is `v = (A/w) sin θ`, and the output
-//! wanted is `S A cos(θ + φ) = S (a cos φ − w v sin φ)`. For harmonics and transients the response of the fundamental is
-//! used, which is what a flat reference would do.
+//! A table is no filter. But the armature moves at the frequency of the source, so the sensitivity at that frequency counts
+//! for all, and the phase there for that frequency ([`Tuned`]): whatever is steady or much slower or faster is seen as by a
+//! flat reference.
 
 use crate::channel::Source;
 use crate::error::SimError;
 use crate::output::{Line, When};
 use crate::sensor::{STATED_AT, rms_per_sample};
 use crate::spread::Unknowns;
+use crate::tuned::Tuned;
 use plan_schema::registers::ReferencePoint;
 use plan_schema::resolve::MountedReference;
 use plan_schema::units::SamplesPerSecond;
-use std::f64::consts::TAU;
 
 /// The reference transducer.
 #[derive(Clone)]
@@ -29,9 +28,10 @@ pub(crate) struct ReferenceTruth {
     /// White noise in V rms per sample, and the corner of 1/f noise in Hz.
     noise: (f64, f64),
     sensitivity: f64,
-    /// Weights of acceleration and velocity in the output, sensitivity apart.
-    weights: (f64, f64),
-    /// Weighted motion over the stretch that is being simulated, then the output in V.
+    /// Turns the phase of the acceleration.
+    tuned: Tuned,
+    rate: f64,
+    /// Motion as it is seen over the stretch that is being simulated, then the output in V.
     pub(crate) signal: Vec<f64>,
 }
 
@@ -94,7 +94,8 @@ impl ReferenceTruth {
                 .cross_axis(&format!("reference {serial}"), mounted.reference.transverse_sensitivity.si()),
             noise: (rms_per_sample(density * sensitivity, rate), corner),
             sensitivity,
-            weights: (1.0, 0.0),
+            tuned: Tuned::default(),
+            rate: rate.si(),
             signal: Vec::new(),
             table,
         })
@@ -107,7 +108,7 @@ impl ReferenceTruth {
         }
         let (sensitivity, phase) = self.at(frequency);
         self.sensitivity = sensitivity;
-        self.weights = (phase.cos(), -TAU * frequency * phase.sin());
+        self.tuned.retune(frequency, phase, self.rate);
     }
 
     /// True sensitivity in V/(m/s²) and phase in rad at a frequency in Hz; outside the certificate its nearest point.
@@ -125,11 +126,10 @@ impl ReferenceTruth {
         (between(lower.sensitivity, upper.sensitivity), between(lower.phase, upper.phase))
     }
 
-    /// Motion as the reference sees it, in m/s².
+    /// Motion as the reference sees it at the next sample, in m/s².
     #[inline]
-    pub(crate) fn output(&self, acceleration: f64, velocity: f64) -> f64 {
-        let (of_acceleration, of_velocity) = self.weights;
-        of_acceleration * acceleration + of_velocity * velocity
+    pub(crate) fn output(&mut self, acceleration: f64) -> f64 {
+        self.tuned.pass(acceleration)
     }
 
     /// What the reference's channel gets beside the signal.
