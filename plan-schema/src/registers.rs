@@ -197,6 +197,14 @@ written_table! {
     }
 }
 
+impl ToleranceBand {
+    /// True if a frequency lies within it.
+    #[must_use]
+    pub fn holds(&self, frequency: Hertz) -> bool {
+        self.from <= frequency && frequency <= self.to
+    }
+}
+
 impl Sensor {
     /// Lower corner of its response, written as such or as a time constant; `None` for DC response.
     #[must_use]
@@ -204,12 +212,17 @@ impl Sensor {
         self.lower_corner.or_else(|| self.time_constant.map(|t| Hertz::new(1.0 / (TAU * t.si()))))
     }
 
+    /// Time constant with which its response to a step dies away; `None` for DC response.
+    #[must_use]
+    pub fn decay(&self) -> Option<Seconds> {
+        self.corner().map(|corner| Seconds::new(1.0 / (TAU * corner.si())))
+    }
+
     /// Its own tolerance at a frequency; where bands meet, the first.
     #[must_use]
     pub fn tolerance_at(&self, frequency: Hertz) -> Option<Fraction> {
         let mut bands = self.tolerance_bands.iter();
-        let band = bands.find(|band| band.from <= frequency && frequency <= band.to);
-        band.map(|band| band.tolerance).or(self.tolerance)
+        bands.find(|band| band.holds(frequency)).map(|band| band.tolerance).or(self.tolerance)
     }
 
     /// True if a frequency lies within its band.

@@ -156,6 +156,12 @@ impl MountedSensor {
         self.skips.get(point).is_none_or(Option::is_none)
     }
 
+    /// The largest deviation that is allowed at a point: the sensor's own, else the plan's.
+    #[must_use]
+    pub fn tolerance_at(&self, point: &ResolvedPoint) -> Option<Fraction> {
+        self.sensor.tolerance_at(point.frequency).or(point.tolerance)
+    }
+
     /// True if a frequency lies within the sensor's band.
     #[must_use]
     pub fn is_within_band(&self, frequency: Hertz) -> bool {

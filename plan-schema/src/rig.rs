@@ -255,6 +255,12 @@ written_table! {
     }
 }
 
+/// Name of the instrument in `instrument.role`.
+#[must_use]
+pub fn instrument_of(role: &str) -> &str {
+    role.split_once('.').map_or(role, |(instrument, _)| instrument)
+}
+
 written_table! {
     /// Which instrument does what, as `instrument.role`.
     pub struct Roles {

@@ -14,7 +14,7 @@ use crate::record::words::PointStatus;
 use crate::settings::Settings;
 use plan_schema::registers::OutputKind;
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
-use plan_schema::rig::Channel;
+use plan_schema::rig::{Channel, instrument_of};
 use plan_schema::units::Fraction;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -76,7 +76,7 @@ fn request(
 ) -> CertificateRequest {
     let item = &sensor.sensor;
     let taken = job.points.iter().enumerate().filter(|(n, _)| sensor.takes(*n));
-    let tolerances = taken.map(|(_, p)| item.tolerance_at(p.frequency).or(p.tolerance).map(|t| t.percent()));
+    let tolerances = taken.map(|(_, p)| sensor.tolerance_at(p).map(|t| t.percent()));
     CertificateRequest {
         schema: RequestSchema::V1,
         language: settings.certificate.language,
@@ -201,7 +201,7 @@ fn equipment(job: &ResolvedJob, sensor: &MountedSensor) -> Vec<Equipment> {
         due: channel.gain_in_use().and_then(|g| g.due).map(|day| day.to_string()),
     };
     let instrument = |role, of: &str| {
-        let name = of.split('.').next().unwrap_or(of);
+        let name = instrument_of(of);
         let serial = job.rig.instruments.iter().find(|i| i.name == name).and_then(|i| i.serial.clone());
         Equipment { role, name: Some(name.to_owned()), serial, gain: None, u: None, due: None }
     };

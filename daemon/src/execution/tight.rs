@@ -7,7 +7,6 @@ use calibration::evaluate::{Foreseen, foreseen};
 use calibration::sequence::Setup;
 use plan_schema::plan::Origin;
 use plan_schema::read::Diagnostics;
-use plan_schema::registers::ToleranceBand;
 use plan_schema::units::engineering;
 
 /// Where the plan's rule lets nothing pass, an error: the work would be for nothing. Where it judges without the
@@ -66,8 +65,8 @@ impl Tight {
             Origin::Series { series, .. } => plan.series.get(series).is_some_and(|s| s.tolerance.is_some()),
         };
         let of_sensor = mounted.sensor.tolerance_at(point.frequency).is_some();
-        let band = |b: &ToleranceBand| b.from <= point.frequency && point.frequency <= b.to;
-        let path = match (entry.filter(|_| of_sensor), mounted.sensor.tolerance_bands.iter().position(band)) {
+        let band = mounted.sensor.tolerance_bands.iter().position(|band| band.holds(point.frequency));
+        let path = match (entry.filter(|_| of_sensor), band) {
             (Some(entry), Some(band)) => format!("sensor[{entry}].tolerance_bands[{band}].tolerance"),
             (Some(entry), None) => format!("sensor[{entry}].tolerance"),
             (None, _) if own => point.origin.path("tolerance"),

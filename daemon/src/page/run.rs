@@ -13,7 +13,7 @@ use crate::serve::desk::{Refusal, RunFile};
 use crate::serve::words::{Role, RunSummary};
 use axum::extract::{Path, State};
 use maud::{Markup, PreEscaped, html};
-use plan_schema::resolve::ResolvedPoint;
+use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
 use std::sync::Arc;
 
 /// Releases of a run that are looked for: each after the first amends the one before.
@@ -65,9 +65,10 @@ async fn drawn_lately(
     let record = shared.desk.file(&run.run, "run.json").await.ok();
     let (run, result) = (run.clone(), result.clone());
     let drawn = tokio::task::spawn_blocking(move || {
-        let tolerance = record.map(|file| tolerance(&file)).unwrap_or_default();
+        let job = record.and_then(|file| planned(&file));
+        let tolerance = |serial: &str| job.as_ref().map(|job| tolerance(job, serial)).unwrap_or_default();
         let drawn = html! {
-            @for sensor in &result.sensors { (sensor_part(&run.run, sensor, &tolerance)) }
+            @for sensor in &result.sensors { (sensor_part(&run.run, sensor, &tolerance(&sensor.serial))) }
             (witnesses(&result))
             (files_part(&run, &files))
         };
@@ -80,14 +81,19 @@ async fn drawn_lately(
     Ok(shared.drawn.put(begun, &key, drawn))
 }
 
-/// Tolerances of the run's points, frequency and percent; none where what was planned can't be read any more.
-fn tolerance(record: &RunFile) -> Vec<(f64, f64)> {
-    let read = || {
-        let bytes = std::fs::read(&record.path).ok()?;
-        serde_json::from_slice::<RunRecord>(&bytes).ok()?.job().ok()
+/// What was planned; `None` where that can't be read any more.
+fn planned(record: &RunFile) -> Option<ResolvedJob> {
+    let bytes = std::fs::read(&record.path).ok()?;
+    serde_json::from_slice::<RunRecord>(&bytes).ok()?.job().ok()
+}
+
+/// Tolerances of a sensor at the run's points, frequency and percent: its own, else the plan's.
+fn tolerance(job: &ResolvedJob, serial: &str) -> Vec<(f64, f64)> {
+    let mounted = job.sensors.iter().find(|mounted| mounted.sensor.serial == serial);
+    let of = |p: &ResolvedPoint| {
+        let allowed = mounted.map_or(p.tolerance, |mounted| mounted.tolerance_at(p));
+        Some((p.frequency.si(), allowed?.percent()))
     };
-    let Some(job) = read() else { return Vec::new() };
-    let of = |p: &ResolvedPoint| Some((p.frequency.si(), p.tolerance?.percent()));
     let mut tolerance: Vec<(f64, f64)> = job.points.iter().filter_map(of).collect();
     tolerance.sort_by(|a, b| a.0.total_cmp(&b.0));
     tolerance

@@ -250,7 +250,7 @@ fn decays(job: &ResolvedJob) -> Vec<Option<f64>> {
     let mut decays = vec![None; job.columns.len()];
     for sensor in &job.sensors {
         if let Some(slot) = decays.get_mut(sensor.column) {
-            *slot = sensor.sensor.corner().map(|f| 1.0 / (std::f64::consts::TAU * f.si()));
+            *slot = sensor.sensor.decay().map(|decay| decay.si());
         }
     }
     decays

@@ -8,7 +8,7 @@ use drivers::{
     ErrorKind, Guarded, Identity, Opened, PermitGate, PowerAmplifier, Registry, SafeHandle, SignalSource,
 };
 use plan_schema::resolve::ResolvedJob;
-use plan_schema::rig::Rig;
+use plan_schema::rig::{Rig, instrument_of};
 use plan_schema::units::{SampleCount, Seconds, engineering};
 use std::collections::BTreeMap;
 use std::future::Future;
@@ -44,11 +44,6 @@ pub(super) struct Lines {
     pub(super) acquisition: Sender<Seconds>,
     pub(super) ambient: Option<Sender<()>>,
     pub(super) contacts: Option<Sender<ContactsCommand>>,
-}
-
-/// Name of the instrument in `instrument.role`.
-pub(super) fn instrument_of(role: &str) -> &str {
-    role.split_once('.').map_or(role, |(instrument, _)| instrument)
 }
 
 /// Opens every instrument of a rig. Opening changes no output.

@@ -7,7 +7,7 @@ mod outputs;
 mod records;
 
 use super::clock::Clock;
-use super::devices::{Lines, Safes, instrument_of};
+use super::devices::{Lines, Safes};
 use super::messages::{
     AmplifierCommand, ContactsCommand, Message, Observer, Order, OutputFor, SourceCommand,
 };
@@ -23,6 +23,7 @@ use drivers::{
     Transition, policy,
 };
 use jiff::Timestamp;
+use plan_schema::rig::instrument_of;
 use plan_schema::units::{Mono, SampleCount, SampleIndex, SamplesPerSecond, Seconds};
 use std::pin::Pin;
 use std::sync::Arc;

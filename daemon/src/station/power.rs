@@ -5,11 +5,11 @@
 //! amplifier mutes, with proof at each step ([`calibration::sequence::stopping`]).
 //! Owns the first half of the way on, and what an amplifier has to say of itself. Must not: give leave.
 
-use super::devices::{Bench, bounded, instrument_of};
+use super::devices::{Bench, bounded};
 use super::supervise::StationError;
 use calibration::interlock::TripReason;
 use drivers::{AmplifierStatus, DriverError, ErrorKind, StopReason};
-use plan_schema::rig::Rig;
+use plan_schema::rig::{Rig, instrument_of};
 
 /// Brings freshly opened instruments to where leave may be given: 0 V at the source, the amplifier muted and well.
 ///

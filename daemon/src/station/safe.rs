@@ -1,9 +1,9 @@
 //! Making source and amplifier safe and believing only what was read back.
 
-use super::devices::{Safes, bounded, instrument_of};
+use super::devices::{Safes, bounded};
 use calibration::sequence::Target;
 use drivers::{DriverError, ErrorKind, Registry, SafeProof, StopReason};
-use plan_schema::rig::Rig;
+use plan_schema::rig::{Rig, instrument_of};
 use plan_schema::units::Seconds;
 
 impl Safes {

@@ -1,7 +1,7 @@
 //! One run from start to end, supervised: lock, latch, threads, and what happens if the program itself fails.
 
 use super::clock::Clock;
-use super::devices::{self, Safes, instrument_of};
+use super::devices::{self, Safes};
 use super::engine::{Engine, Progress, Report};
 use super::latch::{Acknowledgement, Latch, LatchFile};
 use super::leave::{Lapse, Leave, WithdrawnBy, mounted_sha256};
@@ -16,6 +16,7 @@ use calibration::interlock::{Trip, TripReason};
 use calibration::sequence::{Operator, Outcome, Run, Setup};
 use drivers::{DriverError, PermitIssuer, Registry, StopReason};
 use jiff::Timestamp;
+use plan_schema::rig::instrument_of;
 use plan_schema::units::Seconds;
 use std::fmt;
 use std::io;

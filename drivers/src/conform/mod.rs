@@ -23,7 +23,7 @@ pub use report::{Outcome, Report, Row, Verdict};
 
 use crate::protocol::{ChannelParams, Configure};
 use crate::registry::Registry;
-use plan_schema::rig::Rig;
+use plan_schema::rig::{Rig, instrument_of};
 use std::collections::BTreeMap;
 use subject::Subject;
 use tokio::runtime::Handle;
@@ -75,11 +75,6 @@ pub fn run(
         moving::run(&rig.roles, &subjects, motion, choice, &mut report);
     }
     report
-}
-
-/// Name of the instrument in `instrument.role`.
-fn instrument_of(role: &str) -> &str {
-    role.split_once('.').map_or(role, |(instrument, _)| instrument)
 }
 
 /// The acquisition as the rig file wants it.

@@ -72,7 +72,7 @@ pub fn foreseen(
             _ => None,
         },
     };
-    let tolerance = mounted.sensor.tolerance_at(point.frequency).or(point.tolerance);
+    let tolerance = mounted.tolerance_at(point);
     Ok(Some(Foreseen { budget, deviation, tolerance, rule: job.plan.decision.at(point.frequency).into() }))
 }
 

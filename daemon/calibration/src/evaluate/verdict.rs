@@ -47,7 +47,7 @@ pub(super) fn judge(
         value.deviation = Some(deviation);
         value.u_deviation = Some(uncertainty.expanded);
         if result.status == Status::Accepted {
-            let tolerance = mounted.sensor.tolerance_at(point.frequency).or(point.tolerance).map(|t| t.si());
+            let tolerance = mounted.tolerance_at(point).map(|t| t.si());
             let rule = plan.decision.at(point.frequency).into();
             let stated = decide(deviation, tolerance, &uncertainty, rule);
             result.decision = stated.decision;

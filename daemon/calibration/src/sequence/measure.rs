@@ -10,7 +10,6 @@ use crate::control::SEGMENTS;
 use crate::estimate::{DwellEstimate, DwellOptions, EstimateError, FrequencySearch, dwell, gated};
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::{Accel, Celsius, Fraction, Hertz, Peak, SampleCount, SampleIndex, Seconds, Volts};
-use std::f64::consts::TAU;
 use std::sync::Arc;
 
 /// How a point ended.
@@ -98,12 +97,11 @@ fn decays(standing: &Standing<'_>, applied: Hertz) -> Vec<Option<Seconds>> {
     let shortest = base_length(standing, applied).duration(standing.job.rig.acquisition.rate).si();
     let mut decays = vec![None; standing.job.columns.len()];
     for sensor in &standing.job.sensors {
-        let constant = sensor.sensor.corner().map(|f| 1.0 / (TAU * f.si()));
-        if let (Some(constant), Some(slot)) = (constant, decays.get_mut(sensor.column))
-            && constant > 0.5 / applied.si()
-            && constant < 2.0 * shortest
+        if let (Some(decay), Some(slot)) = (sensor.sensor.decay(), decays.get_mut(sensor.column))
+            && decay.si() > 0.5 / applied.si()
+            && decay.si() < 2.0 * shortest
         {
-            *slot = Some(Seconds::new(constant));
+            *slot = Some(decay);
         }
     }
     decays

@@ -5,6 +5,7 @@
 use crate::serve::words::{UsedItem, UsedRole};
 use plan_schema::registers::Date;
 use plan_schema::resolve::ResolvedJob;
+use plan_schema::rig::instrument_of;
 use std::collections::BTreeSet;
 
 /// References, conditioners, channels, fixtures, the ambient sensor and check standards, each once.
@@ -40,8 +41,7 @@ pub(super) fn items(job: &ResolvedJob) -> Vec<UsedItem> {
         items.insert(item(UsedRole::CheckStandard, &standard.sensor.serial, None));
     }
     if let Some(role) = &job.rig.roles.ambient {
-        let instrument = role.split('.').next().unwrap_or(role);
-        items.insert(item(UsedRole::Ambient, instrument, None));
+        items.insert(item(UsedRole::Ambient, instrument_of(role), None));
     }
     items.into_iter().collect()
 }

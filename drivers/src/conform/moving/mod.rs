@@ -6,11 +6,11 @@ mod safe_paths;
 mod tone;
 mod tones;
 
+use super::Choice;
 use super::report::{Report, Tried, Verdict, twice};
 use super::subject::Subject;
-use super::{Choice, instrument_of};
 use crate::protocol::ContinuityWord;
-use plan_schema::rig::Roles;
+use plan_schema::rig::{Roles, instrument_of};
 use plan_schema::units::{Hertz, Peak, Seconds, Volts};
 use pump::Pump;
 use std::collections::BTreeMap;

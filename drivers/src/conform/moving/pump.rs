@@ -3,7 +3,6 @@
 //! Invariant: nothing is waited for without taking blocks, since a host believes a heart only while judgement advances; and a
 //! reference that shows three times what was foreseen makes everything safe at once.
 
-use super::super::instrument_of;
 use super::super::subject::{Subject, TRANSIT, is_safe, safe_limit};
 use super::super::voice::{Answer, Failure, Voice};
 use super::Motion;
@@ -12,7 +11,7 @@ use crate::protocol::{
     Call, ContinuityWord, Introduction, MakeSafe, OutputOff, PermitParams, Proof, ReadContacts, ReadStatus,
     Reason, SetTone, Start, ToneState, Unmute,
 };
-use plan_schema::rig::Roles;
+use plan_schema::rig::{Roles, instrument_of};
 use std::collections::BTreeMap;
 use std::time::Duration;
 use tokio::time::Instant;

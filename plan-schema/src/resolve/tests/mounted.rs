@@ -429,3 +429,26 @@ fn the_window_of_a_healthy_bias() {
     assert_eq!(window("mass = \"10 g\"\nbias = \"11 V\""), Some((5.5, 16.5)));
     assert_eq!(window("mass = \"10 g\"\nbias = \"11 V\"\nbias_high = \"14 V\""), Some((5.5, 14.0)));
 }
+
+/// A band of its own goes before a tolerance of its own, and that before the plan's.
+#[test]
+fn a_sensor_brings_its_own_tolerance() {
+    let stated = |own: &str| -> Vec<(Hertz, Option<Fraction>)> {
+        let job = resolved(|texts| {
+            texts.sensors = edit(&texts.sensors, "mass = \"40 g\"", &format!("mass = \"40 g\"\n{own}"));
+        });
+        job.points.iter().map(|p| (p.frequency, job.sensors[0].tolerance_at(p))).collect()
+    };
+    let plan = stated("");
+    let first = plan[0].0;
+    assert!(plan.iter().all(|(_, t)| *t == Some(Fraction::new(5e-2))), "{plan:?}");
+    assert!(stated("tolerance = \"7 %\"").iter().all(|(_, t)| *t == Some(Fraction::new(7e-2))));
+    let at = first.si();
+    let band = format!("tolerance_bands = [{{ from = \"{at} Hz\", to = \"{at} Hz\", tolerance = \"1 %\" }}]");
+    let with_band = stated(&band);
+    for (frequency, tolerance) in &with_band {
+        let wanted = if *frequency == first { 1e-2 } else { 5e-2 };
+        assert_eq!(*tolerance, Some(Fraction::new(wanted)), "at {frequency}");
+    }
+    assert!(with_band.iter().any(|(f, _)| *f != first), "there has to be a point outside the band");
+}
