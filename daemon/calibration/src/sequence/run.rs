@@ -32,7 +32,6 @@ use crate::control::PlantModel;
 use crate::interlock::{Ceiling, Interlock, Order, StrokeMonitor, Trip, TripReason};
 use before_motion::Gate;
 use channel_ratio::RatioRun;
-use paused::Paused;
 use plan_schema::units::{Displacement, Hertz, Mono, Peak, SampleCount, SampleIndex, Seconds, Volts};
 use points::{Goal, Learned};
 pub use resumed::Resumed;
@@ -97,8 +96,8 @@ pub struct Run {
     /// Frequency that was asked for last; a source has steps and may apply another.
     asked: Option<Hertz>,
     room: Room,
-    /// The pause under way, for the room's sake.
-    paused: Option<Paused>,
+    /// Since when a pause is under way, for the room's sake.
+    paused: Option<Mono>,
     /// What a pause gave up, until it begins anew.
     given_up: Option<Box<PointRun>>,
     /// Time spent in waits that were foreseen.

@@ -4,22 +4,12 @@
 //! under way at a point is given up and measured anew: of a dwell, nothing from outside the limits counts.
 
 use super::before_motion::Next;
-use super::points::Goal;
 use super::{Run, State};
 use crate::sequence::input::{Action, Event};
 use crate::sequence::point::PointRun;
 use crate::sequence::room::Pause;
 use crate::sequence::setup::Setup;
-use plan_schema::units::{Mono, engineering};
-
-/// The pause under way.
-#[derive(Debug, Clone)]
-pub(super) struct Paused {
-    /// Since when.
-    since: Mono,
-    /// The point that was given up.
-    given_up: Option<Box<PointRun>>,
-}
+use plan_schema::units::engineering;
 
 impl Run {
     /// Gives the point under way up if the room is out of its limits.
@@ -29,11 +19,7 @@ impl Run {
             return;
         }
         let point = point.clone();
-        let goal = match point.is_closing() {
-            true => Some(Goal::Closing),
-            false => self.setup.order.iter().position(|n| *n == point.point).map(Goal::Point),
-        };
-        let Some(goal) = goal else { return };
+        let Some(goal) = self.goal_of(&point) else { return };
         let frequency = point.frequency;
         self.pauses(Some(point), out);
         self.go(goal, frequency, false, out);
@@ -56,12 +42,13 @@ impl Run {
         let Some(finding) = self.room.out().filter(|_| self.paused.is_none()) else { return };
         let pause = Pause::Begins { point: given_up.as_ref().map(|p| p.point), finding: finding.clone() };
         out.push(Action::Tell(Event::Pause(pause)));
-        self.paused = Some(Paused { since: self.now, given_up });
+        self.paused = Some(self.now);
+        self.given_up = given_up.or_else(|| self.given_up.take());
     }
 
     /// The room is back, or was not for too long: true where the run goes on.
     pub(super) fn room_is_back(&mut self, out: &mut Vec<Action>) -> bool {
-        let Some(since) = self.paused.as_ref().map(|p| p.since) else { return true };
+        let Some(since) = self.paused else { return true };
         let lasted = self.now.since(since);
         if let Some(finding) = self.room.out() {
             let limit = self.room.pause_limit();
@@ -73,8 +60,7 @@ impl Run {
             return false;
         }
         out.push(Action::Tell(Event::Pause(Pause::Ends { lasted })));
-        let paused = self.paused.take();
-        self.given_up = paused.and_then(|p| p.given_up).or_else(|| self.given_up.take());
+        self.paused = None;
         true
     }
 

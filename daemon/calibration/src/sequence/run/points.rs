@@ -70,6 +70,14 @@ impl Learned {
 }
 
 impl Run {
+    /// Where a run goes to measure a point that was given up.
+    pub(super) fn goal_of(&self, point: &PointRun) -> Option<Goal> {
+        match point.purpose {
+            Purpose::Close => Some(Goal::Closing),
+            Purpose::Measure => self.setup.order.iter().position(|n| *n == point.point).map(Goal::Point),
+        }
+    }
+
     pub(super) fn wish(&mut self, wish: Wish, out: &mut Vec<Action>) {
         let State::Point(point) = &mut self.state else {
             return;

@@ -4,10 +4,9 @@
 //! record is kept by whoever writes it and tried again; with its receipt the run goes on where it was. Where none comes
 //! within [`LONGEST`] the run ends in good order, and can be gone on with later.
 
-use super::points::Goal;
 use super::{Run, State};
 use crate::sequence::input::{Action, Event, Outcome, Stored};
-use crate::sequence::point::{PointRun, Purpose};
+use crate::sequence::point::PointRun;
 use plan_schema::units::{Hertz, Mono, SampleIndex, Seconds, engineering};
 
 /// Longest pause: a person may free a disk within it, and an amplifier does not stay live for nobody all night. Our own
@@ -113,10 +112,7 @@ impl Run {
 
     /// A point that was to be measured once more when the pause came: approached anew, counted on.
     pub(super) fn once_more_from_rest(&mut self, mut point: PointRun, out: &mut Vec<Action>) {
-        let goal = match point.purpose {
-            Purpose::Close => Some(Goal::Closing),
-            Purpose::Measure => self.setup.order.iter().position(|n| *n == point.point).map(Goal::Point),
-        };
+        let goal = self.goal_of(&point);
         point.repeat += 1;
         self.given_up = Some(Box::new(point));
         match goal {
