@@ -114,16 +114,24 @@ impl<'a, T> Checker<'a, T> {
         }
     }
 
+    /// A band of frequency ends above where it begins, or at it; false where it does not.
+    fn band(&mut self, path: &str, from: Hertz, to: Hertz) -> bool {
+        if from > to {
+            self.error(
+                &format!("{path}.to"),
+                "the band ends below its beginning",
+                "write the lower frequency as 'from' and the higher as 'to'",
+            );
+        }
+        from <= to
+    }
+
     /// Bands of frequency end above where they begin, and the next one begins above the end of the one before or at it.
     fn bands(&mut self, list: &str, bands: impl IntoIterator<Item = (Hertz, Hertz)>) {
         let mut before: Option<Hertz> = None;
         for (n, (from, to)) in bands.into_iter().enumerate() {
-            if from > to {
-                self.error(
-                    &format!("{list}[{n}].to"),
-                    "the band ends below its beginning",
-                    "write the lower frequency as 'from' and the higher as 'to'",
-                );
+            if !self.band(&format!("{list}[{n}]"), from, to) {
+                // Said.
             } else if before.is_some_and(|before| from < before) {
                 self.error(
                     &format!("{list}[{n}].from"),

@@ -40,14 +40,6 @@ pub(super) fn lines(
         |expected, found| found / expected - 1.0,
         |p| SHARE.max(UNCERTAINTIES * p.u.si()),
     );
-    for (line, out) in slips(&sensitivity) {
-        let message = format!(
-            "this sensitivity stands {:.1} % {} the line through its neighbours",
-            out.abs() * 100.0,
-            if out > 0.0 { "above" } else { "below" }
-        );
-        warn(checker, &format!("{path}.point[{line}].sensitivity"), message);
-    }
     // Angles by the shorter way, so that a table may wrap.
     let turned = |from: f64, to: f64| (to - from + TAU / 2.0).rem_euclid(TAU) - TAU / 2.0;
     let phase = standing(
@@ -57,18 +49,18 @@ pub(super) fn lines(
         turned,
         |p| ANGLE.max(UNCERTAINTIES * p.u_phase.map_or(0.0, |u| u.si())),
     );
-    for (line, out) in slips(&phase) {
-        let message = format!(
-            "this phase stands {} {} the line through its neighbours",
-            engineering(out.abs().to_degrees(), "deg"),
-            if out > 0.0 { "above" } else { "below" }
-        );
-        warn(checker, &format!("{path}.point[{line}].phase"), message);
-    }
-}
-
-fn warn(checker: &mut Checker<'_, ReferenceRegister>, path: &str, message: String) {
-    checker.warning(path, message, "compare this line, and the ones beside it, with the certificate");
+    let mut warn = |standing: &[Standing], what: &str, size: fn(f64) -> String| {
+        for (line, out) in slips(standing) {
+            let side = if out > 0.0 { "above" } else { "below" };
+            checker.warning(
+                &format!("{path}.point[{line}].{what}"),
+                format!("this {what} stands {} {side} the line through its neighbours", size(out.abs())),
+                "compare this line, and the ones beside it, with the certificate",
+            );
+        }
+    };
+    warn(&sensitivity, "sensitivity", |out| format!("{:.1} %", out * 100.0));
+    warn(&phase, "phase", |out| engineering(out.to_degrees(), "deg"));
 }
 
 /// Compares each inner line with the lines through its neighbours, over the logarithm of frequency, as a response has it that
@@ -91,10 +83,9 @@ fn standing(
         };
         // What lies between both lines is on none's wrong side.
         let (over_logarithm, plain) = (out(f64::ln)?, out(|f| f)?);
-        let out = match over_logarithm * plain > 0.0 {
-            true => over_logarithm.signum() * over_logarithm.abs().min(plain.abs()),
-            false => 0.0,
-        };
+        let one_side = over_logarithm * plain > 0.0;
+        let nearer = over_logarithm.signum() * over_logarithm.abs().min(plain.abs());
+        let out = if one_side { nearer } else { 0.0 };
         out.is_finite().then(|| Standing { line: n + 1, out, allowed: allowed(own) })
     };
     inner.filter_map(one).collect()

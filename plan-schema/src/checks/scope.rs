@@ -23,13 +23,7 @@ pub fn check_scope(document: &Document<Scope>) -> Result<(), Report> {
         checker.positive(&path("u"), band.u.si());
         checker.positive_if_any(&path("u_phase"), band.u_phase.map(|u| u.si()));
         checker.positive_if_any(&path("amplitude_min"), band.amplitude_min.map(|a| a.si()));
-        if band.from > band.to {
-            checker.error(
-                &path("to"),
-                "the band ends below its beginning",
-                "write the lower frequency as 'from' and the higher as 'to'",
-            );
-        }
+        checker.band(&format!("band[{n}]"), band.from, band.to);
         if band.amplitude_min.zip(band.amplitude_max).is_some_and(|(least, most)| least > most) {
             checker.error(
                 &path("amplitude_max"),

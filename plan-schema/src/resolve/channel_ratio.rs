@@ -1,14 +1,12 @@
 //! Whether the ratio of channels can be measured as the plan asks, on this rig.
 
 use super::ResolvedPoint;
-use super::found::{Found, FoundReference, FoundSensor};
+use super::found::{Found, FoundReference, FoundSensor, HIGHEST_FREQUENCY};
+use super::hum::nearest_written;
 use crate::mains;
 use crate::plan::{ChannelRatio, OutsideRatio, RATIO_TONES_MIN};
 use crate::rig::{Channel, RatioRoute};
 use crate::units::{Hertz, engineering};
-
-/// Share of the sample rate up to which a tone is fitted as well as the points of a plan are.
-const OF_RATE: f64 = 0.4;
 
 /// Share of a channel's range that a tone may fill: its own gain and an offset need the rest.
 const OF_RANGE: f64 = 0.9;
@@ -50,7 +48,7 @@ impl Found<'_> {
         let harmonics = plan.value.harmonics;
         for (n, frequency) in wanted.frequencies.iter().enumerate() {
             let path = format!("channel_ratio.frequencies[{n}]");
-            let highest = rig.acquisition.rate.si() * OF_RATE;
+            let highest = rig.acquisition.rate.si() * HIGHEST_FREQUENCY;
             if frequency.si() > highest {
                 self.noted.push(plan.error(
                     &path,
@@ -62,13 +60,17 @@ impl Found<'_> {
                 ));
                 continue;
             }
+            let mains = rig.mains_frequency;
             let time = wanted.length(*frequency);
-            if *frequency > Hertz::ZERO && mains::hidden(*frequency, rig.mains_frequency, time).is_some() {
-                let free = mains::nearest_free(*frequency, harmonics, rig.mains_frequency, time);
+            if *frequency > Hertz::ZERO && mains::hidden(*frequency, mains, time).is_some() {
+                let free = nearest_written(*frequency, harmonics, mains, |f| wanted.length(f));
                 self.noted.push(plan.error(
                     &path,
                     format!("hum can't be told from a tone of {}", engineering(frequency.si(), "Hz")),
-                    format!("write another frequency, such as \"{} Hz\"", (free.si() * 10.0).ceil() / 10.0),
+                    match free {
+                        Some(free) => format!("write another frequency, such as \"{free} Hz\""),
+                        None => "look at it longer, with more time".to_owned(),
+                    },
                 ));
             }
         }

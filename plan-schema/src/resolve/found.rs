@@ -115,12 +115,12 @@ impl<'a> Found<'a> {
         }
         let register = &self.files.references;
         let Some(reference) = register.value.references.iter().find(|r| r.serial == mount.serial) else {
-            let known = || register.value.references.iter().map(|r| r.serial.as_str());
-            if !any_twice(known()) {
+            let known: Vec<&str> = register.value.references.iter().map(|r| r.serial.as_str()).collect();
+            if !any_twice(known.iter().copied()) {
                 self.noted.push(rig.error(
                     &format!("{key}.serial"),
                     format!("the register {} has no reference '{}'", register.source.name, mount.serial),
-                    meant(&mount.serial, known()),
+                    meant(&mount.serial, &known),
                 ));
             }
             return None;
@@ -157,6 +157,7 @@ impl<'a> Found<'a> {
         if let Some(displacement) = &rig.displacement {
             taken.insert(&displacement.channel, "the displacement transducer".to_owned());
         }
+        let known: Vec<&str> = register.value.sensors.iter().map(|s| s.serial.as_str()).collect();
         let mut sensors = Vec::new();
         for (n, mounted) in job.value.mounted.iter().enumerate() {
             let path = |key: &str| format!("mounted[{n}].{key}");
@@ -164,7 +165,7 @@ impl<'a> Found<'a> {
             let own = "connect this sensor to a channel of its own";
             let channel = self.claim(&mut taken, &path("channel"), &mounted.channel, by, own);
             let sensor = register.value.sensors.iter().find(|s| s.serial == mounted.sensor);
-            if sensor.is_none() && !any_twice(register.value.sensors.iter().map(|s| s.serial.as_str())) {
+            if sensor.is_none() && !any_twice(known.iter().copied()) {
                 let references = &self.files.references;
                 let mut others = references.value.references.iter();
                 let remedy = match others.any(|reference| reference.serial == mounted.sensor) {
@@ -172,7 +173,7 @@ impl<'a> Found<'a> {
                         "it is a reference in {}: the rig's file says where it is connected",
                         references.source.name
                     ),
-                    false => meant(&mounted.sensor, register.value.sensors.iter().map(|s| s.serial.as_str())),
+                    false => meant(&mounted.sensor, &known),
                 };
                 self.noted.push(job.error(
                     &path("sensor"),
@@ -376,14 +377,14 @@ fn any_twice<'a>(names: impl Iterator<Item = &'a str>) -> bool {
     names.any(|name| !seen.insert(name))
 }
 
-/// Highest frequency of a point as a share of the sample rate: below Nyquist with room for an anti-alias filter.
-const HIGHEST_FREQUENCY: f64 = 0.4;
+/// Highest frequency of a point or tone as a share of the sample rate: below Nyquist with room for an anti-alias filter.
+pub(super) const HIGHEST_FREQUENCY: f64 = 0.4;
 
 /// The serial number that was meant, where one is near; else all that a register has.
-fn meant<'a>(written: &str, known: impl Iterator<Item = &'a str> + Clone) -> String {
-    let all: Vec<&str> = known.clone().collect();
-    match nearest(written, &all) {
-        Some(serial) => format!("did you mean '{serial}'? It has {}", list(known)),
-        None => format!("it has {}", list(known)),
+fn meant(written: &str, known: &[&str]) -> String {
+    let all = list(known.iter().copied());
+    match nearest(written, known) {
+        Some(serial) => format!("did you mean '{serial}'? It has {all}"),
+        None => format!("it has {all}"),
     }
 }

@@ -18,23 +18,30 @@ impl Found<'_> {
         if mains::hidden(point.frequency, mains, duration(point.frequency)).is_none() {
             return;
         }
-        let nearest = mains::nearest_free(point.frequency, harmonics, mains, duration(point.frequency));
-        let is_free = |f: Hertz| {
-            let lines = mains::fitted(f, harmonics, mains, duration(f));
-            lines.len() == mains::LINES as usize
-        };
         self.noted.push(plan.warning(
             &point.origin.path("frequency"),
             format!(
                 "hum can't be told from the signal at {}: it is taken from the rest and goes to the uncertainty",
                 engineering(point.frequency.si(), "Hz")
             ),
-            match written_free(point.frequency.si(), nearest.si(), is_free) {
+            match nearest_written(point.frequency, harmonics, mains, duration) {
                 Some(free) => format!("the nearest frequency without is {free} Hz"),
                 None => "measure longer, with more dwell_cycles".to_owned(),
             },
         ));
     }
+}
+
+/// The nearest frequency without, in few digits, in Hz; `duration` is how long one is measured.
+pub(super) fn nearest_written(
+    frequency: Hertz,
+    harmonics: u32,
+    mains: Hertz,
+    duration: impl Fn(Hertz) -> Seconds,
+) -> Option<String> {
+    let nearest = mains::nearest_free(frequency, harmonics, mains, duration(frequency));
+    let is_free = |f: Hertz| mains::fitted(f, harmonics, mains, duration(f)).len() == mains::LINES as usize;
+    written_free(frequency.si(), nearest.si(), is_free)
 }
 
 /// The frequency `nearest` in few digits that a person will write, still free: rounded away from `frequency`. A measurement

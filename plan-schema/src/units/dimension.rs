@@ -111,11 +111,11 @@ dimension!(/// Time, s.
 dimension!(/// Mass, kg.
     Mass, "a mass", "kg", "25 g", [unit(&["kg"], 0), unit(&["g"], -3), unit(&["mg"], -6)],
     [("gn", "a mass is due here, where 'g' means gram: write 'g' or 'kg'"), ("gram", "write 'g'"), ("grams", "write 'g'"),
-     ("gr", "write 'g' for gram"), ("lb", "write the mass in kg: multiply by 0.45359237"), ("oz", "write the mass in g: multiply by 28.349523125")]);
+     ("gr", "write 'g' for gram")]);
 dimension!(/// Force, N.
     Force, "a force", "N", "300 N", [unit(&["N"], 0), unit(&["kN"], 3), unit(&["mN"], -3)],
-    [("kg", "write the force in N: multiply by 9.80665"), ("kgf", "write the force in N: multiply by 9.80665"),
-     ("lbf", "write the force in N: multiply by 4.448222"), ("g", "'g' is neither gram nor gravity here: write the force in N, mass times acceleration")]);
+    [("kg", "write the force in N: multiply by 9.80665"),
+     ("g", "'g' is neither gram nor gravity here: write the force in N, mass times acceleration")]);
 dimension!(/// Electric current, A.
     Current, "a current", "A", "5 A", [unit(&["A"], 0), unit(&["mA"], -3)]);
 dimension!(/// Voltage, V.
@@ -126,7 +126,7 @@ dimension!(/// Acceleration, m/s²; 'g' is standard gravity.
      scaled(&["mg"], -3, STANDARD_GRAVITY), scaled(&["ug"], -6, STANDARD_GRAVITY)],
     [("G", "write 'g' for standard gravity"), ("gram", "an acceleration is due here, where 'g' means standard gravity, 9.80665 m/s²"),
      ("kg", "an acceleration is due here, where 'g' means standard gravity, 9.80665 m/s²: a mass does not belong here"),
-     ("gal", "write 'm/s²': divide by 100"), ("Gal", "write 'm/s²': divide by 100"), ("gs", "write 'g' for standard gravity")]);
+     ("gs", "write 'g' for standard gravity")]);
 dimension!(/// Velocity, m/s.
     Speed, "a velocity", "m/s", "0.1 m/s", [unit(&["m/s"], 0), unit(&["mm/s"], -3)]);
 dimension!(/// Displacement, m.
@@ -158,8 +158,7 @@ dimension!(/// Difference of temperatures, K.
     [("degC", "this is a difference of two temperatures: write it in K, 1 °C being 1 K"), ("C", "write differences of temperature in K")]);
 dimension!(/// Torque, N·m.
     Torque, "a torque", "Nm", "2 N·m", [unit(&["N·m"], 0), unit(&["N·cm"], -2)],
-    [("kg·m", "write the torque in N·m: multiply by 9.80665"), ("kgf·m", "write the torque in N·m: multiply by 9.80665"),
-     ("in·lb", "write the torque in N·m: multiply by 0.112985"), ("in·lbf", "write the torque in N·m: multiply by 0.112985")]);
+    [("kg·m", "write the torque in N·m: multiply by 9.80665"), ("kgf·m", "write the torque in N·m: multiply by 9.80665")]);
 dimension!(/// Sensitivity of a voltage output, V/(m/s²).
     VoltagePerAcceleration, "a sensitivity", "V/(m/s2)", "12 mV/g",
     [unit(&["V/(m/s2)", "V·s2/m"], 0), unit(&["mV/(m/s2)", "mV·s2/m"], -3), scaled(&["V/g"], 0, 1.0 / STANDARD_GRAVITY),

@@ -67,8 +67,9 @@ pub(super) fn in_number<D: Dimension>(text: &str, number: &str, rest: &str) -> O
     if number.is_empty() || BOTH_WAYS.iter().any(|sign| text.trim_start().starts_with(sign)) {
         return Some(without_number::<D>(text));
     }
-    if let Some(error) = dots_between::<D>(text, number) {
-        return Some(error);
+    // Two points and more between two numbers are never digits in groups.
+    if number.contains("..") {
+        return Some(range::<D>(text));
     }
     if let Some(error) = separators::<D>(text, number, rest) {
         return Some(error);
@@ -79,8 +80,7 @@ pub(super) fn in_number<D: Dimension>(text: &str, number: &str, rest: &str) -> O
     }
     let after_dash = behind.strip_prefix(['-', '–', '…']).or_else(|| behind.strip_prefix("to "));
     if after_dash.is_some_and(|b| b.trim_start().starts_with(|c: char| c.is_ascii_digit())) {
-        let remedy = format!("write one value, such as \"{}\"", D::example());
-        return Some(QuantityError::new(format!("\"{text}\" is a range"), remedy));
+        return Some(range::<D>(text));
     }
     let times = behind.strip_prefix(['×', 'x', '*', '·', '⋅']).map(str::trim_start);
     if times.is_some_and(|b| b.starts_with("10")) {
@@ -117,12 +117,9 @@ fn without_number<D: Dimension>(text: &str) -> QuantityError {
     QuantityError::new(format!("\"{text}\" has a sign for both ways"), remedy)
 }
 
-/// Two points and more between two numbers: a range, never digits in groups.
-fn dots_between<D: Dimension>(text: &str, number: &str) -> Option<QuantityError> {
-    number.contains("..").then(|| {
-        let remedy = format!("write one value, such as \"{}\"", D::example());
-        QuantityError::new(format!("\"{text}\" is a range"), remedy)
-    })
+fn range<D: Dimension>(text: &str) -> QuantityError {
+    let remedy = format!("write one value, such as \"{}\"", D::example());
+    QuantityError::new(format!("\"{text}\" is a range"), remedy)
 }
 
 fn such_as<D: Dimension>() -> String {

@@ -14,24 +14,23 @@ pub struct SampleCount(pub u64);
 impl SampleCount {
     /// Samples in `time` at `rate`, rounded up: at least as long as asked for.
     #[must_use]
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "clamped to the range of u64"
-    )]
     pub fn at_least(time: Seconds, rate: SamplesPerSecond) -> Self {
-        Self((time.si() * rate.si()).ceil().clamp(0.0, 9.0e15) as u64)
+        Self::whole((time.si() * rate.si()).ceil())
     }
 
     /// Samples in a time, to the nearest whole number.
     #[must_use]
+    pub fn nearest(time: Seconds, rate: SamplesPerSecond) -> Self {
+        Self::whole((time.si() * rate.si()).round())
+    }
+
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
         reason = "clamped to the range of u64"
     )]
-    pub fn nearest(time: Seconds, rate: SamplesPerSecond) -> Self {
-        Self((time.si() * rate.si()).round().clamp(0.0, 9.0e15) as u64)
+    fn whole(samples: f64) -> Self {
+        Self(samples.clamp(0.0, 9.0e15) as u64)
     }
 
     /// How long this many samples last.
