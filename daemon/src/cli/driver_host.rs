@@ -2,19 +2,11 @@
 
 use super::Exit;
 use crate::wiring;
-use drivers::host::{End, log_lines, serve};
-use tracing::level_filters::LevelFilter;
+use drivers::host::{End, log_to_standard_error, serve};
 
 /// The word that starts a host.
 pub(super) fn run() -> Exit {
-    let lines = log_lines();
-    tracing_subscriber::fmt()
-        .with_max_level(LevelFilter::INFO)
-        .with_ansi(false)
-        .with_target(false)
-        .without_time()
-        .with_writer(move || lines.clone())
-        .init();
+    log_to_standard_error();
     match serve(wiring::built_in(), std::io::stdin(), std::io::stdout()) {
         Ok(End::Safe | End::NeverOpen) => Exit::Done,
         Ok(End::NotSafe(_)) => Exit::Instrument,

@@ -8,7 +8,7 @@ use crate::format::SampleFormat;
 use crate::settings::SoundSettings;
 use alsa::pcm::{Access, Format, Frames, HwParams, PCM};
 use alsa::{Direction, ValueOr};
-use plan_schema::units::engineering;
+use plan_schema::units::{SampleCount, SamplesPerSecond, Seconds, engineering};
 use std::path::Path;
 use std::time::Instant;
 
@@ -37,7 +37,7 @@ pub fn open(settings: &SoundSettings) -> Result<Box<dyn Card>, CardError> {
         name: name_of(&capture),
         silence: vec![0.0; (settings.period_samples * settings.playback_channels) as usize],
         periods: settings.periods,
-        rate: settings.rate.si(),
+        rate: settings.rate,
         format: settings.sample_format,
         bytes: Vec::new(),
         recorded: vec![
@@ -205,7 +205,7 @@ struct AlsaCard {
     name: CardName,
     linked: bool,
     periods: u32,
-    rate: f64,
+    rate: SamplesPerSecond,
     format: SampleFormat,
     patience_ms: u32,
     silence: Vec<f64>,
@@ -238,14 +238,8 @@ impl Card for AlsaCard {
         }
         let now = now();
         let lost = self.last.map_or(0, |last| {
-            let samples = (now.duration_since(last).as_secs_f64() * self.rate).ceil().clamp(1.0, 1e15);
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "clamped to the range"
-            )]
-            let samples = samples as u64;
-            samples
+            let passed = Seconds::new(now.duration_since(last).as_secs_f64());
+            SampleCount::at_least(passed, self.rate).0.max(1)
         });
         self.last = Some(now);
         Ok(lost)

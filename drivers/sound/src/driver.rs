@@ -15,7 +15,7 @@ use drivers::{
 };
 use plan_schema::chain::Transfer;
 use plan_schema::rig::Instrument;
-use plan_schema::units::{Seconds, Volts, engineering};
+use plan_schema::units::{SampleCount, Seconds, Volts, engineering};
 use std::f64::consts::TAU;
 use std::sync::Arc;
 use std::time::Duration;
@@ -123,10 +123,8 @@ impl Desk {
     }
 
     fn samples(&self, time: Seconds) -> u32 {
-        let samples = (time.si() * self.settings.rate.si()).ceil().clamp(1.0, f64::from(u32::MAX));
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the range")]
-        let samples = samples as u32;
-        samples
+        let samples = SampleCount::at_least(time, self.settings.rate).0.max(1);
+        u32::try_from(samples).unwrap_or(u32::MAX)
     }
 
     /// A way as it will be made: never shorter than wished, nor than the shortest, in whole samples.

@@ -2,20 +2,12 @@
 //! standard streams.
 
 use drivers::Registry;
-use drivers::host::{End, log_lines, serve};
+use drivers::host::{End, log_to_standard_error, serve};
 use std::process::ExitCode;
 use std::sync::Arc;
-use tracing::level_filters::LevelFilter;
 
 fn main() -> ExitCode {
-    let lines = log_lines();
-    tracing_subscriber::fmt()
-        .with_max_level(LevelFilter::INFO)
-        .with_ansi(false)
-        .with_target(false)
-        .without_time()
-        .with_writer(move || lines.clone())
-        .init();
+    log_to_standard_error();
     let mut registry = Registry::default();
     registry.add(Arc::new(sound::driver::Factory(sound::alsa::open)));
     match serve(registry, std::io::stdin(), std::io::stdout()) {

@@ -3,17 +3,29 @@
 use std::io::{self, Write};
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread;
+use tracing::level_filters::LevelFilter;
 
 /// Lines that may wait.
 const LINES: usize = 256;
 
+/// From now on what the host logs goes to standard error, line by line, down to what informs.
+pub fn log_to_standard_error() {
+    let lines = log_lines();
+    tracing_subscriber::fmt()
+        .with_max_level(LevelFilter::INFO)
+        .with_ansi(false)
+        .with_target(false)
+        .without_time()
+        .with_writer(move || lines.clone())
+        .init();
+}
+
 /// Takes one log line a write; drops it where standard error is full.
 #[derive(Clone)]
-pub struct LogLines(SyncSender<Vec<u8>>);
+struct LogLines(SyncSender<Vec<u8>>);
 
 /// Starts the thread that writes log lines to standard error.
-#[must_use]
-pub fn log_lines() -> LogLines {
+fn log_lines() -> LogLines {
     let (sender, lines) = sync_channel::<Vec<u8>>(LINES);
     thread::spawn(move || {
         let mut stream = io::stderr();

@@ -19,5 +19,5 @@ mod roles;
 mod safe;
 mod serve;
 
-pub use log::{LogLines, log_lines};
+pub use log::log_to_standard_error;
 pub use serve::{End, serve};
