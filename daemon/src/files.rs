@@ -5,7 +5,18 @@
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
+
+/// A name that nothing has yet, for a copy that must replace none: what `name` makes of nothing, then of `.2`, `.3` and so on.
+pub fn free_name(name: impl Fn(&str) -> PathBuf) -> PathBuf {
+    let mut free = name("");
+    let mut number = 1_u32;
+    while free.exists() {
+        number += 1;
+        free = name(&format!(".{number}"));
+    }
+    free
+}
 
 /// A disk.
 pub trait Files: Send + Sync {

@@ -161,12 +161,6 @@ impl MountedSensor {
     pub fn tolerance_at(&self, point: &ResolvedPoint) -> Option<Fraction> {
         self.sensor.tolerance_at(point.frequency).or(point.tolerance)
     }
-
-    /// True if a frequency lies within the sensor's band.
-    #[must_use]
-    pub fn is_within_band(&self, frequency: Hertz) -> bool {
-        self.sensor.is_within_band(frequency)
-    }
 }
 
 /// A point with all defaults filled in.

@@ -7,7 +7,7 @@ use super::content::ContentError;
 use super::data::{CertificateRequest, RequestProblem};
 use super::stated::{SensitivityScale, Stated, StatedPoint};
 use crate::record::result::PointRecord;
-use crate::record::words::{PointStatus, State};
+use crate::record::words::State;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -160,7 +160,7 @@ fn row(request: &CertificateRequest, point: &PointRecord, tolerance: Option<f64>
         given(deviation.and(outcome).and_then(|r| r.coverage_factor_deviation.as_ref())),
         number(tolerance),
         words(point.decision.word()),
-        words(number_of(request)),
+        words(request.accreditation().map_or("", |scope| &scope.accreditation)),
         words(yes(point.accredited.filter(|_| outcome.is_some()))),
         words(yes(point.phase_accredited.filter(|_| outcome.is_some()))),
         value(own.and_then(|r| r.own_per_g.as_ref())),
@@ -176,13 +176,6 @@ fn row(request: &CertificateRequest, point: &PointRecord, tolerance: Option<f64>
 }
 
 /// The accreditation of the laboratory, where it is in force and some point falls under it.
-fn number_of(request: &CertificateRequest) -> &str {
-    let points = request.result.sensor(&request.item.serial).map_or(&[][..], |s| &s.points);
-    let any = points.iter().any(|p| p.status == PointStatus::Accepted && p.accredited == Some(true));
-    let scope = request.result.scope.as_ref().filter(|scope| scope.in_force && any);
-    scope.map_or("", |scope| &scope.accreditation)
-}
-
 fn yes(accredited: Option<bool>) -> &'static str {
     match accredited {
         Some(true) => "yes",

@@ -12,8 +12,9 @@ use serde::{Deserialize, Serialize};
 
 use super::messages::Language;
 pub use super::problem::RequestProblem;
-use crate::record::words::{State, vocabulary};
-use crate::record::{ResultRecord, UtcTime, result::SensorRecord};
+use crate::record::result::{PointRecord, ScopeRecord, SensorRecord};
+use crate::record::words::{PointStatus, State, vocabulary};
+use crate::record::{ResultRecord, UtcTime};
 
 /// Name and version of the request's format.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -361,6 +362,14 @@ mirrored! {
 }
 
 impl CertificateRequest {
+    /// The accreditation that some result of this certificate falls under; `None` where none does, or where it is not in force.
+    #[must_use]
+    pub fn accreditation(&self) -> Option<&ScopeRecord> {
+        let counts = |p: &PointRecord| p.status == PointStatus::Accepted && p.accredited == Some(true);
+        let any = self.result.sensor(&self.item.serial).is_some_and(|s| s.points.iter().any(counts));
+        self.result.scope.as_ref().filter(|scope| scope.in_force && any)
+    }
+
     /// The sensor to show, once the request is known to be complete and without contradiction.
     ///
     /// # Errors

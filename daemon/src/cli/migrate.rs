@@ -1,7 +1,7 @@
 //! `calwright migrate`: a file of an older format rewritten in place, the old one kept beside it.
 
 use super::{Context, Exit, check, say};
-use crate::files::{Disk, Files};
+use crate::files::{Disk, Files, free_name};
 use crate::load::{self, LoadError};
 use plan_schema::migrate::{Migrated, migrate};
 use plan_schema::plan::FORMAT;
@@ -54,7 +54,7 @@ fn one(file: &Path) -> Result<(Migrated, Option<PathBuf>), Failed> {
     // A link stays a link: what it leads to is rewritten.
     let target = std::fs::canonicalize(file).map_err(Failed::Disk)?;
     let permissions = std::fs::metadata(&target).map_err(Failed::Disk)?.permissions();
-    let backup = free_name(&target, migrated.from);
+    let backup = name_for_old(&target, migrated.from);
     Disk.write(&backup, text.as_bytes()).map_err(Failed::Disk)?;
     Disk.write(&target, migrated.text.as_bytes()).map_err(Failed::Disk)?;
     for path in [&backup, &target] {
@@ -64,19 +64,12 @@ fn one(file: &Path) -> Result<(Migrated, Option<PathBuf>), Failed> {
 }
 
 /// A name for the old file that nothing has yet: `plan.toml.format-0`, then `plan.toml.format-0.2` and so on.
-fn free_name(file: &Path, format: u32) -> PathBuf {
-    let name = |more: &str| {
+fn name_for_old(file: &Path, format: u32) -> PathBuf {
+    free_name(|more| {
         let mut name = file.file_name().unwrap_or_default().to_owned();
         name.push(format!(".format-{format}{more}"));
         file.with_file_name(name)
-    };
-    let mut free = name("");
-    let mut number = 1_u32;
-    while free.exists() {
-        number += 1;
-        free = name(&format!(".{number}"));
-    }
-    free
+    })
 }
 
 fn in_words(file: &Path, migrated: &Migrated, backup: Option<&Path>) -> String {

@@ -316,26 +316,14 @@ pub fn main() -> ExitCode {
     if let Command::DriverHost = arguments.command {
         return ExitCode::from(driver_host::run() as u8);
     }
-    let settings = match settings::read(arguments.settings.as_deref(), arguments.state_dir.as_deref()) {
-        Ok(settings) => settings,
-        Err(error) => return ExitCode::from(check::refuse(&error) as u8),
+    // Before anything else is done: it begins anew.
+    if let Command::WithDaemon(with_daemon::Command::Serve(_)) = arguments.command {
+        thrifty::once_more();
+    }
+    let context = match prepared(&arguments) {
+        Ok(context) => context,
+        Err(exit) => return ExitCode::from(exit as u8),
     };
-    let prints = matches!(
-        arguments.command,
-        Command::Check { .. }
-            | Command::DryRun(_)
-            | Command::WithDaemon(with_daemon::Command::Serve(_))
-            | Command::Certificate { .. }
-            | Command::Approve(_)
-    );
-    if prints && let Err(error) = settings::files_are_there(arguments.settings.as_deref()) {
-        return ExitCode::from(check::refuse(&error) as u8);
-    }
-    if let Err(message) = log_to_standard_error(&settings.log) {
-        say::error(&format!("error: {message}"));
-        return ExitCode::from(Exit::Input as u8);
-    }
-    let context = Context { settings, json: arguments.json };
     let exit = match arguments.command {
         Command::Check { job, at, point } => check::run(&context, &job, at, point),
         Command::DryRun(arguments) => dry_run::run(&context, &arguments),
@@ -374,6 +362,28 @@ pub fn main() -> ExitCode {
         Command::Migrate { files } => migrate::run(&context, &files),
     };
     ExitCode::from(exit as u8)
+}
+
+/// Settings read, and the log begun.
+fn prepared(arguments: &Arguments) -> Result<Context, Exit> {
+    let file = arguments.settings.as_deref();
+    let settings = settings::read(file, arguments.state_dir.as_deref()).map_err(|e| check::refuse(&e))?;
+    let prints = matches!(
+        arguments.command,
+        Command::Check { .. }
+            | Command::DryRun(_)
+            | Command::WithDaemon(with_daemon::Command::Serve(_))
+            | Command::Certificate { .. }
+            | Command::Approve(_)
+    );
+    if prints {
+        settings::files_are_there(file).map_err(|e| check::refuse(&e))?;
+    }
+    log_to_standard_error(&settings.log).map_err(|message| {
+        say::error(&format!("error: {message}"));
+        Exit::Input
+    })?;
+    Ok(Context { settings, json: arguments.json })
 }
 
 fn log_to_standard_error(levels: &str) -> Result<(), String> {

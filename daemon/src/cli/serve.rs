@@ -2,7 +2,7 @@
 //!
 //! Owns signals, the service manager's words, and the order of coming up and winding down. Must not decide about jobs.
 
-use super::{Context, Exit, check, say, thrifty};
+use super::{Context, Exit, check, say};
 use crate::files::Disk;
 use crate::http;
 use crate::record::UtcTime;
@@ -46,7 +46,6 @@ pub(super) struct Arguments {
 }
 
 pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
-    thrifty::once_more();
     let settings = match settings_of(&context.settings, arguments) {
         Ok(settings) => settings,
         Err(exit) => return exit,

@@ -24,5 +24,5 @@ pub(super) fn once_more() {
     let mut again = Command::new(program);
     again.args(std::env::args_os().skip(1)).envs(missing.into_iter().copied());
     let error = again.exec();
-    tracing::warn!(%error, "the daemon could not be started with less memory");
+    super::say::error(&format!("warning: the daemon could not be started with less memory: {error}"));
 }

@@ -152,9 +152,7 @@ pub(super) fn readable(unit: &str) -> (f64, String) {
 
 /// A row a run, a column a frequency: how a sensor drifts is read down a column.
 fn table(frame: &Frame, points: &[HistoryPoint], runs: &[(&str, UtcTime, bool, &str)]) -> Markup {
-    let mut frequencies: Vec<f64> = points.iter().map(|p| p.frequency_hz).collect();
-    frequencies.sort_by(f64::total_cmp);
-    frequencies.dedup_by(|a, b| a.total_cmp(b).is_eq());
+    let (frequencies, _) = drift::frequencies(points);
     let at = |run: &str, f: f64| points.iter().find(|p| p.run == run && p.frequency_hz.total_cmp(&f).is_eq());
     let unit = points.first().map_or("", |p| p.sensitivity_unit.as_str());
     html! {

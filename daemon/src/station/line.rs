@@ -156,20 +156,26 @@ fn reach<T>(socket: &Path, with: impl FnOnce(&Path) -> io::Result<T>) -> io::Res
     with(&Path::new("/proc/self/fd").join(folder.as_raw_fd().to_string()).join(name))
 }
 
+/// The line to the run on a rig, whose words are waited for so long; `None` where no run goes on.
+fn called(directory: &Path, patience: Duration) -> io::Result<Option<UnixStream>> {
+    let line = match reach(&socket(directory), |path| UnixStream::connect(path)) {
+        Ok(line) => line,
+        Err(error) if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused) => {
+            return Ok(None);
+        }
+        Err(error) => return Err(error),
+    };
+    line.set_write_timeout(Some(PATIENCE))?;
+    line.set_read_timeout(Some(patience))?;
+    Ok(Some(line))
+}
+
 /// Tells the run on a rig that a person of this name did what it asked for; false where no run goes on.
 ///
 /// # Errors
 /// Where a run may go on but can't be told, or does not understand.
 pub fn confirm(directory: &Path, name: &str) -> io::Result<bool> {
-    let mut line = match reach(&socket(directory), |path| UnixStream::connect(path)) {
-        Ok(line) => line,
-        Err(error) if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused) => {
-            return Ok(false);
-        }
-        Err(error) => return Err(error),
-    };
-    line.set_write_timeout(Some(PATIENCE))?;
-    line.set_read_timeout(Some(PATIENCE))?;
+    let Some(mut line) = called(directory, PATIENCE)? else { return Ok(false) };
     writeln!(line, "{CONFIRM}{name}")?;
     match BufReader::new(line).lines().next() {
         Some(Ok(said)) if said == TOLD => Ok(true),
@@ -195,15 +201,7 @@ pub enum Stopped {
 /// # Errors
 /// Where a run may go on but can't be told: the caller must say so loudly.
 pub fn stop(directory: &Path, patience: Duration) -> io::Result<Stopped> {
-    let mut line = match reach(&socket(directory), |path| UnixStream::connect(path)) {
-        Ok(line) => line,
-        Err(error) if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused) => {
-            return Ok(Stopped::Nobody);
-        }
-        Err(error) => return Err(error),
-    };
-    line.set_write_timeout(Some(PATIENCE))?;
-    line.set_read_timeout(Some(patience))?;
+    let Some(mut line) = called(directory, patience)? else { return Ok(Stopped::Nobody) };
     writeln!(line, "{STOP}")?;
     let mut heard = BufReader::new(line).lines();
     match heard.next() {

@@ -42,7 +42,7 @@ pub fn scatter(job: &ResolvedJob, mounted: &MountedSensor, point: &ResolvedPoint
 pub(super) fn lengthened(job: &ResolvedJob, point: &ResolvedPoint) -> u64 {
     let limit = job.plan.dwell_limit.si();
     let sensors: Vec<&MountedSensor> =
-        job.sensors.iter().filter(|s| s.is_within_band(point.frequency)).collect();
+        job.sensors.iter().filter(|s| s.sensor.is_within_band(point.frequency)).collect();
     let most = duration(point).si();
     let looks: Vec<u64> =
         LENGTHS.into_iter().filter(|times| *times == 1 || most * *times as f64 <= limit).collect();

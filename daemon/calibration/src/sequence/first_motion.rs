@@ -252,7 +252,7 @@ impl FirstMotion {
         acceleration: Complex<f64>,
     ) -> Option<Finding> {
         let facts = &sensor.sensor;
-        if !sensor.is_within_band(self.frequency) {
+        if !sensor.sensor.is_within_band(self.frequency) {
             return None;
         }
         let response = seen.get(sensor.column)? / acceleration;

@@ -175,7 +175,7 @@ impl Setup {
         let sensors = self.job.sensors.iter().enumerate();
         let of_sensors = sensors
             .filter(|(n, sensor)| {
-                !excluded.get(*n).copied().unwrap_or(false) && sensor.is_within_band(frequency)
+                !excluded.get(*n).copied().unwrap_or(false) && sensor.sensor.is_within_band(frequency)
             })
             .map(|(_, sensor)| Other {
                 column: sensor.column,

@@ -39,16 +39,14 @@ pub(super) fn legend(source: &Source<'_>) -> Result<Vec<String>, MissingMessage>
 
 /// The number under which results of this certificate fall, and who granted it; none where no result does.
 pub(super) fn number(source: &Source<'_>) -> Result<Option<String>, MissingMessage> {
-    let Some(scope) = source.request.result.scope.as_ref().filter(|_| any_is(source)) else {
-        return Ok(None);
-    };
+    let Some(scope) = source.request.accreditation() else { return Ok(None) };
     let values = [("number", scope.accreditation.as_str()), ("by", scope.granted_by.as_str())];
     source.messages.filled("accreditation", "number", &values).map(Some)
 }
 
 /// The code of the laboratory in data: the bare number, where a result falls under it.
 pub(super) fn code(source: &Source<'_>) -> Option<String> {
-    source.request.result.scope.as_ref().filter(|_| any_is(source)).map(|s| s.accreditation.clone())
+    source.request.accreditation().map(|scope| scope.accreditation.clone())
 }
 
 /// Which results are accredited and which are not, in words.
@@ -58,7 +56,7 @@ pub(super) fn remarks(source: &Source<'_>) -> Result<Vec<String>, MissingMessage
     let mut remarks = Vec::new();
     if !scope.in_force {
         remarks.push(say("expired", &[("day", &scope.valid_until)])?);
-    } else if any_is(source) {
+    } else if source.request.accreditation().is_some() {
         remarks.push(say("some", &[("number", &scope.accreditation), ("by", &scope.granted_by)])?);
         for (mark, key) in [(NOTHING_IS, "outside"), (NO_PHASE, "outside_phase")] {
             let at = marked(source, mark);
@@ -74,12 +72,6 @@ pub(super) fn remarks(source: &Source<'_>) -> Result<Vec<String>, MissingMessage
         remarks.push(say("bounded", &[("list", &at.join("; "))])?);
     }
     Ok(remarks)
-}
-
-fn any_is(source: &Source<'_>) -> bool {
-    let mut accepted = source.sensor.points.iter().filter(|p| p.status == PointStatus::Accepted);
-    let in_force = source.request.result.scope.as_ref().is_some_and(|scope| scope.in_force);
-    in_force && accepted.any(|p| p.accredited == Some(true))
 }
 
 /// Frequencies of the points with a mark.

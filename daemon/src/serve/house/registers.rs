@@ -32,8 +32,7 @@ fn due(references: &[RegisteredReference], rig: &Rig, day: Date) -> Vec<Due> {
             let serial = channel.conditioner.as_deref().unwrap_or(&channel.name);
             all.push(of("conditioner", serial, due.to_string()));
         }
-        let gain = channel.gains.iter().find(|g| g.range == channel.range);
-        if let Some(due) = gain.and_then(|g| g.due) {
+        if let Some(due) = channel.gain_in_use().and_then(|g| g.due) {
             all.push(of("channel", &channel.name, due.to_string()));
         }
     }

@@ -30,6 +30,12 @@ fn version(kind: &'static str, file: &str, text: &str) -> Version {
     Version { kind, file: file.to_owned(), sha256: sha256(text.as_bytes()), text: text.to_owned() }
 }
 
+/// Of what there are versions, in words.
+fn kinds(versions: &[Version]) -> String {
+    let kinds: Vec<&str> = versions.iter().map(|v| v.kind).collect();
+    kinds.join(", ")
+}
+
 impl House {
     /// What is in force at the start, entered where it is another than the last that was.
     pub(super) async fn in_force_at_start(&self) -> Result<(), StoreError> {
@@ -44,21 +50,18 @@ impl House {
                 self.warn("template", Some(format!("the certificate template can't be read: {why}")));
             }
         }
-        let changes = self.differing(&now).await?;
-        if changes.is_empty() {
+        let (new, _) = self.differing(&now).await?;
+        if new.is_empty() {
             return Ok(());
         }
-        let new: Vec<Version> =
-            now.into_iter().filter(|v| changes.iter().any(|c| c.kind == v.kind)).collect();
-        let kinds: Vec<&str> = new.iter().map(|v| v.kind).collect();
-        let detail = format!("at the start: {}", kinds.join(", "));
+        let detail = format!("at the start: {}", kinds(&new));
         let said = Said { at: UtcTime::now(), who: None, what: "reload", detail: &detail };
         self.store.put_in_force(&new, "as found at the start", &said).await
     }
 
-    /// What differs from the last versions that were in force.
-    async fn differing(&self, now: &[Version]) -> Result<Vec<Change>, StoreError> {
-        let mut changes = Vec::new();
+    /// What differs from the last versions that were in force, and how.
+    async fn differing(&self, now: &[Version]) -> Result<(Vec<Version>, Vec<Change>), StoreError> {
+        let (mut new, mut changes) = (Vec::new(), Vec::new());
         for version in now {
             let before = self.store.last_version(version.kind).await?;
             if before.as_ref() != Some(&version.text) {
@@ -67,9 +70,10 @@ impl House {
                     file: version.file.clone(),
                     difference: difference::of(&before.unwrap_or_default(), &version.text),
                 });
+                new.push(version.clone());
             }
         }
-        Ok(changes)
+        Ok((new, changes))
     }
 
     fn set_template(&self, version: Option<&Version>) {
@@ -110,14 +114,11 @@ impl House {
             return Err(busy());
         }
         let (rig, now) = tokio::task::block_in_place(|| self.checked_anew())?;
-        let changes = self.differing(&now).await?;
+        let (new, changes) = self.differing(&now).await?;
         if what.only_show || changes.is_empty() {
             return Ok(Reloaded { in_force: changes.is_empty(), changes });
         }
-        let new: Vec<Version> =
-            now.iter().filter(|v| changes.iter().any(|c| c.kind == v.kind)).cloned().collect();
-        let kinds: Vec<&str> = new.iter().map(|v| v.kind).collect();
-        let detail = format!("{}: {}", kinds.join(", "), what.reason.trim());
+        let detail = format!("{}: {}", kinds(&new), what.reason.trim());
         let said = Said { at: UtcTime::now(), who: Some(who), what: "reload", detail: &detail };
         // Recorded first: what nobody can see who changed is not in force.
         self.store.put_in_force(&new, what.reason.trim(), &said).await?;

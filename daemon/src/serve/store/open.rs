@@ -1,6 +1,7 @@
 //! Opening the database: how it is to be kept, and its migrations.
 
 use super::{Store, StoreError, identity};
+use crate::files::free_name;
 use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{AssertSqlSafe, SqlitePool};
@@ -103,14 +104,7 @@ impl Store {
 
     /// Where the copy of before goes: a migration that failed once has left one already, and none is overwritten.
     fn free_copy(&self, known: i64) -> PathBuf {
-        let name = |more: &str| self.path.with_extension(format!("before-{known}{more}.sqlite"));
-        let mut free = name("");
-        let mut number = 1_u32;
-        while free.exists() {
-            number += 1;
-            free = name(&format!(".{number}"));
-        }
-        free
+        free_name(|more| self.path.with_extension(format!("before-{known}{more}.sqlite")))
     }
 
     /// Writes a whole copy of the database, as of one moment, while it is in use; nothing may lie there.
