@@ -39,12 +39,12 @@ impl Drive {
     /// Amplitude at a sample, V.
     #[inline]
     pub(super) fn amplitude(&self, sample: f64) -> f64 {
-        self.to + self.to_go(sample) * (self.from - self.to)
+        self.to + self.left(sample) * (self.from - self.to)
     }
 
     /// Share of the way that is to go at a sample.
     #[inline]
-    fn to_go(&self, sample: f64) -> f64 {
+    fn left(&self, sample: f64) -> f64 {
         let (begins, way) = self.way;
         let along = ((sample - begins) / way).clamp(0.0, 1.0);
         if along >= 1.0 { 0.0 } else { 0.5 + 0.5 * (PI * along).cos() }
@@ -71,7 +71,7 @@ impl Drive {
     #[inline]
     fn between_within(&self, sample: f64, open: f64) -> (f64, f64) {
         let (early, late) = (self.amplitude(sample + open), self.amplitude(sample - open));
-        let within = self.within * self.to_go(sample - open);
+        let within = self.within * self.left(sample - open);
         ((early.min(late) - within).max(0.0), early.max(late) + within)
     }
 
