@@ -158,7 +158,7 @@ pub(super) fn whole(title: &str, rig: &str, here: &str, csrf: Option<&str>, body
                 form class="stop" method="post" action="/stop" data-stop="" aria-label="Stop" {
                     @if let Some(csrf) = csrf { input type="hidden" name="csrf" value=(csrf); }
                     button { strong { "Stop" } span { "make the rig safe now" } }
-                    p { "No emergency stop" }
+                    p { "Not an emergency stop" }
                 }
                 p id="said" class="said" role="status" aria-live="assertive" hidden {}
             }
