@@ -11,6 +11,7 @@ mod hum;
 mod largest;
 mod payload;
 mod reach;
+mod substitution;
 mod witness;
 
 pub use due::overdue;
@@ -304,7 +305,7 @@ impl ResolvedJob {
                     found.chain_of_reference(key, &points, reference);
                 }
             }
-            found.channel_ratio([reference.as_ref(), second.as_ref()], &sensors, &points);
+            found.method([reference.as_ref(), second.as_ref()], &sensors, &points);
             found.check_standards(&points, &sensors);
             if let (Some(first), Some(second)) = (&reference, &second) {
                 found.second_reach(&points, second, first);

@@ -5,12 +5,14 @@ mod channel;
 mod channel_ratio;
 mod fixture;
 mod permissives;
+mod substitution;
 
 pub use admission::{Limiter, LimiterKind, Waiver};
 pub use channel::{Channel, Connection, Coupling, RangeGain, ResponsePoint};
 pub use channel_ratio::{RatioRoute, RoutedBy};
 pub use fixture::{Fixture, FixturePoint};
 pub use permissives::{ChecklistEntry, ContactState, ENABLE, Needed, Permissive};
+pub use substitution::Substitution;
 
 use crate::plan::Format;
 use crate::read::Table;
@@ -60,6 +62,8 @@ written_table! {
         pub channels key "channel": Vec<Channel>,
         /// How one voltage gets into all channels, where the rig has a way.
         pub channel_ratio: Option<RatioRoute>,
+        /// How the reference's output gets into the channels of the sensors, where the rig has a way.
+        pub substitution: Option<Substitution>,
         /// Fixtures that sensors may stand on, with what is measured of their motion.
         pub fixtures key "fixture": Vec<Fixture> = Vec::new(),
         /// The reference transducer in the rig.

@@ -43,6 +43,8 @@ mod sound;
 #[cfg(test)]
 mod stops;
 #[cfg(test)]
+mod substitution;
+#[cfg(test)]
 mod tidy;
 #[cfg(test)]
 mod trips;
