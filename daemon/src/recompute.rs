@@ -14,6 +14,7 @@ use crate::record::journal::{
 };
 use crate::record::raw::Raw;
 use crate::record::run::{RunRecord, target};
+use crate::record::substitution::SubstitutedEntry;
 use calibration::evaluate::RunFacts;
 use calibration::sequence::{
     FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, RatioTone, Setup, Standing,
@@ -155,6 +156,7 @@ impl Replay<'_> {
                     facts.ends.push(PointEnd::Measured(measured));
                 }
                 What::RatioTone(tone) => facts.channels.push(self.ratio_tone(tone)?),
+                What::Substituted(tone) => facts.channels.push(self.substituted(tone)?),
                 What::Confirmed(entry_of) => {
                     let (cable, name) = (cable_back(entry_of.cable), entry_of.name.clone());
                     facts.confirmed.push((cable, name, entry.t_utc.to_string()));
@@ -220,6 +222,18 @@ impl Replay<'_> {
         let tone = RatioTone::of(self.setup, (when, number), tone, SampleIndex(entry.first_sample), columns);
         if tone.wanted(&self.setup.job).is_none() {
             return Err(wrong("journal.jsonl", format!("the plan has no tone {} for channels", entry.tone)));
+        }
+        Ok(RatioTone { samples: Arc::default(), ..tone })
+    }
+
+    fn substituted(&self, entry: &SubstitutedEntry) -> Result<RatioTone, Discrepancy> {
+        let raw = self.raw(&entry.raw_sha256)?;
+        let point = usize::try_from(entry.point.saturating_sub(1)).unwrap_or(usize::MAX);
+        let tone = (Hertz::new(entry.applied_frequency_hz), Volts::new(entry.drive_v_peak));
+        let (first, columns) = (SampleIndex(entry.first_sample), Arc::new(raw.columns));
+        let tone = RatioTone::of_reference(self.setup, point, tone, first, columns);
+        if tone.wanted(&self.setup.job).is_none() {
+            return Err(wrong("journal.jsonl", format!("the plan has no point {}", entry.point)));
         }
         Ok(RatioTone { samples: Arc::default(), ..tone })
     }

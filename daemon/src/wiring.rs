@@ -195,7 +195,10 @@ impl Observer for FaultSchedule {
             Event::PointBegins(point) => (*point, PointPhase::Settle),
             Event::DwellBegins { point, .. } => (*point, PointPhase::Dwell),
             // Whoever confirms has done it.
-            Event::Asks(cable) => return self.rig.route(*cable == Cable::ToChannels),
+            Event::Asks(cable) => {
+                self.rig.route(*cable == Cable::ToChannels);
+                return self.rig.exchange(*cable == Cable::ReferenceToChannels);
+            }
             _ => return,
         };
         if let Some(frequency) = self.points.get(point) {

@@ -147,6 +147,12 @@ impl Chain {
         }
     }
 
+    /// What lies before the channel: what becomes of the transducer's output on its way to the channel's input.
+    #[must_use]
+    pub fn before_channel(&self) -> Self {
+        Self { channel_gain: None, coupling: None, filter: None, delay: None, ..self.clone() }
+    }
+
     /// Gain of conditioner and channel together, the same at all frequencies.
     #[must_use]
     pub fn gain(&self) -> f64 {

@@ -68,6 +68,8 @@ written_table! {
         pub drift_limit: Fraction = Fraction::new(0.005),
         /// Largest difference of two measurements of one point with the same mounting.
         pub repeat_limit: Fraction = Fraction::new(0.005),
+        /// How sensors are compared with the reference.
+        pub method: Method = Method::Comparison,
         /// Largest hum at the measuring frequency itself, as a share of the signal, where the two can't be told apart: it is
         /// measured at rest.
         pub hum_limit: Fraction = Fraction::new(0.01),
@@ -107,6 +109,16 @@ written_table! {
         pub tolerance: Option<Fraction>,
         /// Largest distortion of acceleration.
         pub distortion_limit: Option<Fraction>,
+    }
+}
+
+written_words! {
+    /// How sensors are compared with the reference.
+    pub enum Method {
+        /// At the same time, each through its own channel.
+        Comparison = "comparison",
+        /// One after the other through the same channel, while the reference's own channel stands for the motion.
+        Substitution = "substitution",
     }
 }
 

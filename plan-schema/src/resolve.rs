@@ -12,6 +12,7 @@ mod hum;
 mod largest;
 mod payload;
 mod reach;
+mod substitution;
 mod witness;
 
 pub use due::overdue;
@@ -305,7 +306,7 @@ impl ResolvedJob {
                     found.chain_of_reference(key, &points, reference);
                 }
             }
-            found.channel_ratio([reference.as_ref(), second.as_ref()], &sensors, &points);
+            found.method([reference.as_ref(), second.as_ref()], &sensors, &points);
             found.check_standards(&points, &sensors);
             if let (Some(first), Some(second)) = (&reference, &second) {
                 found.second_reach(&points, second, first);

@@ -6,6 +6,7 @@ mod channel_ratio;
 mod fixture;
 mod permissives;
 mod place;
+mod substitution;
 
 pub use admission::{Limiter, LimiterKind, Waiver};
 pub use channel::{Channel, Connection, Coupling, RangeGain, ResponsePoint};
@@ -13,6 +14,7 @@ pub use channel_ratio::{RatioRoute, RoutedBy};
 pub use fixture::{Fixture, FixturePoint};
 pub use permissives::{ChecklistEntry, ContactState, ENABLE, Needed, Permissive};
 pub use place::Place;
+pub use substitution::Substitution;
 
 use crate::plan::Format;
 use crate::read::Table;
@@ -64,6 +66,8 @@ written_table! {
         pub channel_ratio: Option<RatioRoute>,
         /// Places on the table, and how far off the axis of motion they lie.
         pub places key "place": Vec<Place> = Vec::new(),
+        /// How the reference's output gets into the channels of the sensors, where the rig has a way.
+        pub substitution: Option<Substitution>,
         /// Fixtures that sensors may stand on, with what is measured of their motion.
         pub fixtures key "fixture": Vec<Fixture> = Vec::new(),
         /// The reference transducer in the rig.

@@ -9,7 +9,7 @@
 //! beside it, as converters are; else none is.
 
 use crate::channel::{Channel, Facts, Source, Wire};
-use crate::conditioner::Response;
+use crate::conditioner::{Conditioner, Response};
 use crate::delay;
 use crate::error::SimError;
 use crate::faults::Effects;
@@ -59,6 +59,26 @@ pub(crate) struct Taken {
     pub(crate) overload: Vec<bool>,
 }
 
+/// What is connected to channels in place of what belongs there.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Instead<'a> {
+    /// Nothing.
+    Nothing,
+    /// The source, of which this is the output, to those of references and sensors.
+    Source(&'a [f64]),
+    /// The reference to those of the sensors under test.
+    Reference,
+}
+
+/// The reference's output on its way to other channels than its own: its signal times a scale, then its conditioner.
+#[derive(Clone)]
+struct Tap {
+    scale: f64,
+    conditioner: Option<Conditioner>,
+    under_test: usize,
+    volts: Vec<f64>,
+}
+
 /// What the acquisition does next.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Next {
@@ -73,6 +93,7 @@ pub(crate) enum Next {
 pub(crate) struct Sampler {
     steps: f64,
     inputs: Vec<Input>,
+    tap: Tap,
     chosen: Vec<Chosen>,
     frames: usize,
     running: bool,
@@ -118,8 +139,6 @@ impl Sampler {
             let off = |what: &str, u: f64| unknowns.stated(&format!("{what} of channel {}", channel.name), u);
             let coupling = chain.coupling().map_or(0.0, |c| off("coupling corner", c.u));
             let turns = job.rig.mains_frequency.si() / rate.si();
-            let hum = [facts.hum, facts.hum_second, facts.hum_third, facts.hum_fifth];
-            let hum = HARMONICS.iter().zip(hum).filter(|(_, volts)| volts.si() > 0.0);
             let conditioner_gain =
                 chain.conditioner().map_or(1.0, |g| g.value * (1.0 + off("conditioner", g.u)));
             let of_channel = Facts {
@@ -136,12 +155,7 @@ impl Sampler {
                 response: Response::of(&chain, off),
                 own_response: Response::of(&chain.of_channel_alone(), off),
                 noise: facts.noise.si(),
-                hum: hum
-                    .map(|(harmonic, volts)| {
-                        let phase = unknowns.hum_phase(&channel.name, *harmonic);
-                        (volts.si(), Hum::new(turns * f64::from(*harmonic), phase))
-                    })
-                    .collect(),
+                hum: hum(facts, unknowns, &channel.name, turns),
                 mains: Hum::new(turns, 0.0),
             };
             inputs.push(Input {
@@ -153,6 +167,7 @@ impl Sampler {
         Ok(Self {
             steps: f64::from(facts.bits).exp2(),
             inputs,
+            tap: Tap::of(job, unknowns, rate, &source(Wire::Reference(0))),
             chosen: Vec::new(),
             frames: 0,
             running: false,
@@ -171,6 +186,9 @@ impl Sampler {
     pub(crate) fn retune(&mut self, frequency: f64) {
         for input in &mut self.inputs {
             input.channel.retune(frequency);
+        }
+        if let Some(conditioner) = &mut self.tap.conditioner {
+            conditioner.retune(frequency);
         }
     }
 
@@ -268,19 +286,26 @@ impl Sampler {
     }
 
     /// Takes in what the wires carry over a stretch that begins `sample` samples after the world's start, sampled or not;
-    /// `signal` gives it in the unit of the wire's scale. `routed` is the source's output where
-    /// that is connected to the channels in place of transducers.
+    /// `signal` gives it in the unit of the wire's scale; `instead` is what is connected to channels in place of that.
     pub(crate) fn feed<'a>(
         &mut self,
         sample: u64,
         samples: usize,
         effects: &Effects,
         signal: impl Fn(Wire) -> Option<&'a [f64]>,
-        routed: Option<&[f64]>,
+        instead: Instead<'_>,
     ) {
+        self.tap.take(signal(Wire::Reference(0)), samples);
         for (n, input) in self.inputs.iter_mut().enumerate() {
             let wire = input.channel.wire;
-            if let Some(volts) = routed.filter(|_| matches!(wire, Wire::Reference(_) | Wire::Sensor(_))) {
+            let other = match (instead, wire) {
+                (Instead::Source(volts), Wire::Reference(_) | Wire::Sensor(_)) => Some(volts),
+                (Instead::Reference, Wire::Sensor(n)) if n < self.tap.under_test => {
+                    self.tap.volts.get(..samples)
+                }
+                _ => None,
+            };
+            if let Some(volts) = other {
                 input.channel.feed_routed(volts);
                 continue;
             }
@@ -324,6 +349,48 @@ impl Sampler {
         self.lost = 0;
         self.begin_block();
         taken
+    }
+}
+
+/// Sines of the mains on a channel with their amplitudes in V; `turns` is that of the first a sample.
+fn hum(facts: &SimulatedAcquisition, unknowns: &Unknowns, channel: &str, turns: f64) -> Vec<(f64, Hum)> {
+    let volts = [facts.hum, facts.hum_second, facts.hum_third, facts.hum_fifth];
+    let each = HARMONICS.iter().zip(volts).filter(|(_, volts)| volts.si() > 0.0);
+    each.map(|(harmonic, volts)| {
+        let phase = unknowns.hum_phase(channel, *harmonic);
+        (volts.si(), Hum::new(turns * f64::from(*harmonic), phase))
+    })
+    .collect()
+}
+
+impl Tap {
+    fn of(job: &ResolvedJob, unknowns: &Unknowns, rate: SamplesPerSecond, source: &Source) -> Self {
+        let chain = job.reference.chain.before_channel();
+        let name = job.columns.get(job.reference.column).map_or("", |c| c.name.as_str());
+        // The same conditioner as before the reference's own channel, so the same draws.
+        let off = |what: &str, u: f64| unknowns.stated(&format!("{what} of channel {name}"), u);
+        let gain = chain.conditioner().map_or(1.0, |g| g.value * (1.0 + off("conditioner", g.u)));
+        Self {
+            scale: source.scale * gain,
+            conditioner: Response::of(&chain, off).map(|response| Conditioner::new(response, rate.si())),
+            under_test: job.sensors.len(),
+            volts: vec![0.0; STRETCH],
+        }
+    }
+
+    /// Takes in a stretch of the reference's signal: its conditioner goes on all the time.
+    fn take(&mut self, signal: Option<&[f64]>, samples: usize) {
+        let (Some(volts), Some(signal)) =
+            (self.volts.get_mut(..samples), signal.and_then(|s| s.get(..samples)))
+        else {
+            return;
+        };
+        for (to, from) in volts.iter_mut().zip(signal) {
+            *to = from * self.scale;
+        }
+        if let Some(conditioner) = &mut self.conditioner {
+            conditioner.pass(volts);
+        }
     }
 }
 

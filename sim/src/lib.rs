@@ -104,6 +104,12 @@ impl SimulatedRig {
         self.lock().route(to_channels);
     }
 
+    /// A person connects the reference to the channels of the sensors under test in place of these, or the sensors again. A
+    /// switch of the rig file does so by its contact output.
+    pub fn exchange(&self, reference: bool) {
+        self.lock().exchange(reference);
+    }
+
     /// Another rig in the very same state, noise to come included: what happens to one does not happen to the other. Its
     /// instruments have to be opened anew.
     #[must_use]

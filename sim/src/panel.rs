@@ -1,4 +1,5 @@
-//! The contacts of the rig: inputs that permit motion, the output that warns, and the one that takes the source to the channels.
+//! The contacts of the rig: inputs that permit motion, the output that warns, and those that take
+//! the source or the reference to the channels.
 //!
 //! Owns: which input stands for which permissive, and the output's state. As long as no fault withholds one, every
 //! permissive permits; an input that the rig file does not name is closed. Must not: know what follows from a contact.
@@ -15,6 +16,9 @@ pub(crate) struct Panel {
     route: Option<u32>,
     /// Whether the source is connected to the channels in place of the amplifier.
     routed: bool,
+    exchange: Option<u32>,
+    /// Whether the reference is connected to the channels of the sensors under test in place of these.
+    exchanged: bool,
 }
 
 /// Inputs that a panel has at most: a rig file that names a higher number has a contact that can't be read.
@@ -29,6 +33,8 @@ impl Panel {
             on: false,
             route: rig.channel_ratio.as_ref().and_then(|r| r.output),
             routed: false,
+            exchange: rig.substitution.as_ref().and_then(|way| way.output),
+            exchanged: false,
         }
     }
 
@@ -52,6 +58,10 @@ impl Panel {
             self.routed = on;
             return true;
         }
+        if self.exchange == Some(number) {
+            self.exchanged = on;
+            return true;
+        }
         let there = self.warning == Some(number);
         if there {
             self.on = on;
@@ -62,6 +72,16 @@ impl Panel {
     /// A person takes the source's cable to the channels, or back to the amplifier.
     pub(crate) fn route(&mut self, to_channels: bool) {
         self.routed = to_channels;
+    }
+
+    /// A person connects the reference to the sensors' channels, or the sensors again.
+    pub(crate) fn exchange(&mut self, reference: bool) {
+        self.exchanged = reference;
+    }
+
+    /// True while the reference is connected to the sensors' channels in place of these.
+    pub(crate) fn is_exchanged(&self) -> bool {
+        self.exchanged
     }
 
     /// True while the source is connected to the channels in place of the amplifier.

@@ -4,7 +4,7 @@
 //! due takes effect, then the channels are sampled, then amplifier and shaker go on. Time is a number of samples.
 //! Invariant: nothing depends on how time is cut into blocks.
 
-use crate::acquisition::{Next, STRETCH, Sampler, Taken};
+use crate::acquisition::{Instead, Next, STRETCH, Sampler, Taken};
 use crate::amplifier::{Amplifier, AmplifierTruth};
 use crate::error::SimError;
 use crate::faults::{Effects, Script};
@@ -241,6 +241,11 @@ impl World {
         self.panel.route(to_channels);
     }
 
+    /// A person connects the reference to the sensors' channels, or the sensors again.
+    pub(crate) fn exchange(&mut self, reference: bool) {
+        self.panel.exchange(reference);
+    }
+
     /// Temperature of the air now, as the ambient sensor reads it.
     pub(crate) fn air(&self) -> Celsius {
         Celsius::new(self.temperature().si() + self.effects.air)
@@ -432,7 +437,12 @@ impl World {
         self.pickups.finish(samples, &when);
         let pickups = &self.pickups;
         let routed = self.routed.get(..samples).filter(|_| self.panel.is_routed());
-        self.sampler.feed(self.now, samples, &self.effects, |wire| pickups.signal(wire), routed);
+        let instead = match routed {
+            Some(volts) => Instead::Source(volts),
+            None if self.panel.is_exchanged() => Instead::Reference,
+            None => Instead::Nothing,
+        };
+        self.sampler.feed(self.now, samples, &self.effects, |wire| pickups.signal(wire), instead);
     }
 
     /// Largest displacement at each point so far.

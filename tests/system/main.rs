@@ -47,6 +47,8 @@ mod sound;
 #[cfg(test)]
 mod stops;
 #[cfg(test)]
+mod substitution;
+#[cfg(test)]
 mod tidy;
 #[cfg(test)]
 mod trips;

@@ -138,6 +138,7 @@ fn result() -> ResultRecord {
         waited_s: 7.0,
         hold: None,
         channel_ratio: None,
+        substitution: None,
         scope: None,
         witnesses: Vec::new(),
         foreseen_wait_s: 540.0,

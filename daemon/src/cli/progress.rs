@@ -2,7 +2,7 @@
 
 use super::say;
 use crate::station::Observer;
-use calibration::sequence::{Event, Pause, PointEnd, QuietTime};
+use calibration::sequence::{Cable, Event, Pause, PointEnd, QuietTime};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use plan_schema::resolve::ResolvedPoint;
 use plan_schema::units::{Mono, engineering};
@@ -109,6 +109,14 @@ impl Observer for Watcher {
             }
             Event::ChannelRatioBegins(_) => {
                 self.pass(Line::Now("one voltage in all channels, the amplifier muted".to_owned()));
+            }
+            Event::ExchangeBegins(Cable::ReferenceToChannels) => {
+                self.pass(Line::Now(
+                    "the reference to the sensors' channels, the amplifier muted".to_owned(),
+                ));
+            }
+            Event::ExchangeBegins(_) => {
+                self.pass(Line::Now("the sensors to their channels, the amplifier muted".to_owned()));
             }
             Event::Asks(cable) => self.pass(Line::Stays(format!("ASKED: {}", cable.asks()))),
             Event::QuietBegins(QuietTime::Before) => self.pass(Line::Now("listening at rest".to_owned())),

@@ -82,7 +82,7 @@ pub fn raw_bytes(setup: &Setup) -> f64 {
     });
     let dwell: f64 = measured.sum();
     // Quiet parts, first motion and ratios beside the dwells; a sample takes four bytes.
-    (dwell + 4.0 + setup.ratio_recorded().si())
+    (dwell + 4.0 + setup.ratio_recorded().si() + setup.substitution_recorded().si())
         * setup.job.rig.acquisition.rate.si()
         * setup.job.columns.len() as f64
         * 4.0

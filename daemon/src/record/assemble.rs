@@ -7,6 +7,7 @@ use super::convert;
 use super::journal::FinishedEntry;
 use super::result::{ReferenceRecord, ResultRecord, ResultSchema, ScopeRecord};
 use super::run::RunRecord;
+use super::substitution::SubstitutionRecord;
 use super::time::UtcTime;
 use super::words::{Decision, Method, Outcome, State};
 use calibration::evaluate::{Circumstances, RunFacts, evaluate, hold, measured_time, witnesses};
@@ -28,10 +29,9 @@ pub fn assemble(
     let circumstances = circumstances(setup, record.started);
     let sensors = evaluate(setup, facts, &circumstances)?;
     let harmonics = setup.job.plan.harmonics;
-    let mut sensors: Vec<_> = sensors
-        .iter()
-        .map(|s| convert::sensor(s, harmonics, setup.job.plan.channel_ratio.is_some()))
-        .collect();
+    let substitutes = setup.substitution().is_some();
+    let channels = setup.job.plan.channel_ratio.is_some() || substitutes;
+    let mut sensors: Vec<_> = sensors.iter().map(|s| convert::sensor(s, harmonics, channels)).collect();
     if end.outcome != Outcome::Done {
         // Nobody looked again at the end: what was measured stays undecided, what failed has failed.
         let passes = [Decision::Pass, Decision::ConditionalPass];
@@ -52,7 +52,11 @@ pub fn assemble(
         foreseen_wait_s: end.foreseen_wait_s,
         waited_s: end.waited_s,
         outcome: end.outcome,
-        method: if sensors.len() > 1 { Method::Multi } else { Method::Single },
+        method: match sensors.len() {
+            _ if substitutes => Method::Substitution,
+            0 | 1 => Method::Single,
+            _ => Method::Multi,
+        },
         trip: end.trip.clone(),
         hold: end.hold.clone().or_else(|| hold(&witnesses)),
         ambient: end.ambient.clone(),
@@ -61,6 +65,7 @@ pub fn assemble(
             calibration: setup.job.reference.calibration.certificate.clone(),
         },
         channel_ratio: ChannelRatioRecord::of(&setup.job, facts),
+        substitution: SubstitutionRecord::of(setup, facts),
         scope: setup.job.scope.as_ref().map(|scope| ScopeRecord {
             accreditation: scope.accreditation.clone(),
             granted_by: scope.granted_by.clone(),

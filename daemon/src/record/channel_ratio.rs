@@ -4,14 +4,15 @@
 
 use super::words::vocabulary;
 use calibration::evaluate::RunFacts;
-use calibration::sequence::{self, QuietTime, RatioTone};
+use calibration::sequence::{self, QuietTime, RatioTone, ToneOf};
+use plan_schema::plan::Method;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 vocabulary! {
-    /// Who took the source's output to the channels.
+    /// Who changed what the channels are connected to.
     RoutedBy {
         /// A switch of the rig.
         Switch = "switch",
@@ -21,12 +22,16 @@ vocabulary! {
 }
 
 vocabulary! {
-    /// Where a person took the source's cable.
+    /// Where a person took which cables.
     Cable {
         /// To the channels, by way of a distribution box, and off the amplifier.
         ToChannels = "to_channels",
         /// Back to the amplifier, and every transducer to its channel.
         ToAmplifier = "to_amplifier",
+        /// The reference's to the channels of the sensors in place of these.
+        ReferenceToChannels = "reference_to_channels",
+        /// Every sensor's to its channel again.
+        SensorsToChannels = "sensors_to_channels",
     }
 }
 
@@ -48,7 +53,7 @@ pub struct RatioToneEntry {
     pub raw_sha256: String,
 }
 
-/// A person moved the source's cable; the time is that of the entry.
+/// A person moved cables; the time is that of the entry.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ConfirmedEntry {
@@ -69,7 +74,7 @@ pub struct ChannelRatioRecord {
     pub channels: Vec<ChannelRatios>,
 }
 
-/// A person moved the source's cable.
+/// A person moved cables.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ConfirmationRecord {
     /// Where.
@@ -116,7 +121,29 @@ pub fn cable(cable: sequence::Cable) -> Cable {
     match cable {
         sequence::Cable::ToChannels => Cable::ToChannels,
         sequence::Cable::ToAmplifier => Cable::ToAmplifier,
+        sequence::Cable::ReferenceToChannels => Cable::ReferenceToChannels,
+        sequence::Cable::SensorsToChannels => Cable::SensorsToChannels,
     }
+}
+
+/// The word of the record for who changes what the channels are connected to.
+#[must_use]
+pub fn routed_by(by: rig::RoutedBy) -> RoutedBy {
+    match by {
+        rig::RoutedBy::Switch => RoutedBy::Switch,
+        rig::RoutedBy::Person => RoutedBy::Person,
+    }
+}
+
+/// What persons confirmed in a run.
+#[must_use]
+pub fn confirmed(facts: &RunFacts) -> Vec<ConfirmationRecord> {
+    let of = |(way, name, at): &(sequence::Cable, String, String)| ConfirmationRecord {
+        cable: cable(*way),
+        name: name.clone(),
+        at_utc: at.clone(),
+    };
+    facts.confirmed.iter().map(of).collect()
 }
 
 /// And back.
@@ -125,6 +152,8 @@ pub fn cable_back(cable: Cable) -> sequence::Cable {
     match cable {
         Cable::ToChannels => sequence::Cable::ToChannels,
         Cable::ToAmplifier => sequence::Cable::ToAmplifier,
+        Cable::ReferenceToChannels => sequence::Cable::ReferenceToChannels,
+        Cable::SensorsToChannels => sequence::Cable::SensorsToChannels,
     }
 }
 
@@ -133,7 +162,7 @@ impl RatioToneEntry {
     #[must_use]
     pub fn of(tone: &RatioTone, raw_sha256: String) -> Self {
         Self {
-            before: tone.when == QuietTime::Before,
+            before: tone.of == ToneOf::Source(QuietTime::Before),
             tone: tone.number as u64 + 1,
             first_sample: tone.first_sample.0,
             applied_frequency_hz: tone.applied_frequency.si(),
@@ -147,7 +176,8 @@ impl ChannelRatioRecord {
     /// What a run measured; `None` where it measured no ratio of channels.
     #[must_use]
     pub fn of(job: &ResolvedJob, facts: &RunFacts) -> Option<Self> {
-        let route = job.rig.channel_ratio.as_ref().filter(|_| !facts.channels.is_empty())?;
+        let asked = job.plan.method == Method::Comparison;
+        let route = job.rig.channel_ratio.as_ref().filter(|_| asked && !facts.channels.is_empty())?;
         let serial = |column: usize| {
             let mut mounted = job.sensors.iter().chain(&job.check_standards);
             let of_sensor = mounted.find(|s| s.column == column).map(|s| s.sensor.serial.clone());
@@ -160,19 +190,8 @@ impl ChannelRatioRecord {
             tones: facts.channels.iter().map(|tone| ToneRatio::of(job, tone, column)).collect(),
         };
         Some(Self {
-            by: match route.by {
-                rig::RoutedBy::Switch => RoutedBy::Switch,
-                rig::RoutedBy::Person => RoutedBy::Person,
-            },
-            confirmed: facts
-                .confirmed
-                .iter()
-                .map(|(way, name, at)| ConfirmationRecord {
-                    cable: cable(*way),
-                    name: name.clone(),
-                    at_utc: at.clone(),
-                })
-                .collect(),
+            by: routed_by(route.by),
+            confirmed: confirmed(facts),
             channels: job.chains().map(|(column, _)| of_channel(column)).collect(),
         })
     }
@@ -186,13 +205,35 @@ impl ChannelRatioRecord {
 
 impl ToneRatio {
     fn of(job: &ResolvedJob, tone: &RatioTone, column: usize) -> Self {
+        let Shown { ratio, phase_deg, type_a_percent, type_a_deg, dof } = Shown::of(job, tone, column);
+        Self {
+            before: tone.of == ToneOf::Source(QuietTime::Before),
+            frequency_hz: tone.wanted(job).unwrap_or(tone.applied_frequency).si(),
+            ratio,
+            phase_deg,
+            type_a_percent,
+            type_a_deg,
+            dof,
+        }
+    }
+}
+
+/// What a column shows of a tone over what the reference's does, in the units of records.
+pub(super) struct Shown {
+    pub(super) ratio: Option<f64>,
+    pub(super) phase_deg: Option<f64>,
+    pub(super) type_a_percent: Option<f64>,
+    pub(super) type_a_deg: Option<f64>,
+    pub(super) dof: Option<f64>,
+}
+
+impl Shown {
+    pub(super) fn of(job: &ResolvedJob, tone: &RatioTone, column: usize) -> Self {
         let ratio = tone.beyond_stated(job, column);
         let estimate = tone.estimate.as_ref().ok();
         let fitted = estimate.and_then(|e| e.ratios.iter().find(|r| r.channel == column));
         let finite = |value: f64| value.is_finite().then_some(value);
         Self {
-            before: tone.when == QuietTime::Before,
-            frequency_hz: tone.wanted(job).unwrap_or(tone.applied_frequency).si(),
             ratio: ratio.and_then(|r| finite(r.norm())),
             phase_deg: ratio.and_then(|r| finite(r.arg().to_degrees())),
             type_a_percent: fitted.and_then(|r| finite(r.u_rel_a.percent())),

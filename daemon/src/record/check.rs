@@ -41,7 +41,7 @@ pub enum CheckSchema {
 pub struct CheckedWaits {
     /// Until sensors and temperature are ready.
     pub soak_s: f64,
-    /// One voltage in all channels, without what a person takes to move cables.
+    /// One voltage in all channels, or the reference in those of the sensors, without what a person takes to move cables.
     pub channels_s: f64,
     /// Listening at rest, before and after.
     pub quiet_s: f64,

@@ -35,11 +35,11 @@ same_words!(status: Status => PointStatus { Accepted, Rejected, NotReached, Skip
 same_words!(witness_role: plan_schema::resolve::WitnessRole => WitnessRole { CheckStandard, SecondReference });
 same_words!(finding_kind: sequence::FindingKind => FindingKind {
     NotSettled, Clipped, Overload, Noise, Distortion, Hum, Residual, SensorOpen, Polarity, RegisterMismatch,
-    RepeatDisagrees, SetupDrift, AmbientOut,
+    RepeatDisagrees, SetupDrift, AmbientOut, NotSubstituted,
 });
 same_words!(finding_kind_back: FindingKind => sequence::FindingKind {
     NotSettled, Clipped, Overload, Noise, Distortion, Hum, Residual, SensorOpen, Polarity, RegisterMismatch,
-    RepeatDisagrees, SetupDrift, AmbientOut,
+    RepeatDisagrees, SetupDrift, AmbientOut, NotSubstituted,
 });
 same_words!(trip_reason: calibration::interlock::TripReason => TripReason {
     DriveLimit, StrokeLimit, VelocityLimit, AccelerationLimit, CurrentLimit, CoilTemperature, Overload, AmplifierFault,

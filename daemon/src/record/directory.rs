@@ -12,6 +12,7 @@ use super::journal::{
 };
 use super::raw::Raw;
 use super::run::RunRecord;
+use super::substitution::SubstitutedEntry;
 use super::time::UtcTime;
 use crate::files::Files;
 use crate::hash::sha256;
@@ -20,7 +21,7 @@ use crate::station::leave::Leave;
 use calibration::evaluate::RunFacts;
 use calibration::interlock::Trip;
 use calibration::sequence::{
-    Cable, FirstMotion, Measurement, Pause, PointEnd, QuietRecord, QuietTime, RatioTone, Recent,
+    Cable, FirstMotion, Measurement, Pause, PointEnd, QuietRecord, QuietTime, RatioTone, Recent, ToneOf,
 };
 use jiff::{SignedDuration, Timestamp};
 use plan_schema::resolve::ResolvedJob;
@@ -309,14 +310,22 @@ impl RunStore for RunDirectory {
     }
 
     fn ratio_tone(&mut self, at: Timestamp, tone: RatioTone) -> io::Result<()> {
+        let (content, number) = match tone.of {
+            ToneOf::Source(_) => ("ratio_tone", "tone"),
+            ToneOf::Reference => ("substituted", "point"),
+        };
         let metadata = BTreeMap::from([
-            ("content".to_owned(), "ratio_tone".to_owned()),
-            ("tone".to_owned(), (tone.number + 1).to_string()),
+            ("content".to_owned(), content.to_owned()),
+            (number.to_owned(), (tone.number + 1).to_string()),
             ("first_sample".to_owned(), tone.first_sample.0.to_string()),
             ("applied_frequency_hz".to_owned(), tone.applied_frequency.si().to_string()),
         ]);
         let raw_sha256 = self.keep(&tone.samples, metadata)?;
-        self.enter(at.into(), What::RatioTone(RatioToneEntry::of(&tone, raw_sha256)))?;
+        let what = match tone.of {
+            ToneOf::Source(_) => What::RatioTone(RatioToneEntry::of(&tone, raw_sha256)),
+            ToneOf::Reference => What::Substituted(SubstitutedEntry::of(&tone, raw_sha256)),
+        };
+        self.enter(at.into(), what)?;
         self.facts.channels.push(RatioTone { samples: Arc::default(), ..tone });
         Ok(())
     }

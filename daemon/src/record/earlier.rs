@@ -51,6 +51,7 @@ pub fn earlier(
         | What::TakenOver(_)
         // Channels are compared anew, and those of the run that goes on count.
         | What::RatioTone(_)
+        | What::Substituted(_)
         | What::Confirmed(_)
         | What::Paused(_)
         | What::WentOn(_)

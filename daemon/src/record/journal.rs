@@ -6,6 +6,7 @@
 use crate::hash::sha256;
 use crate::record::channel_ratio::{ConfirmedEntry, RatioToneEntry};
 use crate::record::result::{AmbientRecord, Finding, TripRecord};
+use crate::record::substitution::SubstitutedEntry;
 use crate::record::time::UtcTime;
 use crate::record::words::Outcome;
 use serde::{Deserialize, Serialize};
@@ -41,7 +42,9 @@ pub enum What {
     Point(PointEntry),
     /// One voltage in all channels is kept.
     RatioTone(RatioToneEntry),
-    /// A person moved the source's cable.
+    /// A point with the reference in the sensors' channels is kept.
+    Substituted(SubstitutedEntry),
+    /// A person moved cables.
     Confirmed(ConfirmedEntry),
     /// A point was not measured.
     Unreached(UnreachedEntry),
@@ -69,6 +72,7 @@ impl What {
             Self::Point(entry) => Some(&entry.raw_sha256),
             Self::Trip(entry) => Some(&entry.raw_sha256),
             Self::RatioTone(entry) => Some(&entry.raw_sha256),
+            Self::Substituted(entry) => Some(&entry.raw_sha256),
             Self::Confirmed(_)
             | Self::Started(_)
             | Self::Unreached(_)

@@ -17,6 +17,7 @@ pub mod problems;
 pub mod raw;
 pub mod result;
 pub mod run;
+pub mod substitution;
 pub mod time;
 pub mod truth;
 pub mod words;

@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::budget::{BudgetSource, BudgetsRecord};
 use super::channel_ratio::ChannelRatioRecord;
+use super::substitution::SubstitutionRecord;
 use super::time::UtcTime;
 use super::words::{
     Decision, FindingKind, Method, Outcome, PointStatus, Polarity, SensitivityUnit, State, TripReason,
@@ -68,6 +69,9 @@ pub struct ResultRecord {
     pub reference: ReferenceRecord,
     /// The ratio of channels as this run measured it; null where it did not.
     pub channel_ratio: Option<ChannelRatioRecord>,
+    /// What the sensors' channels showed of the reference in place of them; null where sensors and reference were measured at
+    /// the same time.
+    pub substitution: Option<SubstitutionRecord>,
     /// The accreditation that the results fall under where they say so; null where the laboratory states none.
     pub scope: Option<ScopeRecord>,
     /// Check standards and a second reference, measured beside the sensors to see whether the rig still measures right.
@@ -283,7 +287,7 @@ pub struct PointRecord {
     pub temperature_degc: Option<f64>,
     /// Single results in the same mounting.
     pub repeats: Vec<RepeatRecord>,
-    /// Where the ratio of channels comes from, if the plan asks for its measurement: `this_run`, by which the result is
+    /// Where the ratio of channels comes from, if the plan asks for its measurement or for substitution: `this_run`, by which the result is
     /// corrected, or `rig_file`, by whose bound it is not.
     pub channel_ratio: Option<BudgetSource>,
     /// What the uncertainties are made of; null where nothing was measured.
@@ -335,7 +339,7 @@ mod tests {
         assert_eq!(
             keys(&json).join(" "),
             "schema run state simulated seed software started ended rig_s measured_s foreseen_wait_s waited_s \
-             outcome method trip hold ambient reference channel_ratio scope witnesses sensors"
+             outcome method trip hold ambient reference channel_ratio substitution scope witnesses sensors"
         );
         assert!(json["trip"].is_null() && json["ambient"].is_null() && json["ended"].is_null());
         assert_eq!(keys(&json["software"]), ["version", "hash", "validated"]);

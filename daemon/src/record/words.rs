@@ -70,7 +70,7 @@ vocabulary! {
         Single = "single",
         /// Several sensors against the reference at once.
         Multi = "multi",
-        /// Sensor and reference one after the other in the same place.
+        /// Sensor and reference one after the other through the same channel.
         Substitution = "substitution",
     }
 }
@@ -146,6 +146,8 @@ vocabulary! {
         SetupDrift = "setup_drift",
         /// Temperature or humidity outside the plan's limits.
         AmbientOut = "ambient_out",
+        /// The reference was not measured through the sensor's channel, or it can't be told that it was.
+        NotSubstituted = "not_substituted",
     }
 }
 
@@ -296,7 +298,8 @@ mod tests {
         assert_eq!(
             list(FindingKind::ALL),
             "not_settled, clipped, overload, noise, distortion, hum, residual, sensor_open, polarity, \
-             register_mismatch, repeat_disagrees, setup_drift, ambient_out"
+             register_mismatch, repeat_disagrees, setup_drift, ambient_out, \
+             not_substituted"
         );
         assert_eq!(
             list(TripReason::ALL),

@@ -64,7 +64,7 @@ pub(super) enum AmplifierCommand {
 pub(super) enum OutputFor {
     /// It warns before motion.
     Warning,
-    /// It takes the source to the channels in place of the amplifier.
+    /// It takes the source to the channels in place of the amplifier, or the reference in place of the sensors.
     Route,
 }
 

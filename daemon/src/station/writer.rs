@@ -33,7 +33,7 @@ pub trait RunStore: Send {
     /// Of the disk.
     fn point(&mut self, at: Timestamp, end: PointEnd) -> io::Result<()>;
 
-    /// Keeps one voltage in all channels at a frequency: waveforms first, then the entry that names them. Durable after return.
+    /// Keeps one voltage in several channels at a frequency: waveforms first, then the entry that names them. Durable after return.
     ///
     /// # Errors
     /// Of the disk.

@@ -19,29 +19,7 @@ pub(super) fn route(checker: &mut Checker<'_, Rig>, rig: &Rig) {
              then write true",
         );
     }
-    match (route.by, route.output) {
-        (RoutedBy::Switch, None) => checker.error(
-            "channel_ratio.by",
-            "the switch names no contact output",
-            "add output = 1 or the number that it is connected to",
-        ),
-        (RoutedBy::Person, Some(_)) => checker.error(
-            "channel_ratio.output",
-            "a person needs no contact output",
-            "remove it, or write by = \"switch\"",
-        ),
-        (RoutedBy::Switch, Some(number)) if rig.warning_output == Some(number) => checker.error(
-            "channel_ratio.output",
-            format!("contact output {number} is that of the warning already"),
-            "give each its own output",
-        ),
-        (RoutedBy::Switch, Some(_)) if rig.roles.contacts.is_none() => checker.error(
-            "channel_ratio.output",
-            "no instrument of the rig has contacts",
-            "add contacts = \"INSTRUMENT.contacts\" to [roles]",
-        ),
-        _ => {}
-    }
+    routed(checker, rig, "channel_ratio", (route.by, route.output));
     checker.not_negative("channel_ratio.switch_time", route.switch_time.si());
     checker.positive("channel_ratio.person_wait", route.person_wait.si());
     checker.positive("channel_ratio.amplitude", route.amplitude.si());
@@ -57,6 +35,37 @@ pub(super) fn route(checker: &mut Checker<'_, Rig>, rig: &Rig) {
             ),
             format!("write at most {}", engineering(rig.shaker.drive_limit.si(), "V pk")),
         );
+    }
+}
+
+/// Who changes what the channels are connected to, by the table of this name.
+pub(super) fn routed(
+    checker: &mut Checker<'_, Rig>,
+    rig: &Rig,
+    table: &str,
+    (by, output): (RoutedBy, Option<u32>),
+) {
+    let key = format!("{table}.output");
+    match (by, output) {
+        (RoutedBy::Switch, None) => checker.error(
+            &format!("{table}.by"),
+            "the switch names no contact output",
+            "add output = 1 or the number that it is connected to",
+        ),
+        (RoutedBy::Person, Some(_)) => {
+            checker.error(&key, "a person needs no contact output", "remove it, or write by = \"switch\"")
+        }
+        (RoutedBy::Switch, Some(number)) if rig.warning_output == Some(number) => checker.error(
+            &key,
+            format!("contact output {number} is that of the warning already"),
+            "give each its own output",
+        ),
+        (RoutedBy::Switch, Some(_)) if rig.roles.contacts.is_none() => checker.error(
+            &key,
+            "no instrument of the rig has contacts",
+            "add contacts = \"INSTRUMENT.contacts\" to [roles]",
+        ),
+        _ => {}
     }
 }
 

@@ -14,6 +14,7 @@ mod registers;
 mod rig;
 mod scope;
 mod series;
+mod substitution;
 
 pub use faults::check_faults;
 pub(crate) use plan::{job, plan};

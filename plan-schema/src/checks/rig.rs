@@ -28,6 +28,7 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     admission::admission(&mut checker, rig);
     super::permissives::permissives(&mut checker, rig);
     super::channel_ratio::route(&mut checker, rig);
+    super::substitution::way(&mut checker, rig);
     simulation(&mut checker, rig);
     checker.found
 }

@@ -106,6 +106,27 @@ impl Found<'_> {
         }
     }
 
+    /// What speaks against the reference's output on another channel, in the place of its sensor.
+    pub(super) fn reference_beyond(
+        &self,
+        point: &ResolvedPoint,
+        found: &FoundReference,
+        channel: usize,
+    ) -> Option<String> {
+        let channels = &self.files.rig.value.channels;
+        let gain = |n: usize| channels.get(n)?.gain_in_use().map(|g| g.gain.si().abs());
+        let other = gain(channel).unwrap_or(1.0) / gain(found.channel).unwrap_or(1.0).max(f64::MIN_POSITIVE);
+        let own = self.of_reference(point, found);
+        let transducer = Transducer {
+            sensitivity: own.sensitivity * other,
+            zero_output: own.zero_output * other,
+            channel,
+            ..own
+        };
+        let obstacle = self.obstacle(point.target, point.distortion_limit, &transducer)?;
+        (obstacle.limit == Limit::Channel).then(|| format!("in the place of its sensor {}", obstacle.message))
+    }
+
     /// The largest target that the reference and its channel take, and which of the two limits it.
     pub(super) fn admitted_by_reference(
         &self,

@@ -6,11 +6,11 @@ use crate::units::{Fraction, Peak, Radians, Seconds, Volts};
 use crate::{written_table, written_words};
 
 written_words! {
-    /// Who takes the source's output from the amplifier to the channels.
+    /// Who changes what the channels are connected to.
     pub enum RoutedBy {
         /// A switch of the rig, by a contact output.
         Switch = "switch",
-        /// A person, who moves cables to a distribution box and confirms that.
+        /// A person, who moves cables and confirms that.
         Person = "person",
     }
 }

@@ -5,13 +5,16 @@
 
 use super::channels::Measured;
 use super::point::wrap;
+use super::substitution;
 use crate::sequence::Setup;
 use crate::uncertainty::{
     Budget, Component, ComponentSource as Source, Distribution, Measurand, UncertaintyError,
 };
 use plan_schema::chain::{Chain, Contribution, Part};
+use plan_schema::plan::Method;
 use plan_schema::registers::{Reference, ReferencePoint};
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
+use plan_schema::rig::Substitution;
 use plan_schema::units::{Hertz, Seconds};
 
 /// What has to be known beside samples and files.
@@ -188,11 +191,18 @@ pub(super) fn common(
             Component::new("channel ratio", Source::RigFile, expanded, errors.channel_ratio.si())?
                 .with_correlation(1.0)?,
         ],
-        Some(measured) => of_measured(
-            ["measured channel ratio", "interpolation of channel ratio", "change of channel ratio"],
-            measured,
-            ("equality of voltages", job.rig.channel_ratio.as_ref().map_or(0.0, |r| r.equality.si()), 1.0),
-        )?,
+        Some(measured) => match by_substitution(job) {
+            Some(way) => substitution::of_magnitude(way, measured)?,
+            None => of_measured(
+                ["measured channel ratio", "interpolation of channel ratio", "change of channel ratio"],
+                measured,
+                (
+                    "equality of voltages",
+                    job.rig.channel_ratio.as_ref().map_or(0.0, |r| r.equality.si()),
+                    1.0,
+                ),
+            )?,
+        },
     };
     components.push(Component::new("mounting", Source::RigFile, rectangular, errors.mounting.si())?);
     components.extend(where_stated("surroundings", Source::RigFile, errors.environment.si())?);
@@ -201,7 +211,7 @@ pub(super) fn common(
 
 /// What a ratio of channels that was measured contributes in the place of what the rig file states: its scatter, what lies
 /// between two tones, what it changed by over the run; and how equal the voltages are, with the correlation of that.
-fn of_measured(
+pub(super) fn of_measured(
     [scatter, interpolation, change]: [&str; 3],
     measured: &Measured,
     (equality, expanded, correlation): (&str, f64, f64),
@@ -212,6 +222,11 @@ fn of_measured(
     let equal = Component::new(equality, Source::RigFile, Distribution::Normal { k: 2.0 }, expanded)?;
     components.push(equal.with_correlation(correlation)?);
     Ok(components)
+}
+
+/// How the reference got into the sensors' channels, where the plan wants that.
+fn by_substitution(job: &ResolvedJob) -> Option<&Substitution> {
+    job.rig.substitution.as_ref().filter(|_| job.plan.method == Method::Substitution)
 }
 
 /// A half-width that a file may state, and a line of the budget only where it does.
@@ -308,15 +323,18 @@ pub(super) fn phase(
             let stated = errors.channel_phase.si() * grows;
             vec![Component::new("channel phase", Source::RigFile, Distribution::Normal { k: 2.0 }, stated)?]
         }
-        Some(measured) => of_measured(
-            ["measured channel phase", "interpolation of channel phase", "change of channel phase"],
-            measured,
-            (
-                "equality of voltages",
-                job.rig.channel_ratio.as_ref().map_or(0.0, |r| r.equality_phase.si() * grows),
-                0.0,
-            ),
-        )?,
+        Some(measured) => match by_substitution(job) {
+            Some(way) => substitution::of_phase(way, measured, grows)?,
+            None => of_measured(
+                ["measured channel phase", "interpolation of channel phase", "change of channel phase"],
+                measured,
+                (
+                    "equality of voltages",
+                    job.rig.channel_ratio.as_ref().map_or(0.0, |r| r.equality_phase.si() * grows),
+                    0.0,
+                ),
+            )?,
+        },
     });
     components.push(transverse_on_reference(job, &job.reference.reference)?);
     let replaced = measured.is_some();

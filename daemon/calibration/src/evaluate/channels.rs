@@ -7,7 +7,8 @@
 
 use super::RunFacts;
 use crate::estimate::Complex;
-use crate::sequence::{QuietTime, RatioTone, Setup};
+use crate::sequence::{QuietTime, RatioTone, Setup, ToneOf};
+use plan_schema::plan::Method;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::units::Hertz;
 
@@ -37,7 +38,7 @@ pub(super) struct Correction {
 
 /// One tone: before and after together where there are both.
 #[derive(Debug, Clone, Copy)]
-struct Line {
+pub(super) struct Line {
     frequency: Hertz,
     /// Logarithm of the magnitude, and phase.
     at: [f64; 2],
@@ -46,13 +47,17 @@ struct Line {
     change: [f64; 2],
 }
 
-/// The ratio of a column to the reference's at a frequency; `None` where it was not measured there.
+/// The ratio of a column to the reference's at a point; `None` where it was not measured there.
 pub(super) fn correction(
     job: &ResolvedJob,
     facts: &RunFacts,
     column: usize,
-    frequency: Hertz,
+    point: usize,
 ) -> Option<Correction> {
+    if job.plan.method == Method::Substitution {
+        return super::substitution::correction(job, facts, column, point);
+    }
+    let frequency = job.points.get(point)?.frequency;
     let wanted = job.plan.channel_ratio.as_ref().filter(|wanted| wanted.covers(frequency))?;
     let line = |n: usize| Line::of(job, facts, column, n);
     let after = wanted.frequencies.partition_point(|f| *f < frequency);
@@ -66,15 +71,21 @@ pub(super) fn correction(
 
 /// What is foreseen before a run, where the ratio is to be measured at a frequency: noise does not count beside the rest.
 pub(super) fn foreseen(setup: &Setup, frequency: Hertz) -> Option<Measured> {
+    let nothing = Measured { dof: f64::INFINITY, ..Measured::default() };
+    if setup.job.plan.method == Method::Substitution {
+        return Some(nothing);
+    }
     let wanted = setup.job.plan.channel_ratio.as_ref().filter(|wanted| wanted.covers(frequency));
-    wanted.map(|_| Measured { dof: f64::INFINITY, ..Measured::default() })
+    wanted.map(|_| nothing)
 }
 
 impl Line {
     fn of(job: &ResolvedJob, facts: &RunFacts, column: usize, number: usize) -> Option<Self> {
         let found = |when: QuietTime| {
             let tones = facts.channels.iter().rev();
-            tones.filter(|t| t.when == when && t.number == number).find_map(|t| Self::seen(job, column, t))
+            tones
+                .filter(|t| t.of == ToneOf::Source(when) && t.number == number)
+                .find_map(|t| Self::seen(job, column, t))
         };
         match (found(QuietTime::Before), found(QuietTime::After)) {
             (Some(before), Some(after)) => Some(before.with(&after)),
@@ -82,7 +93,7 @@ impl Line {
         }
     }
 
-    fn seen(job: &ResolvedJob, column: usize, tone: &RatioTone) -> Option<Self> {
+    pub(super) fn seen(job: &ResolvedJob, column: usize, tone: &RatioTone) -> Option<Self> {
         let ratio = tone.estimate.as_ref().ok()?.ratios.iter().find(|r| r.channel == column)?;
         let beyond = tone.beyond_stated(job, column)?;
         let line = Self {
@@ -96,7 +107,7 @@ impl Line {
     }
 
     /// Two of one frequency: their mean, and half of their difference.
-    fn with(self, other: &Self) -> Self {
+    pub(super) fn with(self, other: &Self) -> Self {
         Self {
             at: each(|n| f64::midpoint(self.at[n], other.at[n])),
             type_a: each(|n| self.type_a[n].hypot(other.type_a[n]) / 2.0),
@@ -106,7 +117,12 @@ impl Line {
         }
     }
 
-    fn alone(&self) -> Correction {
+    /// The same with the other's change, where that is larger.
+    pub(super) fn as_unsteady_as(self, other: &Self) -> Self {
+        Self { change: each(|n| self.change[n].max(other.change[n])), ..self }
+    }
+
+    pub(super) fn alone(&self) -> Correction {
         let of = |n: usize| Measured {
             type_a: self.type_a[n],
             dof: self.dof[n],

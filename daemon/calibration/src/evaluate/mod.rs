@@ -12,6 +12,7 @@ mod point;
 mod provisional;
 mod scope;
 mod seen;
+mod substitution;
 mod verdict;
 mod witness;
 
@@ -41,9 +42,9 @@ pub struct RunFacts {
     pub first_motion: Option<FirstMotion>,
     /// Ends of points and repeats, in order of time.
     pub ends: Vec<PointEnd>,
-    /// One voltage in all channels, a frequency each, in order of time.
+    /// One voltage in several channels, the source's or the reference's, a frequency each, in order of time.
     pub channels: Vec<RatioTone>,
-    /// What persons confirmed: the cable, who, and when in UTC as the record states it.
+    /// What persons confirmed: the cables, who, and when in UTC as the record states it.
     pub confirmed: Vec<(Cable, String, String)>,
 }
 

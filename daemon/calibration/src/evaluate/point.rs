@@ -6,11 +6,11 @@ use super::channels::{Correction, correction};
 use super::drift::Drift;
 use super::scope::Accredited;
 use super::seen::Seen;
-use super::{hum, witness};
+use super::{hum, substitution, witness};
 use crate::estimate::Complex;
 use crate::sequence::{Finding, FindingKind, PointEnd, Setup};
-use crate::uncertainty::{Budget, Decision, UncertaintyError};
-use plan_schema::resolve::ResolvedJob;
+use crate::uncertainty::{Budget, Decision, ReferenceValue, UncertaintyError};
+use plan_schema::resolve::{MountedSensor, ResolvedJob};
 use plan_schema::units::{Accel, Celsius, Displacement, Hertz, Peak, Radians, Seconds, Sensitivity};
 use std::f64::consts::{PI, TAU};
 
@@ -58,8 +58,8 @@ pub struct PointResult {
     pub conformity: Option<f64>,
     /// Whether it falls under the laboratory's accreditation; `None` where that states none.
     pub accredited: Option<Accredited>,
-    /// True where the ratio of channels was measured in this run and is taken out; false where the rig file's bound stands for
-    /// it.
+    /// True where the ratio of channels was measured in this run and is taken out, or the reference through the sensor's channel;
+    /// false where the rig file's bound stands for it.
     pub channels: bool,
     /// True for the point that the deviations of all others refer to: it refers to itself, and gets no statement.
     pub is_base: bool,
@@ -150,15 +150,16 @@ pub(super) fn evaluate_point(
         return Ok(result);
     }
     let table = setup.table.at(point.frequency)?;
-    // Complex sensitivity of the reference; without a phase its magnitude alone. Where the channel sees one line of two,
-    // what it shows stands for the difference, to which the register refers.
-    let share = job.columns.get(mounted.column).map_or(1.0, |c| mounted.sensor.seen_by(c).1);
-    let ratio = correction(job, facts, mounted.column, point.frequency);
-    let of_register =
-        Complex::from_polar(table.sensitivity.si() / share, table.phase.map_or(0.0, |p| p.si()));
+    let ratio = correction(job, facts, mounted.column, number);
+    let of_register = standard(job, mounted, &table);
     let standard = ratio.map_or(of_register, |c| of_register / c.ratio);
     result.channels = ratio.is_some();
     let seen = gather(job, facts, number, mounted.column, standard, &mut result);
+    if let Some(finding) = substitution::finding(job, facts, mounted, number).filter(|_| !seen.is_empty()) {
+        // Without the reference through the same channel nothing is known of the sensor.
+        result.findings.push(finding);
+        return Ok(result);
+    }
     result.repeats = repeats(&seen, table.phase.is_some());
     let good: Vec<&Seen<'_>> = seen.iter().filter(|s| s.valid).collect();
     // A point of which no repeat is good still shows its figures, as rejected.
@@ -175,6 +176,13 @@ pub(super) fn evaluate_point(
         result.value = figures(setup, facts, circumstances, (sensor, number), &used, seen)?;
     }
     Ok(result)
+}
+
+/// Complex sensitivity of the reference; without a phase its magnitude alone. Where the channel sees one line of two, what it
+/// shows stands for the difference, to which the register refers.
+fn standard(job: &ResolvedJob, mounted: &MountedSensor, table: &ReferenceValue) -> Complex<f64> {
+    let share = job.columns.get(mounted.column).map_or(1.0, |c| mounted.sensor.seen_by(c).1);
+    Complex::from_polar(table.sensitivity.si() / share, table.phase.map_or(0.0, |p| p.si()))
 }
 
 fn repeats(seen: &[Seen<'_>], with_phase: bool) -> Vec<RepeatResult> {

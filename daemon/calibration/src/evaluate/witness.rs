@@ -98,7 +98,7 @@ fn measured(
         let frequency = setup.job.points.get(m.point)?.frequency;
         let (expected, limit) = witness.expected_at(frequency)?;
         let standard = setup.table.at(frequency).ok()?.sensitivity.si();
-        let ratio = correction(&setup.job, facts, witness.column, frequency)
+        let ratio = correction(&setup.job, facts, witness.column, m.point)
             .map_or(Complex::new(1.0, 0.0), |c| c.ratio);
         let seen = Seen::of(m, witness.column, &setup.job, standard / ratio)?;
         let sensitivity = Sensitivity::new(seen.response.norm());

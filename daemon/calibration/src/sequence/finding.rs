@@ -31,6 +31,8 @@ pub enum FindingKind {
     SetupDrift,
     /// Ambient conditions were out of limits.
     AmbientOut,
+    /// The reference was not measured through the sensor's channel, or it can't be told that it was.
+    NotSubstituted,
 }
 
 impl FindingKind {
@@ -51,6 +53,7 @@ impl FindingKind {
             Self::RepeatDisagrees => "repeat_disagrees",
             Self::SetupDrift => "setup_drift",
             Self::AmbientOut => "ambient_out",
+            Self::NotSubstituted => "not_substituted",
         }
     }
 }

@@ -37,7 +37,7 @@ pub enum Reply {
     Unmuted,
     /// The warning is on.
     Warned,
-    /// The switch between source, amplifier and channels is where it was asked to be.
+    /// The switch before the channels is where it was asked to be.
     Routed,
     /// An instrument was made safe, with proof.
     MadeSafe(Target),
@@ -72,13 +72,17 @@ pub enum Operator {
     Stop,
 }
 
-/// Where the source's cable is wanted.
+/// Which cables are wanted where.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Cable {
     /// At the channels, by way of a distribution box, and not at the amplifier.
     ToChannels,
     /// At the amplifier, and every transducer at its channel.
     ToAmplifier,
+    /// The reference's at the channels of the sensors in place of these, and at its own channel as before.
+    ReferenceToChannels,
+    /// Every sensor's at its channel again.
+    SensorsToChannels,
 }
 
 impl Cable {
@@ -93,6 +97,15 @@ impl Cable {
             Self::ToAmplifier => {
                 "the source is at 0 V and the amplifier muted. Connect every transducer to its channel again and the source's \
                  cable to the amplifier, then keep clear and say so with calwright confirm"
+            }
+            Self::ReferenceToChannels => {
+                "the source is at 0 V and the amplifier muted. Take every sensor off its channel and connect the output of the \
+                 reference there, leaving the reference at its own channel as well; touch nothing on the armature. Then keep \
+                 clear and say so with calwright confirm"
+            }
+            Self::SensorsToChannels => {
+                "the source is at 0 V and the amplifier muted. Connect every sensor to its channel again, then say so with \
+                 calwright confirm"
             }
         }
     }
@@ -199,7 +212,8 @@ pub enum Action {
     Withdraw,
     /// Switch the output that warns of motion. The reply to `true` is waited for.
     Warn(bool),
-    /// Switch the source's output to the channels in place of the amplifier, or back. The reply is waited for.
+    /// Switch the source's output to the channels in place of the amplifier, or, for a substitution, that of the reference in
+    /// place of the sensors; or back. The reply is waited for.
     Route(bool),
     /// Let the drive through.
     Unmute,
@@ -257,7 +271,9 @@ pub enum Event {
     SoakBegins(Seconds),
     /// One voltage goes into all channels, while the armature rests.
     ChannelRatioBegins(QuietTime),
-    /// A person has to move the source's cable and confirm that.
+    /// Reference and sensors are exchanged at the sensors' channels, while nothing moves.
+    ExchangeBegins(Cable),
+    /// A person has to move cables and confirm that.
     Asks(Cable),
     /// A quiet part begins.
     QuietBegins(QuietTime),

@@ -127,10 +127,19 @@ pub(super) fn fitted(
     start: Hertz,
     columns: &[&[f32]],
 ) -> Result<DwellEstimate, EstimateError> {
-    let job: &ResolvedJob = standing.job;
-    let (rate, reference, model) = (job.rig.acquisition.rate, job.reference.column, model(standing, applied));
+    fit(standing.job, start, columns, &model(standing, applied))
+}
+
+/// Fits a model to samples of a motion; of a gated acquisition block by block.
+pub(super) fn fit(
+    job: &ResolvedJob,
+    start: Hertz,
+    columns: &[&[f32]],
+    model: &DwellOptions,
+) -> Result<DwellEstimate, EstimateError> {
+    let (rate, reference) = (job.rig.acquisition.rate, job.reference.column);
     let Some(gate) = gate(job) else {
-        return dwell(columns, rate, reference, start, &model);
+        return dwell(columns, rate, reference, start, model);
     };
     let length = columns.first().map_or(0, |c| c.len());
     let gate = usize::try_from(gate.0).unwrap_or(usize::MAX).max(1);
@@ -143,7 +152,7 @@ pub(super) fn fitted(
                 .collect()
         })
         .collect();
-    gated(&parts, rate, reference, start, &model)
+    gated(&parts, rate, reference, start, model)
 }
 
 impl Measurement {

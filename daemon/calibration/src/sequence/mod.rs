@@ -5,7 +5,7 @@
 //! every step; every way out of a run passes through [`stopping`].
 //!
 //! ```text
-//! started → soak → (one voltage in all channels) → permissives → warning → unmute → quiet → first motion → identify → point … point → first point again → quiet → stopping → done
+//! started → soak → (one voltage in all channels) → permissives → warning → unmute → quiet → first motion → identify → point … point → first point again → quiet → (the same points with the reference in the sensors' channels) → stopping → done
 //!    └──────────────────── trip, failure, hold, cancel ───────────────────────────────────────→ stopping ──┘
 //! ```
 
@@ -37,7 +37,7 @@ pub use input::{
 pub use measure::{Measurement, PointEnd, measure};
 pub use quality::Standing;
 pub use quiet::QuietRecord;
-pub use ratio_tone::RatioTone;
+pub use ratio_tone::{RatioTone, ToneOf};
 pub use recent::Recent;
 pub use room::Pause;
 pub use run::{Part, Resumed, Run, Seen};

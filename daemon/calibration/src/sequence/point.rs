@@ -49,6 +49,10 @@ pub(super) enum Purpose {
     Measure,
     /// It was measured first, and is looked at once more at the end.
     Close,
+    /// It was measured, and is run again with the reference in the sensors' channels.
+    Substitute,
+    /// The same once more of the first one, to see how steady the channels are.
+    SubstituteAgain,
 }
 
 /// One point under way.
@@ -139,6 +143,16 @@ impl PointRun {
         self.purpose == Purpose::Close
     }
 
+    /// True if the reference is in the sensors' channels.
+    pub(super) fn substitutes(&self) -> bool {
+        matches!(self.purpose, Purpose::Substitute | Purpose::SubstituteAgain)
+    }
+
+    /// True if no result of the plan comes out of it by itself.
+    pub(super) fn is_beside(&self) -> bool {
+        self.purpose != Purpose::Measure
+    }
+
     /// True while the point is measured.
     pub(super) fn measuring(&self) -> bool {
         matches!(self.phase, Phase::Dwell(_))
@@ -189,7 +203,7 @@ impl PointRun {
 
     fn begin_dwell(&mut self, standing: &Standing<'_>, from: SampleIndex, start: Hertz) {
         self.dwell_from = from;
-        let longest = if self.purpose == Purpose::Close { 1 } else { usize::MAX };
+        let longest = if self.is_beside() { 1 } else { usize::MAX };
         self.phase = Phase::Dwell(Box::new(Dwell::new(standing, from, self.frequency, start, longest)));
     }
 

@@ -8,6 +8,7 @@ mod paused;
 mod points;
 mod resumed;
 mod seen;
+mod substitution;
 mod unkept;
 mod ways_out;
 
@@ -36,6 +37,7 @@ use plan_schema::units::{Displacement, Hertz, Mono, Peak, SampleCount, SampleInd
 use points::{Goal, Learned};
 pub use resumed::Resumed;
 pub use seen::{Part, Seen};
+use substitution::Exchange;
 use unkept::Unkept;
 
 #[derive(Debug, Clone)]
@@ -46,6 +48,8 @@ enum State {
     Waiting(Gate),
     /// One voltage goes into all channels.
     Channels(Box<RatioRun>),
+    /// Reference and sensors are exchanged at the sensors' channels.
+    Exchange(Exchange),
     Unmuting,
     Quiet(QuietTime, Collector),
     StoringQuiet(QuietTime),
@@ -116,8 +120,10 @@ pub struct Run {
     /// True once the amplifier answered after a trip, and until when that is waited for.
     answered: bool,
     asked_until: Option<Mono>,
-    /// The source is connected to the channels in place of the amplifier, or may be.
+    /// The source is connected to the channels in place of the amplifier, or the reference in place of the sensors; or may be.
     routed: bool,
+    /// Points are run with the reference in the sensors' channels.
+    substitutes: bool,
 }
 
 /// Waveforms kept from before a trip.
@@ -157,6 +163,7 @@ impl Run {
             answered: false,
             asked_until: None,
             routed: false,
+            substitutes: false,
             setup,
         }
     }
@@ -209,34 +216,6 @@ impl Run {
         matches!(self.state, State::Done)
     }
 
-    /// True while a failure would meet a moving armature, and whether it is measured then.
-    #[must_use]
-    pub fn motion(&self) -> Option<bool> {
-        match &self.state {
-            State::Point(point) => Some(point.measuring()),
-            State::Probing(_)
-            | State::StoringFirstMotion(_)
-            | State::StoringPoint(..)
-            | State::Unkept(_)
-            | State::Leaving { .. } => Some(false),
-            State::Idle
-            | State::Soaking(_)
-            | State::Waiting(_)
-            | State::Channels(_)
-            | State::Unmuting
-            | State::Quiet(..)
-            | State::StoringQuiet(_)
-            | State::Stopping(_)
-            | State::Done => None,
-        }
-    }
-
-    /// True on the way out.
-    #[must_use]
-    pub fn is_stopping(&self) -> bool {
-        matches!(self.state, State::Stopping(_))
-    }
-
     /// Takes one input and says what to do. The interlock is evaluated before anything else.
     pub fn step(&mut self, now: Mono, input: Input<'_>, out: &mut Vec<Action>) {
         if matches!(self.state, State::Done) {
@@ -285,6 +264,7 @@ impl Run {
         self.waited_for(out);
         self.kept(out);
         self.ratio_waits(out);
+        self.exchange_waits(out);
         self.advance(out);
         self.still(out);
     }
@@ -403,6 +383,7 @@ impl Run {
             }
             State::Channels(_) => self.ratio_block(block, out),
             State::Idle
+            | State::Exchange(_)
             | State::Soaking(_)
             | State::Waiting(_)
             | State::Unmuting
@@ -425,10 +406,13 @@ impl Run {
             (State::StoringQuiet(QuietTime::Before), Stored::Quiet(_)) => self.open(out),
             (State::StoringQuiet(QuietTime::After), Stored::Quiet(_)) => self.closed(out),
             (State::StoringFirstMotion(motion), Stored::FirstMotion) => self.opened(motion, out),
-            (State::StoringPoint(point, again), Stored::Point) => self.point_stored(*point, again, out),
+            (State::StoringPoint(point, again), Stored::Point | Stored::RatioTone) => {
+                self.point_stored(*point, again, out)
+            }
             (state, what) => {
                 self.state = state;
                 self.ratio_stored(what, out);
+                self.exchange_stored(what);
             }
         }
     }
@@ -438,9 +422,13 @@ impl Run {
             (Reply::Unmuted, State::Unmuting) => {
                 self.live = true;
                 let rest = effective.not_after + self.setup.samples(self.setup.plant.settling_time());
-                self.begin_quiet(QuietTime::Before, rest, out);
+                match self.substitutes {
+                    false => self.begin_quiet(QuietTime::Before, rest, out),
+                    true => self.comes_to_rest(rest),
+                }
             }
             (reply, State::Channels(_)) => self.ratio_replied(reply, effective, out),
+            (reply, State::Exchange(_)) => self.exchange_replied(reply, out),
             (Reply::Warned, State::Waiting(gate)) => gate.warned(self.now),
             (Reply::Tone { frequency, amplitude, way }, _) => {
                 self.tone = Some(amplitude);

@@ -12,6 +12,7 @@ use crate::interlock::{
 };
 use crate::uncertainty::ReferenceTable;
 use nalgebra::Complex;
+use plan_schema::chain::Chain;
 use plan_schema::plan::Order;
 use plan_schema::registers::ReferencePoint;
 use plan_schema::resolve::ResolvedJob;
@@ -50,7 +51,8 @@ pub(super) fn gate(job: &ResolvedJob) -> Option<SampleCount> {
 pub struct Waits {
     /// Until sensors and temperature are ready.
     pub soak: Seconds,
-    /// One voltage in all channels, where the plan asks for that; what a person takes to move cables is not in it.
+    /// One voltage in all channels, or the reference in those of the sensors, where the plan asks for that; what a person takes
+    /// to move cables is not in it.
     pub channels: Seconds,
     /// The two quiet parts, the warning and the amplifier's coming up with the first.
     pub quiet: Seconds,
@@ -183,13 +185,40 @@ impl Setup {
                 plain: is_plain(sensor, frequency),
                 known: false,
             });
-        let of_witnesses = self.job.witnesses.iter().filter_map(|witness| {
+        of_sensors.chain(self.others_beside(frequency, reference)).collect()
+    }
+
+    /// The same while the reference is in the sensors' channels, which show what its own does but for what is stated of both.
+    pub(super) fn others_substituted(&self, frequency: Hertz, excluded: &[bool]) -> Vec<Other> {
+        let alone = |chain: &Chain| {
+            let at = chain.of_channel_alone().at(frequency);
+            at.map_or(Complex::new(1.0, 0.0), |t| Complex::from_polar(t.magnitude, t.phase.si()))
+        };
+        let own = alone(&self.job.reference.chain);
+        let sensors = self.job.sensors.iter().enumerate();
+        let in_channels =
+            sensors.filter(|(n, _)| !excluded.get(*n).copied().unwrap_or(false)).map(|(_, s)| Other {
+                column: s.column,
+                ratio: alone(&s.chain) / own,
+                plain: true,
+                known: false,
+            });
+        in_channels.chain(self.others_beside(frequency, self.response_near(frequency))).collect()
+    }
+
+    /// Witnesses and the channel that shows the displacement.
+    fn others_beside(
+        &self,
+        frequency: Hertz,
+        reference: Complex<f64>,
+    ) -> impl Iterator<Item = Other> + use<'_> {
+        let of_witnesses = self.job.witnesses.iter().filter_map(move |witness| {
             let (sensitivity, _) = witness.expected_at(frequency)?;
             let ratio = Complex::from(sensitivity.si()) / reference.norm();
             // Its sign is not what it is known for.
             Some(Other { column: witness.column, ratio, plain: false, known: true })
         });
-        of_sensors.chain(of_witnesses).chain(self.displacement_at(frequency)).collect()
+        of_witnesses.chain(self.displacement_at(frequency))
     }
 
     /// A stroke monitor for this rig.
@@ -280,7 +309,7 @@ impl Setup {
         let way = self.plant.transition(self.opening.frequency);
         Waits {
             soak: self.job.soak_left().max(steady),
-            channels: self.ratio_time(),
+            channels: self.ratio_time() + self.substitution_time(),
             quiet: warning + LISTEN * 2.0 + amplifier + followed + block * 2.0,
             first_motion: (way + source) * 2.0 + followed + self.opening.length + block * 2.0,
             closing: closing.unwrap_or(Seconds::ZERO),

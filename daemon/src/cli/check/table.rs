@@ -278,7 +278,7 @@ fn totals(record: &CheckRecord) -> String {
     let waits = &record.waits;
     let parts = [
         ("soak", waits.soak_s),
-        ("one voltage in all channels", waits.channels_s),
+        ("comparing channels", waits.channels_s),
         ("listening at rest", waits.quiet_s),
         ("first motion", waits.first_motion_s),
         ("first point again at the end", waits.closing_s),

@@ -1,4 +1,5 @@
-//! Switching outputs of the contacts: the one that warns before motion, and the one that takes the source to the channels; and
+//! Switching outputs of the contacts: the one that warns before motion, and the one that takes the source or the reference to the
+//! channels; and
 //! what follows where that fails.
 
 use super::Engine;
@@ -13,7 +14,7 @@ impl OutputFor {
     fn words(self) -> &'static str {
         match self {
             Self::Warning => "the output that warns",
-            Self::Route => "the switch of the source to the channels",
+            Self::Route => "the switch before the channels",
         }
     }
 }
@@ -65,10 +66,10 @@ impl Engine {
 
     /// Switches an output.
     pub(super) fn switch(&mut self, what: OutputFor, on: bool) {
-        let rig = &self.run.setup().job.rig;
+        let setup = self.run.setup();
         let number = match what {
-            OutputFor::Warning => rig.warning_output,
-            OutputFor::Route => rig.channel_ratio.as_ref().and_then(|route| route.output),
+            OutputFor::Warning => setup.job.rig.warning_output,
+            OutputFor::Route => setup.switch_output(),
         };
         let sent = number
             .zip(self.lines.contacts.as_ref())

@@ -6,7 +6,6 @@
 use super::points::Goal;
 use super::{Run, State};
 use crate::sequence::input::{Action, Event, Outcome};
-use plan_schema::rig::RoutedBy;
 use plan_schema::units::{Mono, Seconds, engineering};
 
 /// The motion that waits.
@@ -131,8 +130,7 @@ impl Run {
                 out.insert(end, Action::Warn(false));
             }
             // Of a person's cable nobody knows; the next run asks.
-            let switch = self.setup.ratio_route().is_some_and(|route| route.by == RoutedBy::Switch);
-            if std::mem::take(&mut self.routed) && switch {
+            if std::mem::take(&mut self.routed) && self.setup.switch_output().is_some() {
                 out.insert(end, Action::Route(false));
             }
         } else if self.warning.pauses(self.now) {

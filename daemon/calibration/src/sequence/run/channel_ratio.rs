@@ -65,17 +65,27 @@ impl Run {
         }
     }
 
-    /// The closing quiet part is stored: the ratio of channels once more, where that is asked for.
+    /// The closing quiet part is stored: the ratio of channels once more, or the reference in the sensors' channels, where that
+    /// is asked for.
     pub(super) fn closed(&mut self, out: &mut Vec<Action>) {
         let again = self.setup.job.plan.channel_ratio.as_ref().is_some_and(|wanted| wanted.again);
         match self.setup.ratio_route() {
             Some(_) if again => self.begin_ratio(QuietTime::After, out),
+            _ if self.setup.substitution().is_some() => self.exchange(Cable::ReferenceToChannels, out),
             _ => self.stop(Outcome::Done, out),
         }
     }
 
+    /// Gives leave back.
+    pub(super) fn withdraw(&mut self, out: &mut Vec<Action>) {
+        let mut orders = Vec::new();
+        self.interlock.give_back(&mut orders);
+        carry_out(orders, out);
+    }
+
     fn begin_ratio(&mut self, when: QuietTime, out: &mut Vec<Action>) {
-        // Whatever the channels show from now on is no motion.
+        // Whatever the channels show from now on is no motion, and nobody may touch a cable under leave.
+        self.withdraw(out);
         self.interlock.at_rest();
         self.stroke.blind();
         self.live = false;
@@ -87,12 +97,18 @@ impl Run {
     /// Takes the source's output to the channels, or back.
     fn take(&mut self, to: Cable, out: &mut Vec<Action>) {
         let Some(by) = self.setup.ratio_route().map(|route| route.by) else { return };
-        self.routed |= to == Cable::ToChannels;
+        self.asks_for(by, to, out);
+        self.ratio_stage(Stage::Way { to, since: self.now, there: None });
+    }
+
+    /// Has the channels connected otherwise.
+    pub(super) fn asks_for(&mut self, by: RoutedBy, to: Cable, out: &mut Vec<Action>) {
+        let there = matches!(to, Cable::ToChannels | Cable::ReferenceToChannels);
+        self.routed |= there;
         out.push(match by {
-            RoutedBy::Switch => Action::Route(to == Cable::ToChannels),
+            RoutedBy::Switch => Action::Route(there),
             RoutedBy::Person => Action::Tell(Event::Asks(to)),
         });
-        self.ratio_stage(Stage::Way { to, since: self.now, there: None });
     }
 
     fn ratio_stage(&mut self, stage: Stage) {
@@ -108,6 +124,8 @@ impl Run {
             && self.setup.ratio_route().is_some_and(|route| route.by == RoutedBy::Person)
         {
             out.push(Action::StoreConfirmation(to, name));
+        } else {
+            self.exchange_confirmed(name, out);
         }
     }
 
@@ -120,7 +138,7 @@ impl Run {
             Stage::Way { to, there: Some(there), .. } if self.now.since(there) >= route.switch_time => {
                 match to {
                     Cable::ToChannels => self.ratio_stage(Stage::Ready { since: self.now }),
-                    Cable::ToAmplifier => {
+                    Cable::ToAmplifier | Cable::ReferenceToChannels | Cable::SensorsToChannels => {
                         self.routed = false;
                         match when {
                             QuietTime::Before => self.before(Next::Energise, out),
@@ -132,10 +150,7 @@ impl Run {
             Stage::Way { since, there: None, .. }
                 if route.by == RoutedBy::Person && self.now.since(since) > route.person_wait =>
             {
-                let limit = engineering(route.person_wait.si(), "s");
-                let text = format!("nobody confirmed within {limit} that the source's cable was moved");
-                out.push(Action::Tell(Event::Failure(text)));
-                self.stop(Outcome::Failed, out);
+                self.nobody_confirmed(route.person_wait, out);
             }
             Stage::Ready { since } => match self.permissives.missing(self.now) {
                 None => self.ratio_tone(0, out),
@@ -148,15 +163,21 @@ impl Run {
         }
     }
 
+    /// Ends a run that waited for a person in vain.
+    pub(super) fn nobody_confirmed(&mut self, wait: Seconds, out: &mut Vec<Action>) {
+        let limit = engineering(wait.si(), "s");
+        let text = format!("nobody confirmed within {limit} that the cables were moved");
+        out.push(Action::Tell(Event::Failure(text)));
+        self.stop(Outcome::Failed, out);
+    }
+
     fn ratio_tone(&mut self, number: usize, out: &mut Vec<Action>) {
         let wanted = self.setup.job.plan.channel_ratio.as_ref();
         let frequency = wanted.and_then(|wanted| wanted.frequencies.get(number)).copied();
         let amplitude = self.setup.ratio_route().map(|route| route.amplitude);
         let Some((frequency, amplitude)) = frequency.zip(amplitude) else {
             // Nobody may touch a cable under leave.
-            let mut orders = Vec::new();
-            self.interlock.give_back(&mut orders);
-            carry_out(orders, out);
+            self.withdraw(out);
             return self.take(Cable::ToAmplifier, out);
         };
         self.ratio_stage(Stage::Tone { number, applied: None });
@@ -226,13 +247,17 @@ impl Run {
         }
     }
 
-    /// A trip where the amplifier reads live while the source is connected to the channels, or may be.
+    /// A trip where the amplifier reads live while the source is connected to the channels, or may be, or while cables are moved.
     pub(super) fn lives_in_spite(&self, muted: bool) -> Option<Trip> {
-        let State::Channels(ratio) = &self.state else { return None };
-        (ratio.is_routed() && !muted).then(|| {
+        let meanwhile = match &self.state {
+            State::Channels(ratio) if ratio.is_routed() => "the source plays into the channels",
+            State::Exchange(exchange) if exchange.is_under_way() => "cables are moved",
+            _ => return None,
+        };
+        (!muted).then(|| {
             let name = self.setup.job.rig.roles.amplifier.clone();
             let message = format!(
-                "the amplifier '{name}' is live while the source plays into the channels, though it had proved its mute. \
+                "the amplifier '{name}' is live while {meanwhile}, though it had proved its mute. \
                  See its own display, then acknowledge."
             );
             Trip { instrument: Some(name), ..Trip::plain(TripReason::AmplifierFault, message) }

@@ -40,7 +40,7 @@ impl Run {
             taught: !self.model.is_untaught(),
             from_phase_zero: self.starts_at_zero,
         };
-        let others = self.setup.others(frequency, &self.excluded);
+        let others = self.others(frequency);
         self.stroke.commanded(&tone, self.setup.response_near(frequency), &others);
     }
 

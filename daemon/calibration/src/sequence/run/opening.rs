@@ -211,9 +211,11 @@ impl Run {
 
     /// One small motion at the frequency of the first point.
     pub(super) fn identify(&mut self, out: &mut Vec<Action>) {
-        let number = self.first_position().and_then(|first| self.setup.order.get(first));
+        let first = if self.substitutes { self.taken_from(0) } else { self.first_position() };
+        let number = first.and_then(|first| self.setup.order.get(first));
         let Some(point) = number.and_then(|n| self.setup.job.points.get(*n)) else {
-            return self.go_to(Goal::Rest, out);
+            let goal = if self.substitutes { Goal::Return } else { Goal::Rest };
+            return self.go_to(goal, out);
         };
         let (frequency, target) = (point.frequency, point.target * IDENTIFY_AT);
         let (drive, _) = self.model.drive_for(frequency, target);

@@ -7,7 +7,7 @@ use crate::estimate::{DwellEstimate, FrequencyBasis};
 use crate::interlock::{Order, Told, Trip};
 use crate::sequence::dwell::Dwelt;
 use crate::sequence::finding::{Finding, FindingKind};
-use crate::sequence::input::{Action, Effective, Event, Outcome, QuietTime};
+use crate::sequence::input::{Action, Cable, Effective, Event, Outcome, QuietTime};
 use crate::sequence::measure::{Measurement, PointEnd};
 use crate::sequence::point::{PointRun, Purpose, Wish};
 use crate::sequence::quality::findings;
@@ -27,14 +27,22 @@ pub(super) enum Goal {
     Closing,
     /// The quiet part at the end.
     Rest,
+    /// The point at this position of the order, with the reference in the sensors' channels.
+    Substitute(usize),
+    /// The first of these once more.
+    SubstituteAgain,
+    /// The sensors back to their channels.
+    Return,
 }
 
 impl Goal {
     /// What has to pass after the source is at zero: for a tone nothing, for rest until the armature has followed.
     pub(super) fn rest(self, setup: &Setup) -> SampleCount {
         match self {
-            Self::Rest => setup.samples(setup.plant.settling_time()),
-            Self::Identify | Self::Point(_) | Self::Closing => SampleCount(0),
+            Self::Rest | Self::Return => setup.samples(setup.plant.settling_time()),
+            Self::Identify | Self::Point(_) | Self::Closing | Self::Substitute(_) | Self::SubstituteAgain => {
+                SampleCount(0)
+            }
         }
     }
 }
@@ -54,7 +62,7 @@ impl Learned {
     }
 
     /// Keeps the ratio of the clocks from a dwell that tells it about as well as the best so far.
-    fn hear(&mut self, applied: Hertz, estimate: &DwellEstimate) {
+    pub(super) fn hear(&mut self, applied: Hertz, estimate: &DwellEstimate) {
         let FrequencyBasis::Measured { uncertainty } = estimate.frequency_basis else {
             return;
         };
@@ -72,9 +80,12 @@ impl Learned {
 impl Run {
     /// Where a run goes to measure a point that was given up.
     pub(super) fn goal_of(&self, point: &PointRun) -> Option<Goal> {
+        let position = self.setup.order.iter().position(|n| *n == point.point);
         match point.purpose {
             Purpose::Close => Some(Goal::Closing),
-            Purpose::Measure => self.setup.order.iter().position(|n| *n == point.point).map(Goal::Point),
+            Purpose::Measure => position.map(Goal::Point),
+            Purpose::Substitute => position.map(Goal::Substitute),
+            Purpose::SubstituteAgain => Some(Goal::SubstituteAgain),
         }
     }
 
@@ -95,7 +106,7 @@ impl Run {
             Wish::Dwell => {
                 let settle = point.settle_time(&self.setup, point.dwell_from);
                 let (amplitude, frequency) = (point.last(), point.frequency);
-                if !point.is_closing() {
+                if !point.is_beside() {
                     self.waited += point.decay_waited;
                 }
                 self.seen(number, amplitude, out);
@@ -112,6 +123,9 @@ impl Run {
     /// A dwell is complete: what is to be said of it, and whether it is done once more.
     fn dwelt(&mut self, dwelt: Dwelt, out: &mut Vec<Action>) {
         let State::Point(point) = &self.state else { return };
+        if point.substitutes() {
+            return self.substituted(dwelt, out);
+        }
         let columns: Vec<&[f32]> = dwelt.samples.iter().map(Vec::as_slice).collect();
         let mut found = findings(&self.standing(point.point), &columns, &dwelt.estimate);
         if let Ok(estimate) = &dwelt.estimate {
@@ -163,7 +177,7 @@ impl Run {
             return true;
         }
         let wanted = self.setup.job.points.get(point.point).map_or(1, |p| p.repeats);
-        !point.is_closing() && point.repeat + 1 - u32::from(point.retried) < wanted
+        !point.is_beside() && point.repeat + 1 - u32::from(point.retried) < wanted
     }
 
     pub(super) fn seen(&self, point: usize, amplitude: Accel<Peak>, out: &mut Vec<Action>) {
@@ -184,12 +198,15 @@ impl Run {
     }
 
     /// Ends the current point without a measurement and goes on.
-    pub(super) fn unreached(&mut self, finding: Finding, out: &mut Vec<Action>) {
+    pub(super) fn unreached(&mut self, mut finding: Finding, out: &mut Vec<Action>) {
         let State::Point(point) = &self.state else { return };
+        if point.substitutes() {
+            finding.message = format!("with the reference in the sensors' channels {}", finding.message);
+        }
         let end = PointEnd::Unreached {
             point: point.point,
             repeat: point.repeat,
-            closing: point.is_closing(),
+            closing: point.is_beside(),
             settle: point.settle_time(&self.setup, self.end),
             finding,
         };
@@ -197,6 +214,12 @@ impl Run {
             self.disagrees = self.speaks_against(&end);
         }
         self.end_point(end, false, out);
+    }
+
+    /// True if a dwell of this point may be done once more for what was found against it.
+    pub(super) fn may_retry(&mut self) -> bool {
+        let State::Point(point) = &mut self.state else { return false };
+        !std::mem::replace(&mut point.retried, true)
     }
 
     fn end_point(&mut self, end: PointEnd, again: bool, out: &mut Vec<Action>) {
@@ -217,13 +240,13 @@ impl Run {
             self.state = State::Point(Box::new(point));
             return;
         }
-        let (frequency, closing) = (point.frequency, point.is_closing());
-        let goal = match closing && self.is_verifying() {
+        let frequency = point.frequency;
+        let goal = match point.is_closing() && self.is_verifying() {
             true => self.verified(out),
             false => Some(self.after(&point)),
         };
         if let Some(goal) = goal {
-            self.go(goal, frequency, closing, out);
+            self.go(goal, frequency, point.is_beside(), out);
         }
     }
 
@@ -237,11 +260,14 @@ impl Run {
 
     /// What comes after a point: the next that somebody takes, the closing one, or rest.
     fn after(&self, point: &PointRun) -> Goal {
-        if point.is_closing() {
-            return Goal::Rest;
-        }
         let order = &self.setup.order;
         let at = order.iter().position(|n| *n == point.point).unwrap_or(order.len());
+        match point.purpose {
+            Purpose::Measure => {}
+            Purpose::Close => return Goal::Rest,
+            Purpose::Substitute => return self.after_substitution(at),
+            Purpose::SubstituteAgain => return Goal::Return,
+        }
         match self.missing_from(at + 1) {
             Some(next) => Goal::Point(next),
             None if self.setup.closes() => Goal::Closing,
@@ -263,9 +289,11 @@ impl Run {
     /// Frequency of a goal; `None` for rest.
     fn frequency_of(&self, goal: Goal) -> Option<Hertz> {
         let position = match goal {
+            Goal::Identify if self.substitutes => self.taken_from(0)?,
             Goal::Identify | Goal::Closing => self.first_position()?,
-            Goal::Point(position) => position,
-            Goal::Rest => return None,
+            Goal::Point(position) | Goal::Substitute(position) => position,
+            Goal::SubstituteAgain => self.taken_from(0)?,
+            Goal::Rest | Goal::Return => return None,
         };
         let number = *self.setup.order.get(position)?;
         self.setup.job.points.get(number).map(|p| p.frequency)
@@ -292,7 +320,10 @@ impl Run {
     pub(super) fn go_to(&mut self, goal: Goal, out: &mut Vec<Action>) {
         match goal {
             Goal::Rest => self.begin_quiet(QuietTime::After, self.end, out),
-            Goal::Identify | Goal::Point(_) | Goal::Closing => self.before(Next::Go(goal), out),
+            Goal::Return => self.exchange(Cable::SensorsToChannels, out),
+            Goal::Identify | Goal::Point(_) | Goal::Closing | Goal::Substitute(_) | Goal::SubstituteAgain => {
+                self.before(Next::Go(goal), out)
+            }
         }
     }
 
@@ -305,7 +336,12 @@ impl Run {
                 Some(first) => self.begin_point(first, Purpose::Close, out),
                 None => self.go_to(Goal::Rest, out),
             },
-            Goal::Rest => self.begin_quiet(QuietTime::After, self.end, out),
+            Goal::Substitute(position) => self.begin_point(position, Purpose::Substitute, out),
+            Goal::SubstituteAgain => match self.taken_from(0) {
+                Some(first) => self.begin_point(first, Purpose::SubstituteAgain, out),
+                None => self.go_to(Goal::Return, out),
+            },
+            Goal::Rest | Goal::Return => self.go_to(goal, out),
         }
     }
 
@@ -339,11 +375,13 @@ impl Run {
         };
         self.taken_up(&mut point);
         let drive = point.drive();
-        self.spare_all_but(&self.standing(number).sensors().map(|s| s.column).collect::<Vec<_>>());
+        let judged: Vec<usize> = self.standing(number).sensors().map(|s| s.column).collect();
+        // What the sensors' channels show of the reference is looked at when its dwell is over.
+        self.spare_all_but(if point.substitutes() { &[] } else { &judged });
         self.state = State::Point(Box::new(point));
         out.push(Action::Tell(match purpose {
-            Purpose::Measure => Event::PointBegins(number),
-            Purpose::Close => Event::ClosingBegins(number),
+            Purpose::Measure | Purpose::Substitute => Event::PointBegins(number),
+            Purpose::Close | Purpose::SubstituteAgain => Event::ClosingBegins(number),
         }));
         if self.leave(ceiling, out) {
             self.watch(frequency, true);
@@ -385,7 +423,7 @@ impl Run {
             sensitivity: self.setup.sensitivity_near(frequency),
             zero: self.zero_of_reference(),
             current_per_acceleration: self.setup.plant.need(frequency, one).current.si(),
-            others: self.setup.others(frequency, &self.excluded),
+            others: self.others(frequency),
         };
         let mut orders = Vec::new();
         self.interlock.told(told, &mut orders);

@@ -47,6 +47,9 @@ impl Run {
 
     /// Where the run goes once the plant is known.
     pub(super) fn first_goal(&self) -> Goal {
+        if self.substitutes {
+            return self.taken_from(0).map_or(Goal::Return, Goal::Substitute);
+        }
         match &self.setup.resumed {
             Some(_) => Goal::Closing,
             None => self.taken_from(0).map_or(Goal::Rest, Goal::Point),

@@ -34,7 +34,7 @@ pub struct Seen {
 pub enum Part {
     /// Before anything is energised: sensors, temperature, permissives and the warning are waited for.
     Soak,
-    /// At rest, one voltage in all channels.
+    /// At rest, one voltage in all channels, or reference and sensors exchanged.
     Channels,
     /// At rest, listening.
     Quiet,
@@ -53,13 +53,42 @@ pub enum Part {
 }
 
 impl Run {
+    /// True while a failure would meet a moving armature, and whether it is measured then.
+    #[must_use]
+    pub fn motion(&self) -> Option<bool> {
+        match &self.state {
+            State::Point(point) => Some(point.measuring()),
+            State::Probing(_)
+            | State::StoringFirstMotion(_)
+            | State::StoringPoint(..)
+            | State::Unkept(_)
+            | State::Leaving { .. } => Some(false),
+            State::Idle
+            | State::Soaking(_)
+            | State::Waiting(_)
+            | State::Channels(_)
+            | State::Exchange(_)
+            | State::Unmuting
+            | State::Quiet(..)
+            | State::StoringQuiet(_)
+            | State::Stopping(_)
+            | State::Done => None,
+        }
+    }
+
+    /// True on the way out.
+    #[must_use]
+    pub fn is_stopping(&self) -> bool {
+        matches!(self.state, State::Stopping(_))
+    }
+
     /// What goes on.
     #[must_use]
     pub fn glance(&self) -> Seen {
         let (part, point) = match &self.state {
             State::Waiting(gate) if gate.is_pause() => (Part::Paused, None),
             State::Idle | State::Soaking(_) | State::Waiting(_) => (Part::Soak, None),
-            State::Channels(_) => (Part::Channels, None),
+            State::Channels(_) | State::Exchange(_) => (Part::Channels, None),
             State::Unmuting | State::Quiet(..) | State::StoringQuiet(_) => (Part::Quiet, None),
             State::Probing(_) | State::StoringFirstMotion(_) => (Part::FirstMotion, None),
             State::Point(run) | State::StoringPoint(run, _) => {
@@ -92,15 +121,18 @@ impl Run {
     /// True in those parts of a run that `check` foresees as waits. Decays are counted by the points themselves.
     pub(super) fn is_foreseen_wait(&self) -> bool {
         match &self.state {
+            // The reference's part of a substitution is foreseen as a whole.
+            State::Probing(_) | State::Leaving { .. } if self.substitutes => true,
             State::Waiting(gate) => !gate.is_pause(),
             State::Soaking(_)
             | State::Channels(_)
+            | State::Exchange(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)
             | State::StoringFirstMotion(_) => true,
             State::Probing(probe) => probe.is_first_motion(),
-            State::Point(point) | State::StoringPoint(point, _) => point.is_closing(),
+            State::Point(point) | State::StoringPoint(point, _) => point.is_beside(),
             State::Leaving { waiting, .. } => *waiting,
             State::Idle | State::Unkept(_) | State::Stopping(_) | State::Done => false,
         }

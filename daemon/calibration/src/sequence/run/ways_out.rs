@@ -41,6 +41,7 @@ impl Run {
             | State::Soaking(_)
             | State::Waiting(_)
             | State::Channels(_)
+            | State::Exchange(_)
             | State::Unmuting
             | State::Quiet(..)
             | State::StoringQuiet(_)

@@ -99,6 +99,10 @@ pub(crate) struct Bench {
     pub(crate) muted: bool,
     /// The source is connected to the channels in place of the amplifier.
     pub(crate) routed: bool,
+    /// The reference is connected to the channels of the sensors under test in place of these.
+    pub(crate) exchanged: bool,
+    /// A switch that does not do what it says.
+    pub(crate) stuck: bool,
     /// A person who is asked for something does it and says so.
     pub(crate) answers: bool,
     /// What was carried out, in words, with the block at which it was.
@@ -148,6 +152,8 @@ impl Bench {
             permit: None,
             muted: true,
             routed: false,
+            exchanged: false,
+            stuck: false,
             answers: true,
             log: Vec::new(),
             tones: Vec::new(),
@@ -190,7 +196,13 @@ impl Bench {
             Action::Warn(false) => ("warn no more", None),
             Action::Route(on) => {
                 assert!(self.tone.wanted() == 0.0 && self.muted, "the switch goes under drive");
-                self.routed = on;
+                match self.run.setup().substitution() {
+                    None => self.routed = on,
+                    Some(_) => {
+                        assert!(self.permit.is_none(), "sensors are exchanged under leave");
+                        self.exchanged = on && !self.stuck;
+                    }
+                }
                 (
                     if on { "route" } else { "route back" },
                     Some(Input::Replied(Reply::Routed, self.effective(0))),
@@ -239,6 +251,7 @@ impl Bench {
                     Event::Asks(cable) if self.answers => {
                         assert!(self.permit.is_none(), "a cable is moved under leave");
                         self.routed = cable == Cable::ToChannels;
+                        self.exchanged = cable == Cable::ReferenceToChannels;
                         Some(Input::Confirmed { name: "B. Bench".to_owned() })
                     }
                     _ => None,
@@ -315,7 +328,13 @@ impl Bench {
         let response = if self.muted { 0.0 } else { self.response };
         let shaker = (&self.run.setup().plant, &self.tone, response);
         let at = (self.now, frames, RATE);
-        let (columns, overload) = wires::block(&self.wires, shaker, at, self.routed, &mut self.seed);
+        let exchanged = if self.exchanged {
+            self.run.setup().job.sensors.iter().map(|s| s.column).collect()
+        } else {
+            vec![]
+        };
+        let (columns, overload) =
+            wires::block(&self.wires, shaker, at, (self.routed, &exchanged), &mut self.seed);
         let first_sample = SampleIndex(self.now);
         self.now += frames;
         let channels: Vec<&[f32]> = columns.iter().map(Vec::as_slice).collect();

@@ -16,5 +16,6 @@ mod order;
 mod quality;
 mod random;
 mod room;
+mod substitution;
 mod unkept;
 mod whole;

@@ -97,7 +97,7 @@ pub(crate) fn block(
     wires: &[Wire],
     (plant, tone, response): (&Plant, &Tone, f64),
     (first, frames, rate): (u64, u64, f64),
-    routed: bool,
+    (routed, exchanged): (bool, &[usize]),
     seed: &mut ChaCha8Rng,
 ) -> (Vec<Vec<f32>>, Vec<bool>) {
     let answer = plant.acceleration_per_volt(Hertz::new(tone.frequency)) * response;
@@ -113,11 +113,13 @@ pub(crate) fn block(
         .collect();
     let samples: Vec<Vec<f32>> = wires
         .iter()
-        .map(|wire| {
+        .enumerate()
+        .map(|(column, wire)| {
+            let signal = if exchanged.contains(&column) { &wires[super::REFERENCE] } else { wire };
             let sample = |(n, [a, third, source]): (usize, &[f64; 3])| {
                 let hum = wire.hum * (TAU * 50.0 * (first + n as u64) as f64 / rate + 0.7).sin();
                 let noise: f64 = StandardNormal.sample(seed);
-                let moved = wire.offset + wire.scale * wire.gain * (a + wire.third * third);
+                let moved = signal.offset + signal.scale * signal.gain * (a + signal.third * third);
                 let signal = if routed && wire.scale != 0.0 { *source } else { moved };
                 (wire.channel * signal + hum + wire.noise * noise).clamp(-wire.range, wire.range) as f32
             };
