@@ -74,6 +74,9 @@ written_table! {
         pub reference: ReferenceMount,
         /// A second reference transducer, where there is one: the two are compared throughout.
         pub second_reference: Option<ReferenceMount>,
+        /// Serial number of the check standard that a queue of this rig opens with: no other job begins before it was measured
+        /// within its limits.
+        pub check_standard: Option<String>,
         /// A transducer for the armature's displacement, where there is one.
         pub displacement: Option<DisplacementChannel>,
         /// What the laboratory knows of the rig's errors, for the uncertainty.

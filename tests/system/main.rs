@@ -6,6 +6,7 @@
 mod assessor;
 #[cfg(test)]
 mod channel_ratio;
+#[cfg(test)]
 mod conformance;
 #[cfg(test)]
 mod doctor;

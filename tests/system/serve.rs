@@ -178,3 +178,34 @@ fn told_to_end_it_winds_down() {
     assert_eq!(beside.status, Some(5), "one daemon a rig: {}", beside.stderr);
     second.terminate().unwrap();
 }
+
+/// Where the rig names a check standard no job begins before one that measures it, and the others follow by themselves.
+#[test]
+fn the_queue_opens_with_the_check_standard() {
+    let bench = Bench::new().unwrap();
+    let (rig, job) = ("examples/rigs/portable-night.toml", "examples/portable-night.toml");
+    bench
+        .replace(
+            rig,
+            "name = \"portable-night\"\n",
+            "name = \"portable-night\"\ncheck_standard = \"QB-C-0009\"\n",
+        )
+        .unwrap();
+    let whole = fs::read_to_string(bench.path(job)).unwrap();
+    let (without, _) = whole.split_once("\n[[mounted]]\nsensor = \"QB-C-0009\"").unwrap();
+    fs::write(bench.path("examples/without.toml"), without).unwrap();
+    let daemon = Daemon::start(&bench, rig, &[]).unwrap();
+    daemon.submit("examples/without.toml", &[]).unwrap();
+    let runs =
+        daemon.until("what it waits for", |runs| runs["waiting"][0]["stage"] == "needs_person").unwrap();
+    let why = runs["waiting"][0]["waits_for"].as_str().unwrap();
+    assert!(why.contains("opens with the check standard QB-C-0009"), "{why}");
+    daemon.submit(job, &[]).unwrap();
+    daemon.run(&["move", "2", "1"]).unwrap().expect_status(0).unwrap();
+    let runs = daemon.until("an empty queue", idle).unwrap();
+    let order: Vec<&str> =
+        runs["runs"].as_array().unwrap().iter().map(|r| r["run"].as_str().unwrap()).collect();
+    assert_eq!(order, ["without-1", "portable-night-2"], "newest first");
+    assert!(order.iter().all(|run| run_of(&runs, run)["outcome"] == "done"), "{runs:#}");
+    assert_eq!(daemon.terminate().unwrap(), Some(0));
+}

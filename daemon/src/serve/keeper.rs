@@ -7,7 +7,7 @@ use super::crier::{Crier, PAUSE};
 use super::directory;
 use super::house::{House, Prepared, Running};
 use super::names::run_name;
-use super::queue::{Ended, Need, Next, Waiting, hold_after, next, turn};
+use super::queue::{Ended, Need, Next, Waiting, hold_after, next, opening, turn};
 use super::rig::OwnRig;
 use super::room;
 use super::store::{BegunRun, Said, StoreError, StoredJob, StoredStage};
@@ -96,6 +96,7 @@ impl Keeper {
         let need = |job| match ready.filter(|(of, ..)| *of == job) {
             Some((_, prepared, rig)) => {
                 let what = rig.needs(&prepared.ready.setup.job).or_else(|| self.house.template_differs());
+                let what = what.or_else(|| self.missing_standard(rig, prepared));
                 match what.or_else(|| room::missing(self.house.runs(), &prepared.ready.setup)) {
                     Some(what) => Need::Person(what),
                     None => Need::Nothing,
@@ -121,6 +122,14 @@ impl Keeper {
                 Ok(false)
             }
         }
+    }
+
+    /// Why the job whose turn it is does not open the queue, where the rig names a check standard.
+    fn missing_standard(&self, rig: &OwnRig, prepared: &Prepared) -> Option<String> {
+        let wanted = rig.document.value.check_standard.as_deref()?;
+        let standards = &prepared.ready.setup.job.check_standards;
+        let mounted: Vec<&str> = standards.iter().map(|s| s.sensor.serial.as_str()).collect();
+        opening(wanted, &mounted, self.house.opened(), UtcTime::now())
     }
 
     /// That the wall clock was set is in the audit, whose times are those of that clock; its numbers keep the order.
@@ -338,16 +347,30 @@ fn carried_out(
     let told = house.clone();
     let run = begun.run().to_owned();
     let done = begun.carry_out(&house.settings, true, observers, move |start| told.line_is_there(start));
-    Ok(match done {
+    let (standard_is_good, ended) = match done {
         Ok(done) => {
             remark(house, &run, &done);
-            ended(done)
+            (standard_is_good(house, &done), ended(done))
         }
         Err(error @ (NotDone::Station(_) | NotDone::Results(_) | NotDone::Driven)) => {
             tracing::error!("run {run}: {error}");
-            Ended::Broken(error.to_string())
+            (false, Ended::Broken(error.to_string()))
         }
-    })
+    };
+    if hold_after(&run, &ended).is_some() {
+        house.set_opened(None);
+    } else if standard_is_good {
+        house.set_opened(Some(UtcTime::now()));
+    }
+    Ok(ended)
+}
+
+/// Whether a run measured the check standard that the rig names, and found it within its limits wherever it did.
+fn standard_is_good(house: &House, done: &Done) -> bool {
+    let rig = house.rig();
+    let Some(wanted) = &rig.document.value.check_standard else { return false };
+    let mut standards = done.result.witnesses.iter().filter(|w| w.serial == *wanted);
+    standards.any(|w| !w.points.is_empty() && w.points.iter().all(|point| point.within))
 }
 
 fn remark(house: &House, run: &str, done: &Done) {

@@ -4,8 +4,13 @@
 //! for it, those behind it wait too, for they stand behind it. A held queue starts nothing. A trip or a fault of an instrument
 //! holds the queue, a check standard out of its limits does, and so does whatever else the run says to look at; a point that was
 //! rejected, a sensor that failed, and a person who cancelled one job do not.
+//!
+//! Where the rig names a check standard the queue opens with it: no job without it begins before one measured it within its
+//! limits. What holds the queue by itself closes it again, and so does a day.
 
+use crate::record::time::UtcTime;
 use crate::record::words::Outcome;
+use jiff::SignedDuration;
 
 /// A job that waits, as the queue sees it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -52,6 +57,24 @@ pub fn next(waiting: &[Waiting], held: bool, need: impl FnOnce(i64) -> Need) -> 
         },
         _ => Next::Nothing,
     }
+}
+
+/// How long a check standard that was within its limits keeps the queue open. Common practice, no source: once a working day.
+const OPEN: SignedDuration = SignedDuration::from_hours(24);
+
+/// Why a job can't begin before the check standard was measured; `None` where it may. `mounted` are the check standards of the
+/// job itself, `opened` is when `wanted` was measured within its limits.
+#[must_use]
+pub fn opening(wanted: &str, mounted: &[&str], opened: Option<UtcTime>, now: UtcTime) -> Option<String> {
+    let since = opened.map(|at| now.timestamp().duration_since(at.timestamp()));
+    // A clock that was set back says nothing.
+    let is_open = since.is_some_and(|since| !since.is_negative() && since < OPEN);
+    (!is_open && !mounted.contains(&wanted)).then(|| {
+        format!(
+            "the queue opens with the check standard {wanted}: put a job before this one in which it is mounted with role = \"check \
+             standard\""
+        )
+    })
 }
 
 /// How a run ended, as far as the queue is concerned.

@@ -62,20 +62,44 @@ impl Verdict {
 /// A row family: says `Ok` with the verdict, or `Err` with what went wrong on the way there, which is a failure too.
 pub(super) type Tried = Result<Verdict, String>;
 
+/// Tries of a row that fails while its instrument itself is late.
+const TRIES_OF_LATE: usize = 4;
+
 /// Tries a row, and once more where it fails: a machine that has much else to do may be late for a promise, a driver that breaks
 /// it breaks it again. What failed at first is said.
-pub(super) fn twice(mut case: impl FnMut() -> Tried) -> Tried {
-    let first = match case() {
-        Ok(verdict) if verdict.outcome == Outcome::Fail => verdict.said,
-        Err(why) => why,
-        good => return good,
-    };
-    let second = case()?;
-    let said = match second.outcome {
-        Outcome::Fail => return Ok(second),
-        _ => format!("{}; at the second try, the first: {first}", second.said),
-    };
-    Ok(Verdict { said, ..second })
+pub(super) fn twice(case: impl FnMut() -> Tried) -> Tried {
+    while_in_time(case, || None)
+}
+
+/// The same, but a failure does not count where `late` says that the instrument itself was: a row is about what a driver makes of
+/// an instrument that answers. That is believed a few times; an instrument that is always late makes the row fail.
+pub(super) fn while_in_time(mut case: impl FnMut() -> Tried, late: impl Fn() -> Option<String>) -> Tried {
+    let (mut failures, mut counted) = (Vec::new(), 0);
+    loop {
+        let tried = case();
+        let why = match &tried {
+            Ok(verdict) if verdict.outcome == Outcome::Fail => verdict.said.clone(),
+            Err(why) => why.clone(),
+            Ok(verdict) => {
+                let said = match failures.first() {
+                    None => verdict.said.clone(),
+                    Some(first) => format!("{}; at another try, the first: {first}", verdict.said),
+                };
+                return Ok(Verdict { said, ..verdict.clone() });
+            }
+        };
+        match late() {
+            Some(late) if failures.len() - counted < TRIES_OF_LATE => {
+                failures.push(format!("{why} (but {late})"));
+            }
+            _ if counted == 0 => {
+                counted += 1;
+                failures.push(why);
+            }
+            Some(late) => return Ok(Verdict::fail(format!("{why}; {late}, each time that it was tried"))),
+            None => return tried,
+        }
+    }
 }
 
 /// One line of the table.
@@ -134,5 +158,49 @@ impl Report {
             ));
         }
         out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What becomes of tries that end so, and which of them the instrument was late for; and how many there were.
+    fn tried(ends: &[(bool, bool)]) -> (Outcome, String, usize) {
+        let now = std::cell::Cell::new(0);
+        let verdict = while_in_time(
+            || {
+                let n = now.get();
+                now.set(n + 1);
+                match ends.get(n) {
+                    Some((true, _)) => Ok(Verdict::pass("kept")),
+                    _ => Err(format!("broken {n}")),
+                }
+            },
+            || ends.get(now.get() - 1).is_none_or(|(_, late)| *late).then(|| "it was late".to_owned()),
+        );
+        let verdict = verdict.unwrap_or_else(Verdict::fail);
+        (verdict.outcome, verdict.said, now.get())
+    }
+
+    #[test]
+    fn a_promise_that_is_broken_twice_is_broken() {
+        assert_eq!(tried(&[(true, false)]), (Outcome::Pass, "kept".to_owned(), 1));
+        let (outcome, said, tries) = tried(&[(false, false), (true, false)]);
+        assert_eq!((outcome, tries), (Outcome::Pass, 2));
+        assert!(said.contains("the first: broken 0"), "{said}");
+        assert_eq!(tried(&[(false, false), (false, false), (true, false)]).0, Outcome::Fail);
+    }
+
+    #[test]
+    fn what_fails_while_the_instrument_is_late_is_tried_again_and_not_for_ever() {
+        let (outcome, said, tries) = tried(&[(false, true), (false, true), (false, false), (true, false)]);
+        assert_eq!((outcome, tries), (Outcome::Pass, 4));
+        assert!(said.contains("broken 0 (but it was late)"), "{said}");
+        // Late in between takes nothing from a driver that breaks its promise on an instrument that is in time.
+        assert_eq!(tried(&[(false, false), (false, true), (false, false), (true, false)]).0, Outcome::Fail);
+        let (outcome, said, tries) = tried(&[]);
+        assert_eq!((outcome, tries), (Outcome::Fail, TRIES_OF_LATE + 2));
+        assert!(said.contains("it was late, each time"), "{said}");
     }
 }

@@ -107,6 +107,18 @@ impl Subject {
         }
     }
 
+    /// From now on the instrument itself is watched anew, by whom a relay is on its link.
+    pub(super) fn watch(&self) {
+        if let Some(relay) = &self.relay {
+            relay.watch();
+        }
+    }
+
+    /// How late the instrument itself was since then, where it was.
+    pub(super) fn late(&self) -> Option<String> {
+        self.relay.as_ref()?.late()
+    }
+
     /// A host that was not spoken to yet.
     pub(super) fn start(&self) -> Result<Voice, String> {
         Voice::start(&self.program, &self.name, self.heartbeat_limit() / 5)

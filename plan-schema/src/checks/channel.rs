@@ -75,6 +75,7 @@ fn conditioner(checker: &mut Checker<'_, Rig>, path: &str, channel: &Channel) {
     for (key, stated) in [
         ("conditioner_u", channel.conditioner_u.si() != 0.0),
         ("conditioner_u_phase", channel.conditioner_u_phase.si() != 0.0),
+        ("conditioner_set_on", channel.conditioner_set_on.is_some()),
     ] {
         if stated && lacks_gain {
             checker.error(
@@ -84,6 +85,7 @@ fn conditioner(checker: &mut Checker<'_, Rig>, path: &str, channel: &Channel) {
             );
         }
     }
+    set_by_hand(checker, &at, channel);
     let mut previous: Option<Hertz> = None;
     for (n, point) in channel.response.iter().enumerate() {
         let at = |key: &str| format!("{path}.response[{n}].{key}");
@@ -91,6 +93,24 @@ fn conditioner(checker: &mut Checker<'_, Rig>, path: &str, channel: &Channel) {
         checker.positive(&at("magnitude"), point.magnitude.si());
         checker.rising(&at("frequency"), previous, point.frequency);
         previous = Some(point.frequency);
+    }
+}
+
+/// A gain that was set by hand has a day and a name.
+fn set_by_hand(checker: &mut Checker<'_, Rig>, at: &impl Fn(&str) -> String, channel: &Channel) {
+    match (&channel.conditioner_set_on, &channel.conditioner_set_by) {
+        (Some(_), None) => checker.error(
+            &at("conditioner_set_on"),
+            "the gain of the conditioner was set on a day, and nobody is named",
+            "add conditioner_set_by, the name of who set it",
+        ),
+        (None, Some(_)) => checker.error(
+            &at("conditioner_set_by"),
+            "somebody set the gain of the conditioner, and no day is stated",
+            "add conditioner_set_on, such as 2000-01-31",
+        ),
+        (_, Some(name)) => checker.named(&at("conditioner_set_by"), name),
+        (None, None) => {}
     }
 }
 

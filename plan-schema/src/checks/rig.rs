@@ -15,6 +15,9 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     let rig = &document.value;
     checker.named("name", &rig.name);
     checker.positive("mains_frequency", rig.mains_frequency.si());
+    if let Some(serial) = &rig.check_standard {
+        checker.named("check_standard", serial);
+    }
     shaker(&mut checker, rig);
     amplifier(&mut checker, rig);
     super::machine::machine(&mut checker, rig);

@@ -43,6 +43,10 @@ written_table! {
         pub conditioner_u: Fraction = Fraction::ZERO,
         /// Expanded uncertainty (k = 2) of the conditioner's phase.
         pub conditioner_u_phase: Radians = Radians::ZERO,
+        /// The day on which that gain was set by hand.
+        pub conditioner_set_on: Option<Date>,
+        /// Who set it.
+        pub conditioner_set_by: Option<String>,
         /// When the conditioner is due for calibration.
         pub conditioner_due: Option<Date>,
         /// Response of the conditioner by frequency, straight over the logarithm of frequency; absent: flat.
@@ -117,6 +121,8 @@ impl Channel {
             conditioner_gain: None,
             conditioner_u: Fraction::ZERO,
             conditioner_u_phase: Radians::ZERO,
+            conditioner_set_on: None,
+            conditioner_set_by: None,
             conditioner_due: None,
             response: Vec::new(),
         }

@@ -48,7 +48,8 @@ impl Table {
 
 /// A rig that serves, its file, its leave.
 pub struct Laboratory {
-    rig: RigSim,
+    /// `None` where the rig file's own addresses are there.
+    rig: Option<RigSim>,
     folder: TempDir,
     moves: bool,
     _place: Place,
@@ -67,7 +68,7 @@ impl Laboratory {
         std::fs::write(folder.path().join("rig.toml"), rig.addressed(Some(&bench.tried(&own)))?)?;
         let listed = format!("plug_in_folders = [\"{}\"]\n", plug_ins.display());
         std::fs::write(folder.path().join("settings.toml"), listed)?;
-        let laboratory = Self { rig, folder, moves: bench.moves, _place };
+        let laboratory = Self { rig: Some(rig), folder, moves: bench.moves, _place };
         if bench.moves {
             laboratory
                 .run(&["arm"], &["--name", "A. Person", "--all-confirmed"])?
@@ -75,6 +76,18 @@ impl Laboratory {
                 .context("leave was not given")?;
         }
         Ok(laboratory)
+    }
+
+    /// A rig file whose instruments somebody else serves; nothing is moved.
+    ///
+    /// # Errors
+    /// Of the disk.
+    pub fn beside(rig: &str) -> Result<Self> {
+        let _place = crate::real::place();
+        let folder = TempDir::new()?;
+        std::fs::write(folder.path().join("rig.toml"), rig)?;
+        std::fs::write(folder.path().join("settings.toml"), "")?;
+        Ok(Self { rig: None, folder, moves: false, _place })
     }
 
     fn run(&self, command: &[&str], more: &[&str]) -> Result<Finished> {
@@ -132,6 +145,6 @@ impl Laboratory {
     /// # Errors
     /// If it does not end.
     pub fn close(self) -> Result<Option<i32>> {
-        self.rig.end()
+        self.rig.map_or(Ok(None), RigSim::end)
     }
 }

@@ -28,7 +28,7 @@ use super::news::Newsroom;
 use super::rig::OwnRig;
 use super::store::{Store, StoreError};
 use super::words::{Happening, Person, RigState, Role, RunSummary};
-use crate::record::ResultRecord;
+use crate::record::{ResultRecord, UtcTime};
 use crate::settings::Settings;
 use crate::station::Start;
 use calibration::sequence::Operator;
@@ -90,6 +90,9 @@ struct Now {
     running: Option<Running>,
     /// What the next job waits for, by its number.
     needs: Option<(i64, String)>,
+    /// When the check standard that the rig names was last measured within its limits by this daemon, with nothing since that
+    /// holds the queue.
+    opened: Option<UtcTime>,
     /// Remarks for people, each under a word, until it no longer holds.
     warnings: BTreeMap<&'static str, String>,
 }
@@ -144,6 +147,16 @@ impl House {
         if changed {
             self.news.tell(Happening::Queue);
         }
+    }
+
+    /// When the queue was opened with the rig's check standard.
+    pub(super) fn opened(&self) -> Option<UtcTime> {
+        self.now().opened
+    }
+
+    /// The queue was opened, or is closed.
+    pub(super) fn set_opened(&self, opened: Option<UtcTime>) {
+        self.now().opened = opened;
     }
 
     /// Says something to people until it no longer holds; true where that is new.

@@ -18,6 +18,7 @@ use receiver::Receiver;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use spool::Spool;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -119,7 +120,13 @@ impl Outbox {
     }
 
     async fn send(&mut self) {
+        // One that does not answer is not asked again for every notice that waits: each takes its time, and news waits meanwhile.
+        let mut away = BTreeSet::new();
         for waiting in self.spool.due(UtcTime::now()) {
+            if away.contains(&waiting.receiver) {
+                self.spool.later(waiting, UtcTime::now());
+                continue;
+            }
             let Some(receiver) = self.receivers.iter().find(|r| r.address() == waiting.receiver) else {
                 // The settings name it no more.
                 self.spool.done(&waiting);
@@ -129,6 +136,7 @@ impl Outbox {
                 Ok(()) => self.spool.done(&waiting),
                 Err(error) => {
                     tracing::warn!(%error, tries = waiting.tries + 1, "{} was not told", receiver.address());
+                    away.insert(waiting.receiver.clone());
                     self.spool.again(waiting, UtcTime::now());
                 }
             }

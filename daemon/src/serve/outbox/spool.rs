@@ -128,6 +128,12 @@ impl Spool {
         }
     }
 
+    /// It was not tried, since its receiver does not answer: a little later, and no try is counted.
+    pub(super) fn later(&mut self, mut one: Waiting, now: UtcTime) {
+        one.due_utc = now.timestamp().checked_add(pause(0)).map_or(now, UtcTime::from);
+        self.waiting.insert(one.id, one);
+    }
+
     /// It was not taken: later once more.
     pub(super) fn again(&mut self, mut one: Waiting, now: UtcTime) {
         let wait = pause(one.tries);

@@ -68,6 +68,28 @@ fn a_receiver_that_is_away_for_good_does_not_fill_the_disk() {
     assert_eq!(waiting[0].notice.message, "3", "the oldest went");
 }
 
+/// A receiver that does not answer is asked once a round, whatever waits for it, and another is told all the same.
+#[tokio::test]
+async fn a_receiver_that_does_not_answer_holds_up_no_other() {
+    let folder = tempfile::tempdir().unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let good = format!("http://{}/", listener.local_addr().unwrap());
+    // A port that was just given back: nobody listens there.
+    let gone = TcpListener::bind("127.0.0.1:0").await.unwrap().local_addr().unwrap();
+    let settings =
+        OutboxSettings { receivers: vec![format!("http://{gone}/"), good], ..OutboxSettings::default() };
+    let mut outbox = Outbox::open(&settings, folder.path(), Arc::new(Disk)).unwrap().unwrap();
+    outbox.keep(vec![notice("first"), notice("second")]);
+    let told =
+        async { (answer(&listener, "204 No Content").await, answer(&listener, "204 No Content").await) };
+    let ((), (first, second)) = tokio::join!(outbox.send(), told);
+    assert!(first.contains("\"first\"") && second.contains("\"second\""), "{first}{second}");
+    let left = outbox.spool.due("2100-01-01T00:00:00Z".parse().unwrap());
+    let tries: Vec<u32> = left.iter().map(|waiting| waiting.tries).collect();
+    assert_eq!(tries, [1, 0], "the second was not tried, and is not lost");
+    assert!(outbox.spool.due(UtcTime::now()).is_empty());
+}
+
 #[test]
 fn pauses_grow_to_an_hour() {
     let seconds: Vec<u64> = (0..12).map(|n| pause(n).as_secs()).collect();

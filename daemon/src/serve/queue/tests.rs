@@ -61,3 +61,19 @@ proptest! {
         prop_assert_eq!(next(&waiting, true, |_| panic!("nobody is to be asked")), Next::Nothing);
     }
 }
+
+#[test]
+fn the_queue_opens_with_the_check_standard() {
+    let at = |text: &str| text.parse::<UtcTime>().unwrap();
+    let now = at("2026-03-02T08:00:00Z");
+    let waits = |mounted: &[&str], opened: Option<UtcTime>| opening("CS-1", mounted, opened, now).is_some();
+    assert!(waits(&[], None) && waits(&["CS-2"], None));
+    assert!(!waits(&["CS-2", "CS-1"], None), "the job that measures it may begin");
+    assert!(!waits(&[], Some(at("2026-03-01T09:00:00Z"))));
+    assert!(waits(&[], Some(at("2026-03-01T08:00:00Z"))), "a day is over");
+    assert!(waits(&[], Some(at("2026-03-02T08:00:01Z"))), "a clock that was set back");
+    insta::assert_snapshot!(
+        opening("CS-1", &[], None, now).unwrap(),
+        @r#"the queue opens with the check standard CS-1: put a job before this one in which it is mounted with role = "check standard""#
+    );
+}

@@ -8,7 +8,7 @@ pub(super) mod number;
 pub(super) mod talk;
 pub(super) mod template;
 #[cfg(test)]
-pub(in crate::built_in) mod tests_support;
+pub(crate) mod tests_support;
 
 use plan_schema::units::Seconds;
 use plan_schema::{written_table, written_words};

@@ -8,8 +8,8 @@ use tokio::net::TcpListener;
 use tokio_serial::SerialStream;
 
 /// A peer that listens on loopback until it is dropped.
-pub(in crate::built_in) struct Peer {
-    pub(in crate::built_in) address: String,
+pub(crate) struct Peer {
+    pub(crate) address: String,
     task: tokio::task::JoinHandle<()>,
 }
 
@@ -21,14 +21,12 @@ impl Drop for Peer {
 
 impl Peer {
     /// Answers each line with a line, or not at all.
-    pub(in crate::built_in) async fn lines(
-        answer: impl Fn(&str) -> Option<String> + Send + Sync + 'static,
-    ) -> Self {
+    pub(crate) async fn lines(answer: impl Fn(&str) -> Option<String> + Send + Sync + 'static) -> Self {
         Self::bytes(move |line| answer(line).map(|a| format!("{a}\n").into_bytes()).unwrap_or_default()).await
     }
 
     /// Answers each line with bytes.
-    pub(in crate::built_in) async fn bytes(answer: impl Fn(&str) -> Vec<u8> + Send + Sync + 'static) -> Self {
+    pub(crate) async fn bytes(answer: impl Fn(&str) -> Vec<u8> + Send + Sync + 'static) -> Self {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap().to_string();
         let answer = Arc::new(answer);
@@ -53,7 +51,7 @@ impl Peer {
 }
 
 /// A link with every setting at its default.
-pub(in crate::built_in) fn any_link(timeout_ms: u32) -> Link {
+pub(crate) fn any_link(timeout_ms: u32) -> Link {
     Link {
         tcp: None,
         serial: None,
@@ -72,12 +70,12 @@ pub(in crate::built_in) fn any_link(timeout_ms: u32) -> Link {
 }
 
 /// A link over TCP.
-pub(in crate::built_in) fn tcp_link(address: &str, timeout_ms: u32) -> Link {
+pub(crate) fn tcp_link(address: &str, timeout_ms: u32) -> Link {
     Link { tcp: Some(address.to_owned()), ..any_link(timeout_ms) }
 }
 
 /// A link over a pseudo-terminal, its far end, and what keeps the line alive while nobody has it open.
-pub(in crate::built_in) fn line_link(timeout_ms: u32) -> (Link, SerialStream, std::fs::File) {
+pub(crate) fn line_link(timeout_ms: u32) -> (Link, SerialStream, std::fs::File) {
     let (far, near) = SerialStream::pair().unwrap();
     let path = tokio_serial::SerialPort::name(&near).unwrap();
     let keeper = std::fs::OpenOptions::new().read(true).write(true).open(&path).unwrap();

@@ -9,7 +9,7 @@ mod samples;
 
 use super::Choice;
 use super::relay::Manner;
-use super::report::{Report, Tried, twice};
+use super::report::{Report, Tried, while_in_time};
 use super::subject::Subject;
 use crate::registry::Registry;
 use tokio::runtime::Handle;
@@ -47,15 +47,21 @@ pub(super) fn run(
 ) {
     const FIRST: &str = "identification";
     if choice.takes(&subject.name, FIRST) {
-        let tried = twice(|| opening::identification(subject, registry, runtime));
+        let identify = || {
+            subject.watch();
+            opening::identification(subject, registry, runtime)
+        };
+        let tried = while_in_time(identify, || subject.late());
         report.add(&subject.name, FIRST, tried);
     }
     for (row, case) in CASES {
         if choice.takes(&subject.name, row) {
-            let tried = twice(|| {
+            let one = || {
                 subject.link(Manner::Plain);
+                subject.watch();
                 case(subject)
-            });
+            };
+            let tried = while_in_time(one, || subject.late());
             subject.link(Manner::Plain);
             report.add(&subject.name, row, tried);
         }
