@@ -26,6 +26,8 @@ mod main_job;
 #[cfg(test)]
 mod migrate;
 #[cfg(test)]
+mod old_records;
+#[cfg(test)]
 mod operators;
 #[cfg(test)]
 mod real_runs;
