@@ -15,12 +15,13 @@ use crate::record::journal::{
 use crate::record::raw::Raw;
 use crate::record::run::{RunRecord, target};
 use crate::record::substitution::SubstitutedEntry;
-use calibration::evaluate::RunFacts;
+use calibration::evaluate::{Conventions, RunFacts};
 use calibration::sequence::{
     FirstMotion, Measurement, PointEnd, QuietRecord, QuietTime, RatioTone, Setup, Standing,
 };
 use plan_schema::units::{Celsius, Hertz, SampleIndex, Seconds, Volts};
 use serde_json::Value;
+use std::collections::BTreeSet;
 use std::fmt;
 use std::path::Path;
 use std::sync::Arc;
@@ -38,6 +39,8 @@ pub struct Recomputed {
     pub result: Option<ResultRecord>,
     /// True if the bytes are the same, false if only the figures are.
     pub identical: bool,
+    /// What results state today and this one does not, being of an earlier time: it has nothing to be compared with.
+    pub not_stated: Vec<String>,
     /// A torn last line of the journal, set aside.
     pub torn: Option<String>,
 }
@@ -83,7 +86,9 @@ pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Disc
         serde_json::from_slice(&run_bytes).map_err(|e| wrong("run.json", format!("can't be read: {e}")))?;
     let estimator = estimator(record.estimator).map_err(|what| wrong("run.json", what))?;
     let job = record.job().map_err(|e| wrong("run.json", e.to_string()))?;
-    let setup = Setup::new(job);
+    let mut setup = Setup::new(job);
+    // What it says is held against its hash below.
+    setup.conventions = read("result.json").map_or(Conventions::default(), |stored| conventions(&stored));
     let replay = Replay { directory, files, setup: &setup, estimator };
     let (facts, end) = replay.facts(&journal)?;
     let mut recomputed = Recomputed {
@@ -92,6 +97,7 @@ pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Disc
         entries: journal.entries.len(),
         result: None,
         identical: false,
+        not_stated: Vec::new(),
         torn: journal.torn.clone(),
     };
     let Some(end) = end else {
@@ -108,7 +114,7 @@ pub fn recompute(directory: &Path, files: &dyn Files) -> Result<Recomputed, Disc
         return Err(wrong("result.json", "its hash is not the one in the journal"));
     }
     let result = assemble(&record, &setup, &facts, &end).map_err(|e| wrong("run.json", e.to_string()))?;
-    recomputed.identical = compare(&record, &stored, &result)?;
+    (recomputed.identical, recomputed.not_stated) = compare(&record, &stored, &result)?;
     recomputed.result = Some(result);
     Ok(recomputed)
 }
@@ -281,41 +287,94 @@ fn unreached_back(entry: &UnreachedEntry) -> PointEnd {
     }
 }
 
-/// True for identical bytes; an error where figures differ by more than they may.
-fn compare(record: &RunRecord, stored: &[u8], result: &ResultRecord) -> Result<bool, Discrepancy> {
+/// What results did not always state. Whatever else is missing was taken away.
+const LATER: [&str; 8] = [
+    "scope",
+    "guard_band_percent",
+    "conformity_percent",
+    "accredited",
+    "phase_accredited",
+    "budgets",
+    "channel_ratio",
+    "substitution",
+];
+
+/// By which conventions a result was stated: its keys tell.
+fn conventions(stored: &[u8]) -> Conventions {
+    let Ok(result) = serde_json::from_slice::<Value>(stored) else { return Conventions::default() };
+    let sensors = result["sensors"].as_array().into_iter().flatten();
+    let mut points = sensors.flat_map(|s| s["points"].as_array().into_iter().flatten());
+    if points.any(|point| point.get("budgets").is_none()) {
+        Conventions::FirstOrder
+    } else if result.get("substitution").is_none() {
+        Conventions::Simulated
+    } else {
+        Conventions::ByDistribution
+    }
+}
+
+/// True for identical bytes, and what is not stated; an error where figures differ by more than they may.
+fn compare(
+    record: &RunRecord,
+    stored: &[u8],
+    result: &ResultRecord,
+) -> Result<(bool, Vec<String>), Discrepancy> {
     let bug = |e: serde_json::Error| wrong("result.json", e.to_string());
     let mut text = serde_json::to_string_pretty(result).map_err(bug)?;
     text.push('\n');
     if text.as_bytes() == stored {
-        return Ok(true);
+        return Ok((true, Vec::new()));
     }
     let same_program = record.target == target() && record.software.version == env!("CARGO_PKG_VERSION");
     let was: Value = serde_json::from_slice(stored).map_err(bug)?;
     let is = serde_json::to_value(result).map_err(bug)?;
-    match difference("", &was, &is) {
+    let mut not_stated = BTreeSet::new();
+    match difference("", &was, &is, &mut not_stated) {
         Some(place) => Err(wrong("result.json", format!("derived again it differs at {place}"))),
-        None if same_program => {
+        None if same_program && not_stated.is_empty() => {
             Err(wrong("result.json", "derived again its bytes differ, though its figures do not"))
         }
-        None => Ok(false),
+        None => Ok((false, not_stated.into_iter().collect())),
     }
 }
 
-/// Where two JSON values differ by more than 1e-11, relative or absolute.
-fn difference(place: &str, was: &Value, is: &Value) -> Option<String> {
+/// Where two JSON values differ by more than 1e-11, relative or absolute. Keys that came later and the first lacks are
+/// noted, each once, whatever its place in a list.
+fn difference(place: &str, was: &Value, is: &Value, not_stated: &mut BTreeSet<String>) -> Option<String> {
     match (was, is) {
         (Value::Number(a), Value::Number(b)) => {
             let (a, b) = (a.as_f64().unwrap_or(f64::NAN), b.as_f64().unwrap_or(f64::NAN));
             let near = (a - b).abs() <= 1e-11 * a.abs().max(b.abs()).max(1.0);
             (!near).then(|| format!("{place}: {a} was stored, {b} follows from the waveforms"))
         }
-        (Value::Array(a), Value::Array(b)) if a.len() == b.len() => {
-            a.iter().zip(b).enumerate().find_map(|(n, (a, b))| difference(&format!("{place}[{n}]"), a, b))
+        (Value::Array(a), Value::Array(b)) if a.len() == b.len() => a
+            .iter()
+            .zip(b)
+            .enumerate()
+            .find_map(|(n, (a, b))| difference(&format!("{place}[{n}]"), a, b, not_stated)),
+        (Value::Object(a), Value::Object(b)) => {
+            let lost = a.iter().find(|(key, _)| !b.contains_key(*key));
+            if let Some((key, value)) = lost {
+                return Some(format!(
+                    "{place}.{key}: {value} was stored, nothing follows from the waveforms"
+                ));
+            }
+            b.iter().find_map(|(key, is)| match a.get(key) {
+                Some(was) => difference(&format!("{place}.{key}"), was, is, not_stated),
+                None if LATER.contains(&key.as_str()) => {
+                    not_stated.insert(format!("{}{key}", of_any(place)));
+                    None
+                }
+                None => Some(format!("{place}.{key}: nothing was stored, {is} follows from the waveforms")),
+            })
         }
-        (Value::Object(a), Value::Object(b)) if a.len() == b.len() => a.iter().find_map(|(key, value)| {
-            let other = b.get(key).unwrap_or(&Value::Null);
-            difference(&format!("{place}.{key}"), value, other)
-        }),
         (a, b) => (a != b).then(|| format!("{place}: {a} was stored, {b} follows from the waveforms")),
     }
+}
+
+/// A place without its numbers in lists, ready for a key: `sensors.points.`; empty for the whole.
+fn of_any(place: &str) -> String {
+    let mut names: Vec<&str> = place.split('.').map(|p| p.split('[').next().unwrap_or(p)).collect();
+    names.retain(|name| !name.is_empty());
+    names.iter().map(|name| format!("{name}.")).collect()
 }

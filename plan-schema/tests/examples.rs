@@ -66,7 +66,8 @@ fn files_of(folder: &str) -> Vec<String> {
 }
 
 /// Every job with the number of its points and sensors, the mass on the table in kg, and the resonance in Hz.
-const JOBS: [(&str, usize, usize, f64, f64); 10] = [
+const JOBS: [(&str, usize, usize, f64, f64); 12] = [
+    ("channel-ratio.toml", 8, 2, 0.1, 4.0),
     ("common-practice.toml", 6, 2, 0.1, 4.0),
     ("low-frequency.toml", 12, 4, 0.5, 0.8),
     ("mid-size.toml", 10, 3, 0.05, 12.0),
@@ -76,6 +77,7 @@ const JOBS: [(&str, usize, usize, f64, f64); 10] = [
     ("portable-worn.toml", 8, 2, 0.1, 4.0),
     ("portable.toml", 8, 2, 0.1, 4.0),
     ("series.toml", 18, 2, 0.1, 4.0),
+    ("substitution.toml", 8, 2, 0.1, 4.0),
     ("workshop.toml", 8, 3, 0.1, 11.108),
 ];
 

@@ -31,6 +31,8 @@ mod migrate;
 #[cfg(test)]
 mod notices;
 #[cfg(test)]
+mod old_records;
+#[cfg(test)]
 mod operators;
 #[cfg(test)]
 mod real_runs;

@@ -6,6 +6,7 @@ use crate::recompute::{Discrepancy, Recomputed, recompute};
 use crate::release::manifest;
 use crate::serve::archive::{ArchiveError, Part, unpack};
 use serde_json::{Value, json};
+use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 /// Folders within folders that are looked through for runs.
@@ -135,6 +136,7 @@ fn as_json(done: &Result<Recomputed, Discrepancy>) -> Value {
             "entries": done.entries,
             "dwells": done.dwells,
             "identical": done.identical,
+            "not_stated": done.not_stated,
             "torn_line": done.torn,
             "finished": done.result.is_some(),
         }),
@@ -147,8 +149,17 @@ fn in_words(done: &Recomputed) -> String {
         (Some(_), true) => "result.json follows from the waveforms to the bit",
         (Some(_), false) => "result.json follows from the waveforms within 1e-11",
     };
-    format!(
+    let mut text = format!(
         "Run {}: {} journal entries, chain intact; {} dwells fitted again; {agreement}.",
         done.run, done.entries, done.dwells
-    )
+    );
+    if !done.not_stated.is_empty() {
+        let keys = done.not_stated.join(", ");
+        let _ = write!(
+            text,
+            " It was made before results stated {keys}: of these there is nothing to compare with, and the rest was derived as \
+             it was done then."
+        );
+    }
+    text
 }

@@ -331,9 +331,12 @@ impl Shell {
                 self.permit = None;
             }
             Action::Warn(on) => self.warn(on)?,
-            Action::Route(_) | Action::StoreRatioTone(_) | Action::StoreConfirmation(..) => {
-                anyhow::bail!("no job here asks for the ratio of channels")
+            Action::Route(on) => self.route(on)?,
+            Action::StoreRatioTone(tone) => {
+                self.stored(Stored::RatioTone);
+                self.facts.channels.push(*tone);
             }
+            Action::StoreConfirmation(..) => anyhow::bail!("no job here asks a person"),
             Action::Unmute | Action::SetTone { .. } | Action::SourceOff { .. } => {
                 self.tries = 0;
                 self.commanded = self.last.0;
@@ -428,13 +431,20 @@ impl Shell {
     }
 
     fn warn(&mut self, on: bool) -> Result<()> {
-        let rig = &self.run.setup().job.rig;
-        let role = rig.roles.contacts.clone().unwrap_or_default();
-        let (number, contacts) =
-            rig.warning_output.zip(self.hands.contacts.as_mut()).context("there is nothing that warns")?;
-        at_once(contacts.set_output(number, on))?;
-        if on {
-            self.reply(Reply::Warned, &role, Seconds::ZERO);
+        let number = self.run.setup().job.rig.warning_output.context("there is nothing that warns")?;
+        self.switch(number, on, on.then_some(Reply::Warned))
+    }
+
+    fn route(&mut self, on: bool) -> Result<()> {
+        let number = self.run.setup().switch_output().context("there is no switch before the channels")?;
+        self.switch(number, on, Some(Reply::Routed))
+    }
+
+    fn switch(&mut self, number: u32, on: bool, reply: Option<Reply>) -> Result<()> {
+        let role = self.run.setup().job.rig.roles.contacts.clone().unwrap_or_default();
+        at_once(self.hands.contacts.as_mut().context("there are no contacts")?.set_output(number, on))?;
+        if let Some(reply) = reply {
+            self.reply(reply, &role, Seconds::ZERO);
         }
         Ok(())
     }

@@ -5,6 +5,7 @@
 
 mod budgets;
 mod channels;
+mod conventions;
 mod drift;
 mod foreseen;
 mod hum;
@@ -17,6 +18,7 @@ mod verdict;
 mod witness;
 
 pub use budgets::{Circumstances, magnitude_budget, phase_budget};
+pub use conventions::Conventions;
 pub use drift::moved;
 pub use foreseen::{Foreseen, foreseen};
 pub use point::{PointResult, RepeatResult, Status, Value};

@@ -3,6 +3,7 @@
 use super::RunFacts;
 use super::budgets::{Circumstances, Observed, Spread, magnitude, off_frequency, phase};
 use super::channels::{Correction, correction};
+use super::conventions::Conventions;
 use super::drift::Drift;
 use super::scope::Accredited;
 use super::seen::Seen;
@@ -344,16 +345,21 @@ fn both_budgets(
     };
     let least = super::scope::band(job, mounted, point);
     let of_magnitude = magnitude(setup, sensor, point.frequency, circumstances, Some(magnitude_seen))?
-        .not_below(least.map(|band| band.u.si()))
-        .confirmed(stream(sensor, number, Quantity::Magnitude))?;
+        .not_below(least.map(|band| band.u.si()));
+    let of_magnitude = confirmed(setup, of_magnitude, stream(sensor, number, Quantity::Magnitude))?;
     let of_phase = phase(setup, sensor, point.frequency, Some(phase_seen))?.map(|budget| {
-        budget.not_below(least.and_then(|band| band.u_phase).map(|u| u.si())).confirmed(stream(
-            sensor,
-            number,
-            Quantity::Phase,
-        ))
+        let budget = budget.not_below(least.and_then(|band| band.u_phase).map(|u| u.si()));
+        confirmed(setup, budget, stream(sensor, number, Quantity::Phase))
     });
     Ok((of_magnitude, of_phase.transpose()?))
+}
+
+/// A budget, simulated where that is called for; not in a record of a time when none was.
+pub(super) fn confirmed(setup: &Setup, budget: Budget, seed: u64) -> Result<Budget, UncertaintyError> {
+    match setup.conventions {
+        Conventions::FirstOrder => Ok(budget),
+        Conventions::Simulated | Conventions::ByDistribution => budget.confirmed(seed),
+    }
 }
 
 /// What a budget is simulated for.

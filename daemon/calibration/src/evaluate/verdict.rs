@@ -1,8 +1,9 @@
 //! Deviations and decisions: what each refers to, and what they add up to for a sensor.
 
-use super::point::{PointResult, Quantity, Status, Value, stream};
+use super::conventions::Conventions;
+use super::point::{PointResult, Quantity, Status, Value, confirmed, stream};
 use crate::sequence::Setup;
-use crate::uncertainty::{Decision, UncertaintyError, decide, deviation_from_nominal, difference};
+use crate::uncertainty::{Decision, UncertaintyError, decide_known, deviation_from_nominal, difference};
 use plan_schema::plan::DeviationFrom;
 use plan_schema::units::Hertz;
 
@@ -29,11 +30,8 @@ pub(super) fn judge(
             DeviationFrom::ReferenceFrequency => match &base {
                 Some((at, base)) if *at != n => {
                     let deviation = value.sensitivity / base.sensitivity - 1.0;
-                    let ratio = difference(&value.magnitude, &base.magnitude)?.confirmed(stream(
-                        sensor,
-                        n,
-                        Quantity::Deviation,
-                    ))?;
+                    let ratio = difference(&value.magnitude, &base.magnitude)?;
+                    let ratio = confirmed(setup, ratio, stream(sensor, n, Quantity::Deviation))?;
                     let found = deviation_from_nominal(&ratio, deviation);
                     value.ratio = Some(ratio);
                     Some((deviation, found))
@@ -49,7 +47,10 @@ pub(super) fn judge(
         if result.status == Status::Accepted {
             let tolerance = mounted.tolerance_at(point).map(|t| t.si());
             let rule = plan.decision.at(point.frequency).into();
-            let stated = decide(deviation, tolerance, &uncertainty, rule);
+            let judged = value.ratio.as_ref().unwrap_or(&value.magnitude);
+            let by_it = setup.conventions >= Conventions::ByDistribution;
+            let known = judged.known(1.0 + deviation).filter(|_| by_it);
+            let stated = decide_known(deviation, tolerance, &uncertainty, known.as_ref(), rule);
             result.decision = stated.decision;
             result.guard_band = stated.guard_band;
             result.conformity = stated.conformity;

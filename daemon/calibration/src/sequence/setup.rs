@@ -5,6 +5,7 @@ use super::quality::{is_plain, nominal_response};
 use super::quiet::LISTEN;
 use super::run::Resumed;
 use crate::control::{Forecast, Plant, foresee_all, order};
+use crate::evaluate::Conventions;
 use crate::hazard::notice::ABOVE;
 use crate::interlock::{
     AboveForeseen, Ceiling, Coil, CoilHeat, DisplacementChannel, Interlock, Limits, Monitor, Other,
@@ -38,6 +39,8 @@ pub struct Setup {
     pub table: ReferenceTable,
     /// What an earlier run of this job left behind, where this one goes on with it.
     pub resumed: Option<Box<Resumed>>,
+    /// How its results are stated.
+    pub conventions: Conventions,
 }
 
 /// Samples of a block, where the acquisition of a job has gaps between them.
@@ -85,7 +88,16 @@ impl Setup {
             Order::AsWritten => (0..points.len()).collect(),
         };
         let opening = Opening::of(&job);
-        Self { job, plant, forecasts, order, opening, table, resumed: None }
+        Self {
+            job,
+            plant,
+            forecasts,
+            order,
+            opening,
+            table,
+            resumed: None,
+            conventions: Conventions::default(),
+        }
     }
 
     /// True if every point can be run.

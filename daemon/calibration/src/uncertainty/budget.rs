@@ -2,7 +2,7 @@
 
 use super::gum::welch_satterthwaite;
 use super::student::coverage_factor;
-use super::{Component, SimulatedEnds, UncertaintyError};
+use super::{Component, Known, SimulatedEnds, UncertaintyError};
 
 /// What a budget is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -105,6 +105,15 @@ impl Budget {
         self.simulated.as_ref()
     }
 
+    /// What is known of a deviation beyond its uncertainty, where that was simulated; `scale` is what a unit of the budget is in
+    /// the unit of the deviation. As much wider as more is stated than was simulated.
+    #[must_use]
+    pub fn known(&self, scale: f64) -> Option<Known> {
+        let ends = self.simulated()?;
+        let wider = (self.combined().expanded / ends.expanded()).max(1.0);
+        Some(Known { quantiles: ends.quantiles.clone()?, scale: scale * wider })
+    }
+
     /// What the components alone combine to, to first order, whatever may be stated.
     pub(super) fn of_components(&self) -> Combined {
         Combined::of(self.components.iter().map(|component| (component.standard(), component.dof())))
@@ -115,7 +124,7 @@ impl Budget {
     #[must_use]
     pub fn combined(&self) -> Combined {
         let own = self.of_components();
-        let own = match self.simulated.map(|ends| ends.expanded()) {
+        let own = match self.simulated().map(SimulatedEnds::expanded) {
             Some(expanded) if own.u > 0.0 => Combined { k: expanded / own.u, expanded, ..own },
             _ => own,
         };

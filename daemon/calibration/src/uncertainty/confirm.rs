@@ -6,7 +6,7 @@
 
 use super::gum::{
     Comparison, GumError, Input, Inputs, Interval, Model, Number, Shape, Simulation, Uniforms, hold_against,
-    simulate,
+    trials,
 };
 use super::{Budget, Component, Distribution, Measurand};
 
@@ -58,12 +58,24 @@ fn inputs_of(component: &Component) -> Result<Vec<Input>, GumError> {
 /// out (JCGM 101, clause 8). [`Comparison::reported`] is the interval to report, about a relative error or an angle of zero.
 ///
 /// # Errors
-/// As [`simulate`].
+/// As [`simulate`](super::gum::simulate).
 pub fn confirm(
     budget: &Budget,
     how: &Simulation,
     uniforms: &mut impl Uniforms,
 ) -> Result<Comparison, GumError> {
+    drawn(budget, how, uniforms).map(|(found, _)| found)
+}
+
+/// As [`confirm`], with every trial, rising.
+///
+/// # Errors
+/// As [`simulate`](super::gum::simulate).
+pub(super) fn drawn(
+    budget: &Budget,
+    how: &Simulation,
+    uniforms: &mut impl Uniforms,
+) -> Result<(Comparison, Vec<f64>), GumError> {
     let (mut takes, mut inputs) = (Vec::new(), Vec::new());
     for component in budget.components().iter().filter(|c| c.standard() > 0.0) {
         let own = inputs_of(component)?;
@@ -71,10 +83,10 @@ pub fn confirm(
         inputs.extend(own);
     }
     let model = Factors { measurand: budget.measurand(), takes };
-    let simulated = simulate(&model, &Inputs::independent(inputs)?, 0, how, uniforms)?;
+    let (simulated, all) = trials(&model, &Inputs::independent(inputs)?, 0, how, uniforms)?;
     let combined = budget.of_components();
     let expanded = combined.u * super::student::factor(combined.nu_eff, how.coverage);
-    Ok(hold_against(Interval { low: -expanded, high: expanded }, combined.u, simulated, how))
+    Ok((hold_against(Interval { low: -expanded, high: expanded }, combined.u, simulated, how), all))
 }
 
 #[cfg(test)]

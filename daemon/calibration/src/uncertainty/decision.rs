@@ -2,7 +2,7 @@
 //!
 //! Everything is decided on unrounded numbers.
 
-use super::{Combined, conformity};
+use super::{Combined, Known, conformity};
 use plan_schema::plan::{JudgedBy, Rule};
 
 /// What is decided on a point.
@@ -65,6 +65,19 @@ impl Statement {
 /// probabilities.
 #[must_use]
 pub fn decide(deviation: f64, tolerance: Option<f64>, found: &Combined, rule: DecisionRule) -> Statement {
+    decide_known(deviation, tolerance, found, None, rule)
+}
+
+/// The same with what is known of the deviation, where its uncertainty was simulated: probabilities go by that distribution, and by
+/// Student's where there is none.
+#[must_use]
+pub fn decide_known(
+    deviation: f64,
+    tolerance: Option<f64>,
+    found: &Combined,
+    known: Option<&Known>,
+    rule: DecisionRule,
+) -> Statement {
     let Some(limit) = tolerance else {
         return Statement::NONE;
     };
@@ -73,7 +86,10 @@ pub fn decide(deviation: f64, tolerance: Option<f64>, found: &Combined, rule: De
         return Statement::NONE;
     }
     // As the coverage factor does, the probability takes whole degrees of freedom.
-    let probability = |deviation: f64| conformity(deviation, found.u, found.nu_eff.floor(), limit);
+    let probability = |deviation: f64| match known {
+        Some(known) => known.conformity(deviation, limit),
+        None => conformity(deviation, found.u, found.nu_eff.floor(), limit),
+    };
     let conforms = probability(deviation);
     let deviation = deviation.abs();
     let guard = match rule {

@@ -7,8 +7,10 @@
 //!
 //! Sources: Cornish and Fisher 1938 for quantiles from cumulants; JCGM 101:2008, clause 8, for the comparison.
 
+use super::confirm::drawn;
 use super::gum::{Counted, Interval, Simulation, tolerance};
-use super::{Budget, Component, Distribution, Measurand, UncertaintyError, confirm};
+use super::known::Quantiles;
+use super::{Budget, Component, Distribution, Measurand, UncertaintyError};
 
 /// How much of the tolerance closed forms may use up before a budget is simulated. Less than the half that the module speaks
 /// of: going to the fourth cumulant only, they foretell two thirds of what a rectangular component does where it matters.
@@ -24,12 +26,14 @@ const DIGITS: i32 = 2;
 const NORMAL: f64 = 2.0;
 
 /// What a simulation gave that did not confirm the first order.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct SimulatedEnds {
     /// The interval that leaves out as much below as above, about a relative error or an angle of zero.
     pub interval: Interval,
     /// Trials made.
     pub trials: usize,
+    /// The distribution itself.
+    pub(super) quantiles: Option<Quantiles>,
 }
 
 impl SimulatedEnds {
@@ -65,9 +69,13 @@ impl Budget {
             return Ok(self);
         }
         let how = Simulation { digits: DIGITS, trials_max: TRIALS_MAX, ..Simulation::default() };
-        let found = confirm(&self, &how, &mut Counted::new(seed))
+        let (found, all) = drawn(&self, &how, &mut Counted::new(seed))
             .map_err(|error| UncertaintyError::Simulation { what: error.to_string() })?;
-        let ends = SimulatedEnds { interval: found.simulated.symmetric, trials: found.simulated.trials };
+        let ends = SimulatedEnds {
+            interval: found.simulated.symmetric,
+            trials: found.simulated.trials,
+            quantiles: Quantiles::of(&all),
+        };
         // Whether the last digit of an end still moves must not decide: an interval that lies within the tolerance confirms.
         let confirmed = found.low_apart.max(found.high_apart) <= found.tolerance;
         Ok(if confirmed { self } else { self.with_ends(ends) })
@@ -118,7 +126,7 @@ fn cornish_fisher(z: f64, skewness: f64, excess: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::ComponentSource;
+    use super::super::{ComponentSource, confirm};
     use super::*;
 
     fn budget(measurand: Measurand, parts: &[(Distribution, f64)]) -> Budget {

@@ -19,7 +19,9 @@ pub use number::{Dual, Number};
 pub(super) use propagate::welch_satterthwaite;
 pub use propagate::{Inputs, Model, Propagated, propagate, second_order};
 pub use random::{Counted, Uniforms};
-pub use simulate::{Comparison, Interval, Simulated, Simulation, compare, hold_against, simulate, tolerance};
+pub use simulate::{
+    Comparison, Interval, Simulated, Simulation, compare, hold_against, simulate, tolerance, trials,
+};
 
 #[cfg(test)]
 mod tests;

@@ -118,6 +118,20 @@ pub fn simulate(
     how: &Simulation,
     uniforms: &mut impl Uniforms,
 ) -> Result<Simulated, GumError> {
+    trials(model, inputs, output, how, uniforms).map(|(simulated, _)| simulated)
+}
+
+/// As [`simulate`], with every trial, rising.
+///
+/// # Errors
+/// As [`simulate`].
+pub fn trials(
+    model: &impl Model,
+    inputs: &Inputs,
+    output: usize,
+    how: &Simulation,
+    uniforms: &mut impl Uniforms,
+) -> Result<(Simulated, Vec<f64>), GumError> {
     // At least 100/(1 − p) trials in a block, so that some lie beyond the ends (JCGM 101, 7.9.4 b).
     let block = BLOCK.max(trials_beyond(how)?);
     if how.trials_max < 2 * block {
@@ -140,7 +154,7 @@ pub fn simulate(
         let steady = blocks.len() > 1 && steady(&blocks, allowed);
         if steady || all.len() + block > how.trials_max {
             all.sort_unstable_by(f64::total_cmp);
-            return Ok(Simulated { steady, ..summary(&all, how.coverage) });
+            return Ok((Simulated { steady, ..summary(&all, how.coverage) }, all));
         }
     }
 }
