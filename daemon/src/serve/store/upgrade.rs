@@ -18,11 +18,50 @@ const ROWS: [(&str, i64); 9] = [
     ("SELECT count(*) FROM house WHERE key = 'held'", 1),
 ];
 
-async fn old(path: &Path) {
+/// Every version that a program made, the present one last.
+const DUMPS: [&str; 3] =
+    [include_str!("schemas/0001.sql"), include_str!("schemas/0002.sql"), include_str!("schemas/0003.sql")];
+
+async fn of_dump(path: &Path, dump: &'static str) {
     let options = SqliteConnectOptions::new().filename(path).create_if_missing(true).foreign_keys(false);
     let pool = SqlitePool::connect_with(options).await.unwrap();
-    sqlx::raw_sql(include_str!("schemas/0001.sql")).execute(&pool).await.unwrap();
+    sqlx::raw_sql(dump).execute(&pool).await.unwrap();
     pool.close().await;
+}
+
+async fn old(path: &Path) {
+    of_dump(path, DUMPS[0]).await;
+}
+
+/// Tables and indices as they are written, but for those of the library that brings them forward.
+async fn layout(pool: &SqlitePool) -> Vec<(String, String)> {
+    let query =
+        "SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL AND name NOT LIKE '%sql%' ORDER BY name";
+    sqlx::query_as(query).fetch_all(pool).await.unwrap()
+}
+
+#[tokio::test]
+async fn every_version_that_there_was_comes_out_as_the_present_one_with_its_rows() {
+    let dir = tempfile::tempdir().unwrap();
+    let new = Store::open(&dir.path().join("new.sqlite")).await.unwrap();
+    let version: i64 =
+        sqlx::query_scalar("SELECT max(version) FROM _sqlx_migrations").fetch_one(&new.pool).await.unwrap();
+    assert_eq!(version, DUMPS.len() as i64, "a new migration wants a dump of what it makes");
+    let wanted = layout(&new.pool).await;
+    assert!(wanted.len() > 10, "{wanted:?}");
+    for (n, dump) in DUMPS.into_iter().enumerate() {
+        let path = dir.path().join(format!("{n}.sqlite"));
+        of_dump(&path, dump).await;
+        let store = Store::open(&path).await.unwrap();
+        keeps_its_rows(&store.pool).await;
+        assert_eq!(layout(&store.pool).await, wanted, "of version {}", n + 1);
+        for (table, since) in [("used", 1), ("versions", 2)] {
+            let query = sqlx::AssertSqlSafe(format!("SELECT count(*) FROM {table}"));
+            let rows: i64 = sqlx::query_scalar(query).fetch_one(&store.pool).await.unwrap();
+            assert_eq!(rows > 0, n >= since, "{table} of version {}", n + 1);
+        }
+        store.close().await;
+    }
 }
 
 async fn keeps_its_rows(pool: &SqlitePool) {
