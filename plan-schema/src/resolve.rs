@@ -10,6 +10,7 @@ mod eccentric;
 mod found;
 mod hum;
 mod largest;
+mod once;
 mod payload;
 mod reach;
 mod substitution;
@@ -23,7 +24,7 @@ use crate::chain::Chain;
 use crate::checks;
 use crate::job::{Job, Mounted};
 use crate::plan::{FORMAT, Format, Origin, Plan, Planned};
-use crate::read::{Diagnostic, Diagnostics, Document, Report, Source};
+use crate::read::{Diagnostic, Diagnostics, Document, Report};
 use crate::registers::{
     Reference, ReferenceCalibration, ReferencePoint, ReferenceRegister, Sensor, SensorRegister,
 };
@@ -31,8 +32,8 @@ use crate::rig::{Channel, Rig};
 use crate::scope::Scope;
 use crate::units::{Accel, Fraction, Hertz, Kilograms, Metres, Peak, Seconds, Sensitivity};
 use found::{Found, FoundReference, FoundSensor};
+use once::said_once;
 use std::collections::BTreeSet;
-use std::sync::Arc;
 
 /// The five files of a job.
 #[derive(Debug, Clone)]
@@ -66,6 +67,8 @@ pub struct ResolvedJob {
     pub second_reference: Option<MountedReference>,
     /// The column of the displacement transducer, where the rig has one.
     pub displacement_column: Option<usize>,
+    /// The column of the drive monitor, where the rig has one.
+    pub drive_column: Option<usize>,
     /// The sensors under test, in the order of the job.
     pub sensors: Vec<MountedSensor>,
     /// The check standards, in the order of the job. They take every point.
@@ -341,31 +344,6 @@ fn in_order(files: &JobFiles, mut noted: Vec<Diagnostic>) -> Diagnostics {
     Diagnostics(if files.plan.value.series.is_empty() { noted } else { said_once(&files.plan.source, noted) })
 }
 
-fn said_once(plan: &Arc<Source>, noted: Vec<Diagnostic>) -> Vec<Diagnostic> {
-    let mut kept: Vec<(Diagnostic, usize)> = Vec::new();
-    for diagnostic in noted {
-        let same = |(k, _): &&mut (Diagnostic, usize)| {
-            k.source == *plan
-                && k.source == diagnostic.source
-                && k.span == diagnostic.span
-                && k.remedy == diagnostic.remedy
-        };
-        match kept.iter_mut().rev().find(same) {
-            Some((_, more)) => *more += 1,
-            None => kept.push((diagnostic, 0)),
-        }
-    }
-    let told = |(mut diagnostic, more): (Diagnostic, usize)| {
-        if more > 0 {
-            let points = if more == 1 { "point" } else { "points" };
-            diagnostic.message =
-                format!("{}; the same at {more} more {points} of this series", diagnostic.message);
-        }
-        diagnostic
-    };
-    kept.into_iter().map(told).collect()
-}
-
 /// What was found for a job whose files agree.
 struct Parts {
     first: FoundReference,
@@ -400,10 +378,11 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
     let [first_uses, second_uses] = uses.references;
     let of_sensors = sensors.iter().flat_map(|s| std::iter::once(s.channel).chain(s.supply));
     let rig = files.rig.value.clone();
-    let displacement =
-        rig.displacement.as_ref().and_then(|d| rig.channels.iter().position(|c| c.name == d.channel));
+    let number = |name: &String| rig.channels.iter().position(|c| &c.name == name);
+    let displacement = rig.displacement.as_ref().and_then(|d| number(&d.channel));
+    let drive = rig.drive_monitor.as_ref().and_then(|d| number(&d.channel));
     let references = std::iter::once(first.channel).chain(second.as_ref().map(|s| s.channel));
-    let used: BTreeSet<usize> = of_sensors.chain(references).chain(displacement).collect();
+    let used: BTreeSet<usize> = of_sensors.chain(references).chain(displacement).chain(drive).collect();
     let column = |channel: usize| used.range(..channel).count();
     let (under_test, check_standards): (Vec<_>, Vec<_>) =
         sensors.into_iter().zip(uses.sensors).partition(|(s, _)| s.is_under_test());
@@ -443,6 +422,7 @@ fn assemble(files: &JobFiles, parts: Parts) -> ResolvedJob {
         reference: reference(first, first_uses),
         second_reference: second.map(|s| reference(s, second_uses)),
         displacement_column: displacement.map(column),
+        drive_column: drive.map(column),
         sensors: under_test.into_iter().map(mounted).collect(),
         check_standards: check_standards.into_iter().map(mounted).collect(),
         witnesses,

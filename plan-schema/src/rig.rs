@@ -3,6 +3,7 @@
 mod admission;
 mod channel;
 mod channel_ratio;
+mod drive_monitor;
 mod fixture;
 mod permissives;
 mod place;
@@ -11,6 +12,7 @@ mod substitution;
 pub use admission::{Limiter, LimiterKind, Waiver};
 pub use channel::{Channel, Connection, Coupling, RangeGain, ResponsePoint};
 pub use channel_ratio::{RatioRoute, RoutedBy};
+pub use drive_monitor::{DriveMonitor, DrivePoint};
 pub use fixture::{Fixture, FixturePoint};
 pub use permissives::{ChecklistEntry, ContactState, ENABLE, Needed, Permissive};
 pub use place::Place;
@@ -79,6 +81,8 @@ written_table! {
         pub check_standard: Option<String>,
         /// A transducer for the armature's displacement, where there is one.
         pub displacement: Option<DisplacementChannel>,
+        /// A channel that shows the drive, where there is one: the interlock judges by it what comes out.
+        pub drive_monitor: Option<DriveMonitor>,
         /// What the laboratory knows of the rig's errors, for the uncertainty.
         pub errors: RigErrors,
         /// Ways to stop the armature, in the order in which they are tried.

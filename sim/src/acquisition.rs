@@ -469,7 +469,7 @@ fn chain(job: &ResolvedJob, channel: &plan_schema::rig::Channel, wire: Wire) -> 
             sensors.nth(n).map_or_else(Chain::default, |s| s.chain.clone())
         }
         Wire::Supply(_) => Chain::of(channel, false),
-        Wire::Displacement | Wire::Nothing => Chain::default(),
+        Wire::Displacement | Wire::Drive | Wire::Nothing => Chain::default(),
     }
 }
 
@@ -485,14 +485,19 @@ fn wire(job: &ResolvedJob, channel: &str) -> Result<Wire, SimError> {
         reference.or_else(sensor).or_else(supply)
     });
     let wire = wire.unwrap_or(Wire::Nothing);
-    match &job.rig.displacement {
-        Some(displacement) if displacement.channel == channel => match wire {
-            Wire::Nothing => Ok(Wire::Displacement),
-            _ => Err(SimError::new(
-                format!("channel '{channel}' carries the displacement transducer and another one"),
-                "connect the other to a channel of its own",
-            )),
-        },
-        _ => Ok(wire),
+    let displacement = job.rig.displacement.as_ref().is_some_and(|d| d.channel == channel);
+    let drive = job.rig.drive_monitor.as_ref().is_some_and(|d| d.channel == channel);
+    let twice = |what: &str| {
+        SimError::new(
+            format!("channel '{channel}' carries {what} and another one"),
+            "connect the other to a channel of its own",
+        )
+    };
+    match (displacement, drive, wire) {
+        (false, false, wire) => Ok(wire),
+        (true, false, Wire::Nothing) => Ok(Wire::Displacement),
+        (false, true, Wire::Nothing) => Ok(Wire::Drive),
+        (true, ..) => Err(twice("the displacement transducer")),
+        (false, true, _) => Err(twice("the drive monitor")),
     }
 }

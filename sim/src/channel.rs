@@ -26,6 +26,8 @@ pub(crate) enum Wire {
     Supply(usize),
     /// The displacement transducer.
     Displacement,
+    /// The monitor of the drive.
+    Drive,
 }
 
 /// What comes along a wire beside its signal.

@@ -12,6 +12,7 @@ use crate::sensor::{SensorTruth, Table};
 use crate::shaker::POSITION;
 use crate::spread::Unknowns;
 use plan_schema::resolve::ResolvedJob;
+use plan_schema::rig::{DriveMonitor, DrivePoint};
 use plan_schema::units::SamplesPerSecond;
 
 /// Everything on the table, and the supplies that channels read.
@@ -31,6 +32,9 @@ pub(crate) struct Pickups {
     transverse_share: (Option<f64>, f64),
     position: Vec<f64>,
     transverse: Vec<f64>,
+    /// The drive monitor, and a stretch of what it is connected to, in V.
+    monitor: Option<DriveMonitor>,
+    drive: Vec<f64>,
 }
 
 impl Pickups {
@@ -76,6 +80,8 @@ impl Pickups {
             transverse_share: (drawn, drawn.unwrap_or(0.0)),
             position: vec![0.0; STRETCH],
             transverse: vec![0.0; STRETCH],
+            drive: vec![0.0; STRETCH],
+            monitor: job.rig.drive_monitor.clone(),
         })
     }
 
@@ -119,6 +125,29 @@ impl Pickups {
         }
     }
 
+    /// Notes what the drive monitor is connected to at sample `n` of the stretch. `driven` volts reach the amplifier, whatever
+    /// a fault makes of its gain.
+    #[inline]
+    pub(crate) fn note_drive(
+        &mut self,
+        n: usize,
+        source: &crate::source::Source,
+        plant: &Plant,
+        driven: f64,
+    ) {
+        let Some(monitor) = &self.monitor else { return };
+        let volts = match monitor.shows {
+            DrivePoint::Source => {
+                let own = source.wave(1.0);
+                own[0] + own[4]
+            }
+            DrivePoint::Amplifier => plant.output_for(driven),
+        };
+        if let Some(to) = self.drive.get_mut(n) {
+            *to = volts;
+        }
+    }
+
     /// Goes to the next sample along with the plant, which has just done so.
     #[inline]
     pub(crate) fn step(&mut self, plant: &Plant) {
@@ -150,10 +179,14 @@ impl Pickups {
             Wire::Reference(n) => self.references.get(n).map_or_else(Source::default, ReferenceTruth::source),
             Wire::Sensor(n) => self.sensors.get(n).map_or_else(Source::default, SensorTruth::source),
             Wire::Displacement => Source { scale: self.displacement, ..Source::default() },
+            Wire::Drive => {
+                Source { scale: self.monitor.as_ref().map_or(0.0, |m| m.ratio.si()), ..Source::default() }
+            }
         }
     }
 
-    /// The signal on a wire over the stretch that was finished, in volts; of the displacement transducer in m.
+    /// The signal on a wire over the stretch that was finished, in volts; of the displacement transducer in m, of the drive
+    /// monitor in volts where it is connected.
     pub(crate) fn signal(&self, wire: Wire) -> Option<&[f64]> {
         match wire {
             Wire::Nothing => None,
@@ -161,6 +194,7 @@ impl Pickups {
             Wire::Supply(n) => self.supplies.get(n).map(Vec::as_slice),
             Wire::Sensor(n) => self.sensors.get(n).map(|s| s.signal.as_slice()),
             Wire::Displacement => Some(&self.position),
+            Wire::Drive => Some(&self.drive),
         }
     }
 }

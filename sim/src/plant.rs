@@ -257,6 +257,15 @@ impl Plant {
         self.shaker.acceleration_row(self.coil, self.amplifier.mode)
     }
 
+    /// What the amplifier puts out for a voltage of the source, in V in voltage mode; nothing while it is muted. Its corner is far
+    /// above the tone and left out.
+    pub(crate) fn output_for(&self, source: f64) -> f64 {
+        let amplifier = &self.amplifier;
+        let live = f64::from(u8::from(self.coil == Coil::Driven));
+        let most = amplifier.voltage_limit;
+        live * (amplifier.gain * source + amplifier.offset).clamp(-most, most)
+    }
+
     /// Current, displacement, velocity and the amplifier's aim at this sample.
     pub(crate) fn state(&self) -> &State {
         &self.state

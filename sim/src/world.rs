@@ -407,6 +407,7 @@ impl World {
                 // The switch parts the amplifier from the source.
                 wave = [0.0; 5];
             }
+            self.pickups.note_drive(n, &self.source, &self.plant, wave[0] + wave[4]);
             self.pickups.note(n, &self.plant);
             self.plant.step(&wave);
             self.pickups.step(&self.plant);

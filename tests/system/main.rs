@@ -13,6 +13,8 @@ mod doctor;
 #[cfg(test)]
 mod doors;
 #[cfg(test)]
+mod drive_monitor;
+#[cfg(test)]
 mod gated;
 #[cfg(test)]
 mod golden;

@@ -5,6 +5,7 @@
 
 mod channel;
 mod channel_ratio;
+mod drive_monitor;
 mod faults;
 mod machine;
 mod permissives;

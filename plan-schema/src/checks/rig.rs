@@ -4,7 +4,7 @@ mod admission;
 
 use super::Checker;
 use crate::read::{Diagnostic, Document};
-use crate::rig::{AmplifierMode, Rig, SafeAction};
+use crate::rig::{AmplifierMode, Rig, SafeAction, instrument_of};
 use crate::simulation::Spread;
 use crate::units::engineering;
 use std::collections::BTreeSet;
@@ -26,6 +26,7 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     super::channel::channels(&mut checker, rig);
     super::channel::fixtures(&mut checker, rig);
     displacement(&mut checker, rig);
+    super::drive_monitor::drive_monitor(&mut checker, rig);
     errors(&mut checker, rig);
     safe_paths(&mut checker, rig);
     admission::admission(&mut checker, rig);
@@ -289,6 +290,7 @@ fn safe_paths(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         checker.positive(&format!("safe_path[{n}].time"), path.time.si());
     }
     checker.unique("safe_path", "action", rig.safe_paths.iter().map(|p| p.action.word()));
+    simulated_paths(checker, rig);
     let boxes: Vec<&str> = rig
         .safe_paths
         .iter()
@@ -305,6 +307,29 @@ fn safe_paths(checker: &mut Checker<'_, Rig>, rig: &Rig) {
             "all ways to stop the armature go through one instrument",
             "have two that share no box, link or program",
         );
+    }
+}
+
+/// Kind of driver of a simulated instrument.
+const SIMULATED: &str = "simulated";
+
+/// A dry run shows no more than what is declared, so a simulated instrument must not be slower than its safe path.
+fn simulated_paths(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    let (source, amplifier) = (&rig.simulation.source, &rig.simulation.amplifier);
+    for (n, path) in rig.safe_paths.iter().enumerate() {
+        let (role, what, takes) = match path.action {
+            SafeAction::SourceOff => (&rig.roles.source, "source", source.latency + source.ramp),
+            SafeAction::AmplifierMute => (&rig.roles.amplifier, "amplifier", amplifier.latency),
+        };
+        let named = instrument_of(role);
+        let simulated = rig.instruments.iter().any(|i| i.name == named && i.driver == SIMULATED);
+        if simulated && path.time.si() < takes.si() * (1.0 - 1e-9) {
+            checker.warning(
+                &format!("safe_path[{n}].time"),
+                format!("the simulated {what} takes {} for that", engineering(takes.si(), "s")),
+                format!("write that time, or a faster [simulation.{what}]"),
+            );
+        }
     }
 }
 

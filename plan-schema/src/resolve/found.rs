@@ -157,6 +157,9 @@ impl<'a> Found<'a> {
         if let Some(displacement) = &rig.displacement {
             taken.insert(&displacement.channel, "the displacement transducer".to_owned());
         }
+        if let Some(monitor) = &rig.drive_monitor {
+            taken.insert(&monitor.channel, "the drive monitor".to_owned());
+        }
         let known: Vec<&str> = register.value.sensors.iter().map(|s| s.serial.as_str()).collect();
         let mut sensors = Vec::new();
         for (n, mounted) in job.value.mounted.iter().enumerate() {

@@ -8,6 +8,7 @@ use proptest::prelude::*;
 
 mod chains;
 mod mounted;
+mod rigs;
 mod series;
 
 /// What is said about the fixture's job after an edit.

@@ -1,6 +1,7 @@
 //! The machine that gives leave, withdraws it, and latches.
 
 use super::ceiling::AboveForeseen;
+use super::drive::{Drive, DriveMonitor};
 use super::monitor::{Ceiling, Limits, Monitor, Watch};
 use super::told::Told;
 use super::tones::Tones;
@@ -17,6 +18,7 @@ pub struct Interlock {
     monitor: Monitor,
     tones: Tones,
     foreseen: AboveForeseen,
+    drive: Option<Drive>,
     watch: Option<Watch>,
     timing: Timing,
     last_block: Option<Mono>,
@@ -39,12 +41,19 @@ impl Interlock {
             monitor,
             tones,
             foreseen,
+            drive: None,
             watch: None,
             timing,
             last_block: None,
             last_contacts: None,
             contacts_expected: contacts,
         }
+    }
+
+    /// The same with the channel that shows the drive, where the rig has one.
+    #[must_use]
+    pub fn monitored(self, monitor: Option<DriveMonitor>) -> Self {
+        Self { drive: monitor.map(Drive::new), ..self }
     }
 
     /// Where it stands.
@@ -91,6 +100,9 @@ impl Interlock {
 
     /// Asks for leave up to a ceiling. Not given while tripped.
     pub fn ask(&mut self, ceiling: Ceiling, orders: &mut Vec<Order>) -> bool {
+        if let Some(drive) = &mut self.drive {
+            drive.allow(ceiling.drive);
+        }
         self.take(Event::Ask(ceiling), orders);
         self.may_drive()
     }
@@ -131,11 +143,17 @@ impl Interlock {
     /// A command left for the source: until it is acknowledged nothing is known of the tone.
     pub fn commanded(&mut self) {
         self.tones.commanded();
+        if let Some(drive) = &mut self.drive {
+            drive.forget();
+        }
     }
 
     /// The source acknowledged a setting.
     pub fn told(&mut self, told: Told, orders: &mut Vec<Order>) {
         self.foreseen.settled(told.from);
+        if let Some(drive) = &mut self.drive {
+            drive.told(&told);
+        }
         let found = self.tones.told(told);
         self.judged(found, orders);
     }
@@ -144,6 +162,9 @@ impl Interlock {
     pub fn at_rest(&mut self) {
         self.watch(None);
         self.tones.at_rest();
+        if let Some(drive) = &mut self.drive {
+            drive.forget();
+        }
     }
 
     /// A drive that the run is about to command. False, and a trip, if it is beyond ceiling or limit.
@@ -160,6 +181,9 @@ impl Interlock {
         if self.monitor.is_gated() {
             self.foreseen.gap();
             self.tones.gap(block.first_sample);
+            if let Some(drive) = &mut self.drive {
+                drive.gap(block.first_sample);
+            }
         }
         let motion = self.monitor.look(block, driving);
         let tones = &self.tones;
@@ -167,7 +191,11 @@ impl Interlock {
             let trip = self.watch.and_then(|watch| self.foreseen.look(block, &watch));
             trip.map(|trip| tones.on_reference(trip))
         };
-        let found = motion.or_else(foreseen).or_else(|| self.tones.look(block));
+        // The drive itself tells more of a cause than what it makes move.
+        let drive = self.drive.as_mut().and_then(|drive| drive.look(block, driving));
+        let missing = motion.as_ref().is_some_and(|trip| trip.reason == TripReason::BlocksMissing);
+        let seen = if missing { motion } else { drive.or(motion) };
+        let found = seen.or_else(foreseen).or_else(|| self.tones.look(block));
         self.judged(found, orders);
     }
 

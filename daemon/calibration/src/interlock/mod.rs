@@ -9,6 +9,7 @@
 mod agreement;
 mod ceiling;
 mod displacement;
+mod drive;
 mod follow;
 mod machine;
 mod monitor;
@@ -24,6 +25,7 @@ mod trip;
 
 pub use ceiling::AboveForeseen;
 pub use displacement::{BEYOND_CEILING, DisplacementChannel};
+pub use drive::DriveMonitor;
 pub use machine::Interlock;
 pub use monitor::{Ceiling, Limits, Monitor, Watch};
 pub use observer::{Commanded, Departure, Observed, Observer};

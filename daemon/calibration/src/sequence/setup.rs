@@ -8,8 +8,8 @@ use crate::control::{Forecast, Plant, foresee_all, order};
 use crate::evaluate::Conventions;
 use crate::hazard::notice::ABOVE;
 use crate::interlock::{
-    AboveForeseen, Ceiling, Coil, CoilHeat, DisplacementChannel, Interlock, Limits, Monitor, Other,
-    StrokeLimits, StrokeMonitor, Tones,
+    AboveForeseen, Ceiling, Coil, CoilHeat, DisplacementChannel, DriveMonitor, Interlock, Limits, Monitor,
+    Other, StrokeLimits, StrokeMonitor, Tones,
 };
 use crate::uncertainty::ReferenceTable;
 use nalgebra::Complex;
@@ -17,8 +17,9 @@ use plan_schema::chain::Chain;
 use plan_schema::plan::Order;
 use plan_schema::registers::ReferencePoint;
 use plan_schema::resolve::ResolvedJob;
+use plan_schema::rig::{AmplifierMode, DrivePoint};
 use plan_schema::units::{
-    Accel, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts,
+    Accel, Displacement, Hertz, Newtons, Radians, SampleCount, Seconds, Sensitivity, Velocity, Volts, VoltsDc,
 };
 use std::f64::consts::TAU;
 
@@ -153,6 +154,31 @@ impl Setup {
         let foreseen = AboveForeseen::new(rate, reference, self.plant.braking());
         let contacts = self.job.rig.roles.contacts.is_some();
         Interlock::new(monitor, tones, foreseen, self.job.rig.timing.clone(), contacts)
+            .monitored(self.drive_monitor())
+    }
+
+    /// The channel that shows the drive, where the rig has one. A direct voltage may hold the armature as far off its centre as
+    /// is allowed for: `x = Bl G V / (R k)` in voltage mode, `x = Bl T V / k` in current mode (elementary).
+    fn drive_monitor(&self) -> Option<DriveMonitor> {
+        let rig = &self.job.rig;
+        let (monitor, column) = (rig.drive_monitor.as_ref()?, self.job.drive_column?);
+        let (shaker, amplifier) = (&rig.shaker, &rig.amplifier);
+        let gain = amplifier.gain.map_or(1.0, |g| g.si());
+        let force_per_volt = match amplifier.mode {
+            AmplifierMode::Voltage => shaker.force_factor.si() * gain / shaker.coil_resistance.si(),
+            AmplifierMode::Current => {
+                shaker.force_factor.si() * amplifier.transconductance.map_or(1.0, |t| t.si())
+            }
+        };
+        let amplified = if monitor.shows == DrivePoint::Amplifier { gain } else { 1.0 };
+        Some(DriveMonitor {
+            column,
+            name: monitor.channel.clone(),
+            shows: monitor.shows,
+            volts_of_source: 1.0 / (monitor.ratio.si() * amplified),
+            direct: VoltsDc::new(shaker.static_allowance.si() * shaker.stiffness.si() / force_per_volt.abs()),
+            rate: rig.acquisition.rate,
+        })
     }
 
     /// What the coil bears.
