@@ -9,12 +9,13 @@
 //! beside it, as converters are; else none is.
 
 use crate::channel::{Channel, Facts, Source, Wire};
-use crate::conditioner::{Conditioner, Response};
+use crate::conditioner::Response;
 use crate::delay;
 use crate::error::SimError;
 use crate::faults::Effects;
 use crate::hum::Hum;
 use crate::spread::Unknowns;
+use crate::tap::Tap;
 use plan_schema::chain::Chain;
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::AcquisitionSetup;
@@ -68,15 +69,6 @@ pub(crate) enum Instead<'a> {
     Source(&'a [f64]),
     /// The reference to those of the sensors under test.
     Reference,
-}
-
-/// The reference's output on its way to other channels than its own: its signal times a scale, then its conditioner.
-#[derive(Clone)]
-struct Tap {
-    scale: f64,
-    conditioner: Option<Conditioner>,
-    under_test: usize,
-    volts: Vec<f64>,
 }
 
 /// What the acquisition does next.
@@ -300,9 +292,7 @@ impl Sampler {
             let wire = input.channel.wire;
             let other = match (instead, wire) {
                 (Instead::Source(volts), Wire::Reference(_) | Wire::Sensor(_)) => Some(volts),
-                (Instead::Reference, Wire::Sensor(n)) if n < self.tap.under_test => {
-                    self.tap.volts.get(..samples)
-                }
+                (Instead::Reference, Wire::Sensor(n)) => self.tap.to(n, samples),
                 _ => None,
             };
             if let Some(volts) = other {
@@ -361,37 +351,6 @@ fn hum(facts: &SimulatedAcquisition, unknowns: &Unknowns, channel: &str, turns: 
         (volts.si(), Hum::new(turns * f64::from(*harmonic), phase))
     })
     .collect()
-}
-
-impl Tap {
-    fn of(job: &ResolvedJob, unknowns: &Unknowns, rate: SamplesPerSecond, source: &Source) -> Self {
-        let chain = job.reference.chain.before_channel();
-        let name = job.columns.get(job.reference.column).map_or("", |c| c.name.as_str());
-        // The same conditioner as before the reference's own channel, so the same draws.
-        let off = |what: &str, u: f64| unknowns.stated(&format!("{what} of channel {name}"), u);
-        let gain = chain.conditioner().map_or(1.0, |g| g.value * (1.0 + off("conditioner", g.u)));
-        Self {
-            scale: source.scale * gain,
-            conditioner: Response::of(&chain, off).map(|response| Conditioner::new(response, rate.si())),
-            under_test: job.sensors.len(),
-            volts: vec![0.0; STRETCH],
-        }
-    }
-
-    /// Takes in a stretch of the reference's signal: its conditioner goes on all the time.
-    fn take(&mut self, signal: Option<&[f64]>, samples: usize) {
-        let (Some(volts), Some(signal)) =
-            (self.volts.get_mut(..samples), signal.and_then(|s| s.get(..samples)))
-        else {
-            return;
-        };
-        for (to, from) in volts.iter_mut().zip(signal) {
-            *to = from * self.scale;
-        }
-        if let Some(conditioner) = &mut self.conditioner {
-            conditioner.pass(volts);
-        }
-    }
 }
 
 /// Length of a gate and of the pause after it: as the simulation says, else as the rig file says of a gated acquisition.

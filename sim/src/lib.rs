@@ -42,6 +42,7 @@ mod sensor;
 mod shaker;
 mod source;
 mod spread;
+mod tap;
 mod thermal;
 mod truth;
 mod tuned;
