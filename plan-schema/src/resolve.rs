@@ -6,6 +6,7 @@
 mod chains;
 mod channel_ratio;
 mod due;
+mod eccentric;
 mod found;
 mod hum;
 mod largest;

@@ -5,12 +5,14 @@ mod channel;
 mod channel_ratio;
 mod fixture;
 mod permissives;
+mod place;
 
 pub use admission::{Limiter, LimiterKind, Waiver};
 pub use channel::{Channel, Connection, Coupling, RangeGain, ResponsePoint};
 pub use channel_ratio::{RatioRoute, RoutedBy};
 pub use fixture::{Fixture, FixturePoint};
 pub use permissives::{ChecklistEntry, ContactState, ENABLE, Needed, Permissive};
+pub use place::Place;
 
 use crate::plan::Format;
 use crate::read::Table;
@@ -18,8 +20,8 @@ use crate::simulation::Simulation;
 use crate::units::{
     Accel, Amperes, AmperesDc, AnglePerLength, Celsius, Displacement, ForceFactor, Fraction, Gain,
     HeatCapacity, HeatResistance, Henries, Hertz, Kilograms, Metres, Newtons, Ohms, Peak, PerKelvin,
-    Quantity, Radians, SamplesPerSecond, Seconds, Stiffness, Transconductance, Velocity, VoltagePerLength,
-    Volts, VoltsDc,
+    Quantity, Radians, SamplesPerSecond, Seconds, Stiffness, Torque, Transconductance, Velocity,
+    VoltagePerLength, Volts, VoltsDc,
 };
 use crate::{written_table, written_words};
 
@@ -60,6 +62,8 @@ written_table! {
         pub channels key "channel": Vec<Channel>,
         /// How one voltage gets into all channels, where the rig has a way.
         pub channel_ratio: Option<RatioRoute>,
+        /// Places on the table, and how far off the axis of motion they lie.
+        pub places key "place": Vec<Place> = Vec::new(),
         /// Fixtures that sensors may stand on, with what is measured of their motion.
         pub fixtures key "fixture": Vec<Fixture> = Vec::new(),
         /// The reference transducer in the rig.
@@ -121,6 +125,9 @@ written_table! {
         pub moving_mass: Kilograms,
         /// Largest mass on the table: sensors, adapters and fixtures together; absent: only the force limits it.
         pub payload_limit: Option<Kilograms>,
+        /// Largest moment about the middle of the table that a payload beside the axis may make, by its weight and by its
+        /// acceleration; absent: none is stated, and none is judged.
+        pub eccentric_moment_limit: Option<Quantity<Torque>>,
         /// Stiffness of the suspension.
         pub stiffness: Quantity<Stiffness>,
         /// Mechanical damping as a share of critical damping, with the moving mass alone.

@@ -5,8 +5,8 @@ use serde_json::Value;
 use std::collections::BTreeSet;
 
 /// The units of the contract.
-const UNITS: [&str; 17] = [
-    "hz", "kg", "s", "ms", "v", "mps2", "mps", "m", "n", "a", "degc", "deg", "percent", "db", "cycles",
+const UNITS: [&str; 18] = [
+    "hz", "kg", "nm", "s", "ms", "v", "mps2", "mps", "m", "n", "a", "degc", "deg", "percent", "db", "cycles",
     "samples", "mv_per_g",
 ];
 
