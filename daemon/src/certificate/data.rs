@@ -228,6 +228,8 @@ pub struct Equipment {
     pub u: Option<String>,
     /// When it is due for calibration.
     pub due: Option<String>,
+    /// The day on which its gain was set by hand, and who set it.
+    pub set: Option<(String, String)>,
 }
 
 vocabulary! {

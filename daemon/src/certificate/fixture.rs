@@ -115,6 +115,8 @@ fn equipment() -> Vec<Equipment> {
         gain: gain.map(Into::into),
         u: gain.map(|_| "0.1 %".into()),
         due: gain.map(|_| "2000-09-30".into()),
+        set: (role == EquipmentRole::ReferenceConditioner)
+            .then(|| ("2000-05-02".into(), "R. Example".into())),
     };
     vec![
         one(EquipmentRole::ReferenceConditioner, Some("INV-C-11"), Some("9.982 mV/pC")),
@@ -404,6 +406,7 @@ pub(crate) fn charge() -> CertificateRequest {
         gain: Some("10 mV/pC".into()),
         u: Some("0.15 %".into()),
         due: None,
+        set: None,
     });
     request
 }

@@ -190,6 +190,10 @@ fn equipment(job: &ResolvedJob, sensor: &MountedSensor) -> Vec<Equipment> {
             gain: channel.conditioner_gain.map(|g| g.in_words()),
             u: channel.conditioner_gain.map(|_| channel.conditioner_u).filter(|u| u.si() > 0.0).map(share),
             due: channel.conditioner_due.map(|day| day.to_string()),
+            set: channel
+                .conditioner_set_on
+                .map(|day| day.to_string())
+                .zip(channel.conditioner_set_by.clone()),
         })
     };
     let channel = |role, channel: &Channel| Equipment {
@@ -199,11 +203,12 @@ fn equipment(job: &ResolvedJob, sensor: &MountedSensor) -> Vec<Equipment> {
         gain: channel.gain_in_use().map(|g| format!("{} V/V", g.gain.si())),
         u: channel.gain_in_use().map(|g| share(g.u)),
         due: channel.gain_in_use().and_then(|g| g.due).map(|day| day.to_string()),
+        set: None,
     };
     let instrument = |role, of: &str| {
         let name = instrument_of(of);
         let serial = job.rig.instruments.iter().find(|i| i.name == name).and_then(|i| i.serial.clone());
-        Equipment { role, name: Some(name.to_owned()), serial, gain: None, u: None, due: None }
+        Equipment { role, name: Some(name.to_owned()), serial, gain: None, u: None, due: None, set: None }
     };
     let (own, reference) = (job.columns.get(sensor.column), job.columns.get(job.reference.column));
     let conditioners = [

@@ -1,6 +1,6 @@
 //! A rig: whether this user could reach its instruments, and what its latch says. Nothing is opened.
 
-use super::Finding;
+use super::{Finding, State};
 use crate::files::Disk;
 use crate::record::UtcTime;
 use crate::settings::Settings;
@@ -59,7 +59,13 @@ fn instrument(settings: &Settings, rig: &Rig, one: &Instrument) -> Finding {
     };
     match (&link.tcp, link.serial.as_ref().or(link.usbtmc.as_ref())) {
         (Some(address), _) => host(what, address),
-        (None, Some(path)) => device(what, Path::new(path)),
+        (None, Some(path)) => match device(what, Path::new(path)) {
+            found if found.state == State::Ok && link.usbtmc.is_some() => {
+                let seen = format!("{}; a transfer that is not ended keeps it for up to 5 s", found.seen);
+                Finding::remark(found.what, seen, "see to it that a way to stop the armature goes without it")
+            }
+            found => found,
+        },
         (None, None) => Finding::ok(what, "no link to look at"),
     }
 }

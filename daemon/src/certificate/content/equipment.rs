@@ -12,7 +12,7 @@ use crate::certificate::data::Equipment;
 pub struct Instrument {
     /// What it does.
     pub label: String,
-    /// Name, serial number, gain with its uncertainty, next calibration.
+    /// Name, serial number, gain with its uncertainty, who set it by hand, next calibration.
     pub told: String,
     /// Its serial number, for data.
     #[serde(skip)]
@@ -45,6 +45,9 @@ fn told(source: &Source<'_>, one: &Equipment) -> Result<String, MissingMessage> 
         }
         (Some(gain), None) => parts.push(say("gain", &[("gain", &source.print.number(gain))])?),
         (None, _) => {}
+    }
+    if let Some((on, by)) = &one.set {
+        parts.push(say("set", &[("on", on), ("by", by)])?);
     }
     if let Some(due) = &one.due {
         parts.push(say("due", &[("due", due)])?);

@@ -75,7 +75,8 @@ written_table! {
         pub tcp: Option<String>,
         /// Path of a serial line, by a name that stays with the adapter, such as "/dev/serial/by-id/…".
         pub serial: Option<String>,
-        /// Path of the kernel's character device of a USB test and measurement instrument, such as "/dev/usbtmc0".
+        /// Path of the kernel's character device of a USB test and measurement instrument, such as "/dev/usbtmc0". A transfer that
+        /// the instrument does not end keeps this link for up to 5 s: the armature needs a way to stop that goes without it.
         pub usbtmc: Option<String>,
         /// Bits per second of a serial line.
         pub baud: u32 = 9600,
@@ -102,6 +103,9 @@ written_table! {
 
 /// Longest time-out that is allowed: a call that ends this late helps nobody.
 const TIMEOUT_MAX: f64 = 60.0;
+/// So long the kernel keeps a transfer that an instrument on USBTMC does not end, in s, and every other of it waits (Linux,
+/// drivers/usb/class/usbtmc.c, `USBTMC_TIMEOUT`; from memory). A program can shorten that only by a call that no safe code has.
+const USBTMC_KEEPS: f64 = 5.0;
 /// Most repetitions of a question.
 const RETRIES_MAX: u32 = 5;
 
@@ -146,6 +150,24 @@ impl Link {
             found.push(format!("settings.link.unit: {} is no unit; write 0 to 255", self.unit));
         }
         found
+    }
+
+    /// The same for an instrument that is spoken to in Modbus.
+    pub(super) fn problems_of_modbus(&self) -> Vec<String> {
+        let mut found = self.problems();
+        if self.usbtmc.is_some() {
+            found.push(
+                "settings.link.usbtmc: Modbus does not go over USBTMC; write tcp, or serial for RTU"
+                    .to_owned(),
+            );
+        }
+        found
+    }
+
+    /// What the kernel may add to the time-out of a transfer that was given up: over USBTMC the next waits for its own time-out.
+    pub(super) fn delay(&self) -> Seconds {
+        let over = if self.usbtmc.is_some() { USBTMC_KEEPS - self.timeout.si() } else { 0.0 };
+        Seconds::new(over.max(0.0))
     }
 
     /// The address in words.
@@ -285,6 +307,15 @@ mod tests {
         ] {
             assert_eq!(link(bad).problems().len(), 1, "{bad}");
         }
+    }
+
+    #[test]
+    fn what_the_kernel_adds_is_reckoned_with() {
+        assert_eq!(link("link = { tcp = \"a:1\" }").delay(), Seconds::ZERO);
+        let usb = link("link = { usbtmc = \"/dev/usbtmc0\", timeout = \"200 ms\" }");
+        assert!((usb.delay().si() - 4.8).abs() < 1e-12);
+        assert!(usb.problems().is_empty());
+        assert_eq!(usb.problems_of_modbus().len(), 1);
     }
 
     /// Nobody listens at a port that was just given back; a path that is none is refused as well.

@@ -41,11 +41,12 @@ impl DriverFactory for Factory {
     }
 
     fn check(&self, instrument: &Instrument) -> Vec<String> {
-        check(instrument, |settings: &AmbientSettings| settings.link.problems())
+        check(instrument, |settings: &AmbientSettings| settings.link.problems_of_modbus())
     }
 
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
-        let settings = read_or_refuse(instrument, |settings: &AmbientSettings| settings.link.problems())?;
+        let settings =
+            read_or_refuse(instrument, |settings: &AmbientSettings| settings.link.problems_of_modbus())?;
         let mut sensor = Sensor { modbus: Modbus::new(&instrument.name, &settings.link), settings };
         sensor.read().await?;
         let identity = Identity {

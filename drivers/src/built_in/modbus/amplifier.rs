@@ -111,7 +111,7 @@ impl AmplifierSettings {
 
     /// What is wrong, each with its remedy.
     pub(crate) fn problems(&self) -> Vec<String> {
-        let mut found = self.link.problems();
+        let mut found = self.link.problems_of_modbus();
         for (key, contact) in [("mute", Some(self.mute)), ("enable", self.enable)] {
             if let Some(contact) = contact.filter(|c| !c.is_writable()) {
                 found.push(format!(

@@ -34,7 +34,7 @@ written_table! {
 
 impl ContactsSettings {
     fn problems(&self) -> Vec<String> {
-        let mut found = self.link.problems();
+        let mut found = self.link.problems_of_modbus();
         for contact in self.outputs.iter().filter(|c| !c.is_writable()) {
             found.push(format!(
                 "settings.outputs: {contact} can't be written; write a coil or a bit of a holding register"

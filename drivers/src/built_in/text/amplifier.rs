@@ -80,7 +80,8 @@ impl DriverFactory for Factory {
         let mut talk = Talk::new(&instrument.name, &settings.link);
         let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
         settings.muted.ask(&mut talk, "open").await?;
-        let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * 4.0) + settings.follows * 2.0;
+        let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * 4.0)
+            + (settings.follows + settings.link.delay()) * 2.0;
         let state = Known { talk, proved: false };
         let shared = Arc::new(Shared { lane: Lane::new(state), settings });
         let mut opened = opened(found, Arc::new(Safe(shared.clone())), safe_within);
@@ -204,6 +205,6 @@ impl SafeHandle for Safe {
     }
 
     fn transfer_within(&self) -> Option<Seconds> {
-        Some(self.0.settings.link.timeout)
+        Some(self.0.settings.link.timeout + self.0.settings.link.delay())
     }
 }

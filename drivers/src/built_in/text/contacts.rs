@@ -75,7 +75,7 @@ impl DriverFactory for Factory {
         let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
         settings.emergency_stop.ask(&mut talk, "open").await?;
         let outputs = f64::from(u32::try_from(settings.outputs.len()).unwrap_or(u32::MAX));
-        let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * outputs);
+        let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * outputs) + settings.link.delay() * 2.0;
         let shared = Arc::new(Shared { lane: Lane::new(talk), settings });
         let mut opened = opened(found, Arc::new(Safe(shared.clone())), safe_within);
         opened.contacts = Some(Box::new(Panel(shared)));
@@ -140,6 +140,6 @@ impl SafeHandle for Safe {
     }
 
     fn transfer_within(&self) -> Option<Seconds> {
-        Some(self.0.settings.link.timeout)
+        Some(self.0.settings.link.timeout + self.0.settings.link.delay())
     }
 }

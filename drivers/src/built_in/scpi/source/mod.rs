@@ -79,7 +79,7 @@ impl DriverFactory for Factory {
 /// Longest time that making safe takes: the transfer that is under way, two attempts of five transfers, and the link opened
 /// anew between them (twice the time-out, the quiet and the identity).
 fn safe_within(settings: &SourceSettings) -> Seconds {
-    settings.transfer() + settings.link.timeout * (2.0 * 5.0 + 4.0)
+    settings.transfer() + settings.link.timeout * (2.0 * 5.0 + 4.0) + settings.link.delay()
 }
 
 /// What the source, its task and its safe handle share.

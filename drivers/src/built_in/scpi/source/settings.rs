@@ -162,7 +162,8 @@ impl SourceSettings {
     /// Longest time that a single transfer takes.
     pub(super) fn transfer(&self) -> Seconds {
         let completion = self.completion.as_ref().map_or(Seconds::ZERO, |c| c.within);
-        if completion > self.link.timeout { completion } else { self.link.timeout }
+        let longest = if completion > self.link.timeout { completion } else { self.link.timeout };
+        longest + self.link.delay()
     }
 
     /// What is wrong, each with its remedy.
