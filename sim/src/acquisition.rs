@@ -179,9 +179,7 @@ impl Sampler {
         for input in &mut self.inputs {
             input.channel.retune(frequency);
         }
-        if let Some(conditioner) = &mut self.tap.conditioner {
-            conditioner.retune(frequency);
-        }
+        self.tap.retune(frequency);
     }
 
     /// Whether it pauses between gates.

@@ -39,6 +39,13 @@ impl Tap {
         }
     }
 
+    /// The tone has another frequency: the phase of its conditioner is turned there.
+    pub(crate) fn retune(&mut self, frequency: f64) {
+        if let Some(conditioner) = &mut self.conditioner {
+            conditioner.retune(frequency);
+        }
+    }
+
     /// Takes in a stretch of the reference's signal: its conditioner goes on all the time.
     pub(crate) fn take(&mut self, signal: Option<&[f64]>, samples: usize) {
         let (Some(volts), Some(signal)) =
