@@ -199,6 +199,33 @@ impl Interlock {
         self.judged(found, orders);
     }
 
+    /// Looks at a block of which the stroke monitor said something.
+    ///
+    /// What an acquisition says itself, and what a tone shows, name a cause; that the motion is another than was foreseen names
+    /// none. But a motion that left what was foreseen before it drove a channel to the end of its range is the cause of the
+    /// overload.
+    pub fn block_with_stroke(
+        &mut self,
+        now: Mono,
+        block: &BlockView<'_>,
+        stroke: Option<Trip>,
+        orders: &mut Vec<Order>,
+    ) {
+        let saturated = self.monitor.first_overload(block);
+        let before = |trip: &Trip| saturated.is_some_and(|from| trip.at_sample.is_some_and(|at| at < from));
+        let (first, last) = match stroke {
+            Some(trip) if before(&trip) => (Some(trip), None),
+            stroke => (None, stroke),
+        };
+        if let Some(trip) = first.filter(|_| self.may_drive()) {
+            self.latch(trip, orders);
+        }
+        self.block(now, block, orders);
+        if let Some(trip) = last.filter(|_| self.may_drive()) {
+            self.latch(trip, orders);
+        }
+    }
+
     /// Takes the state of the contacts.
     pub fn contacts(&mut self, now: Mono, emergency_stop_closed: bool, orders: &mut Vec<Order>) {
         self.last_contacts = Some(now);
