@@ -24,9 +24,13 @@ mod inputs;
 #[cfg(test)]
 mod leave;
 #[cfg(test)]
+mod log_files;
+#[cfg(test)]
 mod main_job;
 #[cfg(test)]
 mod migrate;
+#[cfg(test)]
+mod notices;
 #[cfg(test)]
 mod operators;
 #[cfg(test)]

@@ -116,8 +116,7 @@ pub struct Observer {
     /// What drives the model, the learned response in it; and what the source was told.
     drive: Drive,
     told: Drive,
-    /// Samples by which its way may begin earlier or later, and from which the armature has followed it.
-    open: f64,
+    /// Sample from which the armature has followed it.
     followed: f64,
     /// The tone as the reference showed it.
     shown: Shown,
@@ -180,7 +179,6 @@ impl Observer {
             scale: 0.0,
             drive: Drive::default(),
             told: Drive::default(),
-            open: 0.0,
             followed: 0.0,
             shown: Shown::new(period),
             before: 0.0,
@@ -239,17 +237,16 @@ impl Observer {
         }
         let way = as_number(SampleIndex(tone.way.0));
         let turn = frequency * period;
-        let (begins, amplitude) = (0.5 * (first + last), tone.amplitude.si());
+        let (begins, open, amplitude) = (0.5 * (first + last), 0.5 * (last - first), tone.amplitude.si());
         let anew = turns_out || self.told.amplitude(begins) <= 0.0;
-        self.drive.go(turn, amplitude * self.response, begins, way);
+        self.drive.go(turn, amplitude * self.response, (begins, open), way);
         let shown = self.shown.foretold().map(|(_, size)| size * self.told.amplitude(begins));
         self.before = shown.unwrap_or(self.acceleration);
-        self.told.go(turn, amplitude, begins, way);
+        self.told.go(turn, amplitude, (begins, open), way);
         let after = if new { tone.acceleration.si() } else { 0.0 };
         if new {
             self.per_volt = after / amplitude;
         }
-        self.open = 0.5 * (last - first);
         self.followed = last + way + as_number(SampleIndex(tone.follows.0));
         self.shown.stands_from(self.followed, anew);
         self.unconfirmed = new && self.weight <= 0.0 && (anew || self.unconfirmed);
@@ -389,7 +386,7 @@ impl Observer {
         let Some((now, size)) = self.shown.foretold() else {
             return Some(Way::BySize { modelled: self.weight > 0.0 });
         };
-        let (least, most) = self.told.between(at, self.open);
+        let (least, most) = self.told.between(at);
         let tone = size * self.told.largest();
         Some(Way::ByTone { tone, news: seen - now * drive, open: size * (most - least) })
     }
@@ -402,7 +399,7 @@ impl Observer {
     fn unseen(&self, at: f64, estimate: f64, way: Option<Way>) -> f64 {
         let per_displacement = (TAU * self.frequency).powi(2);
         if self.unconfirmed || way == Some(Way::BySize { modelled: false }) {
-            let tone = self.per_volt * self.told.between(at, self.open).1;
+            let tone = self.per_volt * self.told.between(at).1;
             (1.0 + SHARE) * tone / per_displacement + estimate.abs()
         } else {
             way.map_or(0.0, |way| self.departures.allowed(way) / per_displacement)
