@@ -176,6 +176,11 @@ impl Interlock {
 
     /// Looks at a block.
     pub fn block(&mut self, now: Mono, block: &BlockView<'_>, orders: &mut Vec<Order>) {
+        let found = self.look(now, block);
+        self.judged(found, orders);
+    }
+
+    fn look(&mut self, now: Mono, block: &BlockView<'_>) -> Option<Trip> {
         self.last_block = Some(now);
         let driving = self.may_drive();
         if self.monitor.is_gated() {
@@ -195,8 +200,7 @@ impl Interlock {
         let drive = self.drive.as_mut().and_then(|drive| drive.look(block, driving));
         let missing = motion.as_ref().is_some_and(|trip| trip.reason == TripReason::BlocksMissing);
         let seen = if missing { motion } else { drive.or(motion) };
-        let found = seen.or_else(foreseen).or_else(|| self.tones.look(block));
-        self.judged(found, orders);
+        seen.or_else(foreseen).or_else(|| self.tones.look(block))
     }
 
     /// Looks at a block of which the stroke monitor said something.
@@ -212,18 +216,12 @@ impl Interlock {
         orders: &mut Vec<Order>,
     ) {
         let saturated = self.monitor.first_overload(block);
+        let found = self.look(now, block);
+        let stroke = stroke.filter(|_| self.may_drive());
         let before = |trip: &Trip| saturated.is_some_and(|from| trip.at_sample.is_some_and(|at| at < from));
-        let (first, last) = match stroke {
-            Some(trip) if before(&trip) => (Some(trip), None),
-            stroke => (None, stroke),
-        };
-        if let Some(trip) = first.filter(|_| self.may_drive()) {
-            self.latch(trip, orders);
-        }
-        self.block(now, block, orders);
-        if let Some(trip) = last.filter(|_| self.may_drive()) {
-            self.latch(trip, orders);
-        }
+        let overloaded = found.as_ref().is_some_and(|trip| trip.reason == TripReason::Overload);
+        let found = if overloaded && stroke.as_ref().is_some_and(before) { stroke } else { found.or(stroke) };
+        self.judged(found, orders);
     }
 
     /// Takes the state of the contacts.
