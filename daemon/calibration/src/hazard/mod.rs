@@ -32,5 +32,7 @@ pub(crate) use motion::{Coil, DISPLACEMENT, Machine, State, VELOCITY};
 pub use reaction::Fault;
 pub use reserve::Reserve;
 pub(crate) use step::Stepper;
+#[cfg(test)]
+pub(crate) use tests::portable;
 pub(crate) use verdict::Place;
 pub use verdict::{Hazards, hazards};

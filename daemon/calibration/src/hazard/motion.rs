@@ -113,6 +113,17 @@ impl Machine {
         self.stiffness * displacement / self.mass
     }
 
+    /// What an input adds to the acceleration by itself once the current has followed it and before anything has moved: a
+    /// voltage in voltage mode, a current in current mode, m/s².
+    #[must_use]
+    pub(crate) fn push(&self, input: f64) -> f64 {
+        let current = match self.mode {
+            AmplifierMode::Voltage => input / self.resistance,
+            AmplifierMode::Current => input,
+        };
+        self.force_factor * current / self.mass
+    }
+
     /// Acceleration in m/s²: `(Bl i − c v − k x) / m`.
     #[inline]
     #[must_use]

@@ -176,6 +176,11 @@ impl Interlock {
 
     /// Looks at a block.
     pub fn block(&mut self, now: Mono, block: &BlockView<'_>, orders: &mut Vec<Order>) {
+        let found = self.look(now, block);
+        self.judged(found, orders);
+    }
+
+    fn look(&mut self, now: Mono, block: &BlockView<'_>) -> Option<Trip> {
         self.last_block = Some(now);
         let driving = self.may_drive();
         if self.monitor.is_gated() {
@@ -195,7 +200,27 @@ impl Interlock {
         let drive = self.drive.as_mut().and_then(|drive| drive.look(block, driving));
         let missing = motion.as_ref().is_some_and(|trip| trip.reason == TripReason::BlocksMissing);
         let seen = if missing { motion } else { drive.or(motion) };
-        let found = seen.or_else(foreseen).or_else(|| self.tones.look(block));
+        seen.or_else(foreseen).or_else(|| self.tones.look(block))
+    }
+
+    /// Looks at a block of which the stroke monitor said something.
+    ///
+    /// What an acquisition says itself, and what a tone shows, name a cause; that the motion is another than was foreseen names
+    /// none. But a motion that left what was foreseen before it drove a channel to the end of its range is the cause of the
+    /// overload.
+    pub fn block_with_stroke(
+        &mut self,
+        now: Mono,
+        block: &BlockView<'_>,
+        stroke: Option<Trip>,
+        orders: &mut Vec<Order>,
+    ) {
+        let saturated = self.monitor.first_overload(block);
+        let found = self.look(now, block);
+        let stroke = stroke.filter(|_| self.may_drive());
+        let before = |trip: &Trip| saturated.is_some_and(|from| trip.at_sample.is_some_and(|at| at < from));
+        let overloaded = found.as_ref().is_some_and(|trip| trip.reason == TripReason::Overload);
+        let found = if overloaded && stroke.as_ref().is_some_and(before) { stroke } else { found.or(stroke) };
         self.judged(found, orders);
     }
 

@@ -154,8 +154,17 @@ impl Monitor {
 
     /// From which sample on the reference is at the end of its range, if its channel says that it was overloaded.
     fn saturated(&self, block: &BlockView<'_>) -> Option<SampleIndex> {
-        block.overload.get(self.reference).filter(|o| **o && !self.spared.contains(&self.reference))?;
-        let samples = block.channels.get(self.reference)?;
+        self.saturated_column(block, self.reference)
+    }
+
+    /// From which sample on any channel is at the end of its range, of those that say that they were overloaded.
+    pub(super) fn first_overload(&self, block: &BlockView<'_>) -> Option<SampleIndex> {
+        (0..block.overload.len()).filter_map(|column| self.saturated_column(block, column)).min()
+    }
+
+    fn saturated_column(&self, block: &BlockView<'_>, column: usize) -> Option<SampleIndex> {
+        block.overload.get(column).filter(|o| **o && !self.spared.contains(&column))?;
+        let samples = block.channels.get(column)?;
         let end = samples.iter().fold(0.0f32, |end, s| end.max(s.abs()));
         let first = samples.iter().position(|s| s.abs() >= end)?;
         Some(block.first_sample + SampleCount(first as u64))
@@ -277,5 +286,32 @@ mod tests {
         assert!(!trips(None, 0, 0) && trips(None, 1, 1) && trips(None, 1, 0));
         assert!(!trips(Some(5), 0, 0) && !trips(Some(5), 5, 5));
         assert!(trips(Some(5), 6, 6) && trips(Some(5), 6, 0) && trips(Some(5), 0, 6));
+    }
+
+    /// What saturated first counts, of the channels that say so and are not spared.
+    #[test]
+    fn the_first_overload_of_a_block_is_found() {
+        let limits = Limits {
+            stroke: Displacement::new(1.0),
+            velocity: Velocity::new(1.0),
+            acceleration: Accel::new(1.0),
+            drive: Volts::new(1.0),
+        };
+        let names = ["ref", "a", "b"].map(str::to_owned).to_vec();
+        let mut monitor = Monitor::new(limits, SamplesPerSecond::new(1000.0), 0, names);
+        let channels = [&[0.0, 0.5, 1.0, 0.2][..], &[0.0, 0.1, 0.2, -2.0], &[0.0, 5.0, 5.0, 5.0]];
+        let block = |overload: &'static [bool]| BlockView {
+            first_sample: SampleIndex(100),
+            gap_before: SampleCount(0),
+            channels: &channels,
+            overload,
+        };
+        let first = |monitor: &Monitor, overload| monitor.first_overload(&block(overload)).map(|s| s.0);
+        assert_eq!(first(&monitor, &[false, false, false]), None);
+        assert_eq!(first(&monitor, &[true, true, false]), Some(102));
+        assert_eq!(first(&monitor, &[false, true, false]), Some(103));
+        assert_eq!(first(&monitor, &[true, true, true]), Some(101));
+        monitor.spare(vec![2]);
+        assert_eq!(first(&monitor, &[true, true, true]), Some(102));
     }
 }

@@ -282,12 +282,7 @@ impl Run {
                     largest = Some(largest.map_or(beyond, |l: f64| l.max(beyond)));
                 });
                 self.judged = largest.filter(|l| l.is_finite()).map(Displacement::new);
-                lock.block(now, block, &mut orders);
-                // What an acquisition says itself, and what a tone shows, name a cause; that the motion is another than was
-                // foreseen names none.
-                if let Some(trip) = seen.filter(|_| lock.may_drive()) {
-                    lock.latch(trip, &mut orders);
-                }
+                lock.block_with_stroke(now, block, seen, &mut orders);
             }
             Input::Contacts { emergency_stop_closed, inputs } => {
                 lock.contacts(now, *emergency_stop_closed, &mut orders);

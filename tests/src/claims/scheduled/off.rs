@@ -50,9 +50,10 @@ pub fn held(full: bool) -> Result<Figure> {
 type Count = ((usize, usize), Vec<String>);
 
 fn at_place(place: &Place, seed: u64, moments: u32) -> Result<Count> {
-    let end = place.dwell + Seconds::new(f64::from(super::CYCLES) / place.frequency());
+    let cycles = place.setup.job.points.first().map_or(0, |p| p.dwell_cycles);
+    let end = place.dwell + Seconds::new(f64::from(cycles) / place.frequency());
     let way = place.setup.plant.transition(place.frequency_of_point());
-    let at = |n: u32| Moment::Time(end + way * (1.5 * f64::from(n) / f64::from(moments)));
+    let at = |n: u32| Moment::Time(end + way * (1.1 * f64::from(n) / f64::from(moments)));
     let fault =
         |n| Fault { kind: FaultKind::SourceHoldsLast, at: at(n), channel: None, value: None, lasts: None };
     let faults: Vec<Fault> = (0..moments).map(fault).collect();

@@ -36,7 +36,7 @@ fn long_stroke() -> Machine {
     machine([4.5, 0.8, 0.02, 60.0, 3.0, 3e-3, 60.0, 5.0])
 }
 
-fn portable() -> Machine {
+pub(crate) fn portable() -> Machine {
     machine([0.3, 4.0, 0.05, 9.0, 3.0, 0.3e-3, 24.0, 3.5])
 }
 

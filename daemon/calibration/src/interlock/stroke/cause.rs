@@ -77,11 +77,10 @@ pub(super) fn cause(bench: &Bench<'_>, recent: &Recent, departure: &Departure) -
     }
     let stopped = if departure.on_the_way { Cause::NotFollowing } else { Cause::Ceased };
     let stayed = departure.on_the_way && left(|g| g.tone.before()) < EXPLAINS * energy;
-    let (seen, foreseen) = (departure.seen.si(), departure.foreseen.si());
     let more = if stayed {
         false
     } else if window().count() < JUMPS {
-        seen * foreseen > 0.0 && seen.abs() > OTHER_GAIN * foreseen.abs()
+        window().last().is_some_and(|group| jumped_up(bench.machine, group))
     } else {
         // The last one at which all was well is where the machine begins.
         is_another_gain(bench, &|| groups.iter().skip(began.saturating_sub(1)))
@@ -103,6 +102,14 @@ fn of_reference<'a>(window: impl Iterator<Item = &'a Group> + Clone, line_at_zer
     let turned = reversed < open.min(0.5 * apart);
     let of_reference = apart > APART * energy && (calm || open.min(reversed) < 0.5 * apart);
     of_reference.then_some(if turned { Cause::Reversed } else { Cause::Open })
+}
+
+/// Whether the push of the drive became larger at once. Below the resonance the acceleration goes against the push: how what is
+/// seen compares with the tone tells nothing, the step from the one to the other does.
+fn jumped_up(machine: &Machine, group: &Group) -> bool {
+    let (_, input) = group.tone.state(machine);
+    let push = machine.push(input);
+    (group.seen - group.tone.now()) * push.signum() > (OTHER_GAIN - 1.0) * push.abs()
 }
 
 /// Whether what was seen is a tone of another, larger gain rather than a voltage that is held.
@@ -210,5 +217,22 @@ mod tests {
         assert_eq!(named(|_| 0.0, |_| Some(0.02)), None);
         assert_eq!(named(|tone| 3.0 * tone, |tone| Some(2.9 * tone)), None);
         assert_eq!(named(|_| 0.1, |_| None), None);
+    }
+
+    /// In the stiff part of a suspension a tone accelerates against the push of its drive: three times the gain shows as a step
+    /// to the other side, no gain at all as a step to the same. 0.3 kg, 9 N/A, 3 Ω (Newton's second law).
+    #[test]
+    fn a_step_of_the_push_tells_a_gain_that_jumps() {
+        let machine = crate::hazard::portable();
+        // A tone of 0.1 m/s² at 1 Hz, a quarter of the resonance.
+        let tone = Foretold::at(Hertz::new(1.0), Complex::new(0.1, 0.0), 1.0, 1.0);
+        let push = machine.push(tone.state(&machine).1);
+        assert!(push * tone.now() < 0.0 && push.abs() > 10.0 * tone.now().abs(), "{push}");
+        let jumped = |gain: f64| {
+            let seen = tone.now() + (gain - 1.0) * push;
+            jumped_up(&machine, &Group { at: 0.0, seen, tone, others: None })
+        };
+        assert!(jumped(3.0) && jumped(1.3));
+        assert!(!jumped(1.0) && !jumped(0.7) && !jumped(0.0));
     }
 }
