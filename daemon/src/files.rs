@@ -98,6 +98,14 @@ pub trait Volume: Send + Sync {
     /// # Errors
     /// Of the operating system.
     fn load(&self, path: &Path) -> io::Result<Vec<u8>>;
+
+    /// How many bytes a file has.
+    ///
+    /// # Errors
+    /// Of the operating system.
+    fn size(&self, path: &Path) -> io::Result<u64> {
+        self.load(path).map(|bytes| bytes.len() as u64)
+    }
 }
 
 impl<V: Volume> Files for V {
@@ -185,6 +193,20 @@ impl Volume for Disk {
     fn load(&self, path: &Path) -> io::Result<Vec<u8>> {
         fs::read(path)
     }
+
+    fn size(&self, path: &Path) -> io::Result<u64> {
+        fs::metadata(path).map(|known| known.len())
+    }
+}
+
+/// Takes a lock file, made where it is not there, for this process alone, until the value is dropped or the process ends.
+///
+/// # Errors
+/// `WouldBlock` if another process has it; else of the operating system.
+pub fn own(path: &Path) -> io::Result<File> {
+    let file = OpenOptions::new().create(true).truncate(false).write(true).open(path)?;
+    rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive)?;
+    Ok(file)
 }
 
 fn parent(path: &Path) -> &Path {

@@ -11,6 +11,7 @@ use crate::certificate::data::Laboratory;
 use crate::certificate::messages::Language;
 use crate::http::settings::DoorSettings;
 use crate::load::{self, LoadError};
+use crate::log::LogFiles;
 use crate::serve::outbox::OutboxSettings;
 use crate::serve::settings::ServeSettings;
 use figment::Figment;
@@ -38,9 +39,12 @@ pub struct Settings {
     /// for mistakes in a driver is there a reason to say no; plug-ins always do.
     #[serde(default = "yes")]
     pub driver_hosts: bool,
-    /// What is logged to standard error: a level, or levels by module.
+    /// What is logged: a level, or levels by module.
     #[serde(default = "default_log")]
     pub log: String,
+    /// Files that the daemon logs to, in place of standard error.
+    #[serde(default)]
+    pub log_files: LogFiles,
     /// The laboratory as it stands on certificates.
     #[serde(default = "default_laboratory")]
     pub laboratory: Laboratory,
@@ -125,6 +129,7 @@ impl Default for Settings {
             plug_in_folders: Vec::new(),
             driver_hosts: true,
             log: default_log(),
+            log_files: LogFiles::default(),
             laboratory: default_laboratory(),
             certificate: CertificateSettings::default(),
             release: ReleaseSettings::default(),

@@ -5,6 +5,7 @@ mod channel;
 mod channel_ratio;
 mod fixture;
 mod permissives;
+mod place;
 mod substitution;
 
 pub use admission::{Limiter, LimiterKind, Waiver};
@@ -12,6 +13,7 @@ pub use channel::{Channel, Connection, Coupling, RangeGain, ResponsePoint};
 pub use channel_ratio::{RatioRoute, RoutedBy};
 pub use fixture::{Fixture, FixturePoint};
 pub use permissives::{ChecklistEntry, ContactState, ENABLE, Needed, Permissive};
+pub use place::Place;
 pub use substitution::Substitution;
 
 use crate::plan::Format;
@@ -20,8 +22,8 @@ use crate::simulation::Simulation;
 use crate::units::{
     Accel, Amperes, AmperesDc, AnglePerLength, Celsius, Displacement, ForceFactor, Fraction, Gain,
     HeatCapacity, HeatResistance, Henries, Hertz, Kilograms, Metres, Newtons, Ohms, Peak, PerKelvin,
-    Quantity, Radians, SamplesPerSecond, Seconds, Stiffness, Transconductance, Velocity, VoltagePerLength,
-    Volts, VoltsDc,
+    Quantity, Radians, SamplesPerSecond, Seconds, Stiffness, Torque, Transconductance, Velocity,
+    VoltagePerLength, Volts, VoltsDc,
 };
 use crate::{written_table, written_words};
 
@@ -64,6 +66,8 @@ written_table! {
         pub channel_ratio: Option<RatioRoute>,
         /// How the reference's output gets into the channels of the sensors, where the rig has a way.
         pub substitution: Option<Substitution>,
+        /// Places on the table, and how far off the axis of motion they lie.
+        pub places key "place": Vec<Place> = Vec::new(),
         /// Fixtures that sensors may stand on, with what is measured of their motion.
         pub fixtures key "fixture": Vec<Fixture> = Vec::new(),
         /// The reference transducer in the rig.
@@ -122,6 +126,9 @@ written_table! {
         pub moving_mass: Kilograms,
         /// Largest mass on the table: sensors, adapters and fixtures together; absent: only the force limits it.
         pub payload_limit: Option<Kilograms>,
+        /// Largest moment about the middle of the table that a payload beside the axis may make, by its weight and by its
+        /// acceleration; absent: none is stated, and none is judged.
+        pub eccentric_moment_limit: Option<Quantity<Torque>>,
         /// Stiffness of the suspension.
         pub stiffness: Quantity<Stiffness>,
         /// Mechanical damping as a share of critical damping, with the moving mass alone.

@@ -181,6 +181,11 @@ impl World {
         self.after(self.source_latency, Event::Source(setting));
     }
 
+    /// True while the source was told something that it does not do yet.
+    pub(crate) fn source_is_behind(&self) -> bool {
+        self.pending.values().any(|event| matches!(event, Event::Source(_)))
+    }
+
     /// Brings the source to 0 V; the frequency stays.
     pub(crate) fn source_off(&mut self, over: f64) {
         let frequency = self.source.commanded().frequency;

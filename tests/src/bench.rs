@@ -56,6 +56,18 @@ impl Bench {
         fs::write(&path, text.replacen(old, new, 1)).with_context(|| format!("{name} can't be written"))
     }
 
+    /// Settings that are read where nothing else is named: those of the examples' laboratory, which has the address that a
+    /// release asks for, and more tables.
+    ///
+    /// # Errors
+    /// Of the disk.
+    pub fn settle(&self, tables: &str) -> Result<()> {
+        let path = self.path("examples/settings/laboratory.toml");
+        let laboratory = fs::read_to_string(&path).context("the settings of the examples can't be read")?;
+        fs::write(self.path("calwright.toml"), format!("{laboratory}\n{tables}"))
+            .context("the settings can't be written")
+    }
+
     /// The program with arguments, in this folder, with this folder's state.
     ///
     /// # Errors

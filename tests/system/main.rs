@@ -22,9 +22,13 @@ mod inputs;
 #[cfg(test)]
 mod leave;
 #[cfg(test)]
+mod log_files;
+#[cfg(test)]
 mod main_job;
 #[cfg(test)]
 mod migrate;
+#[cfg(test)]
+mod notices;
 #[cfg(test)]
 mod old_records;
 #[cfg(test)]

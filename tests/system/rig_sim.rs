@@ -109,3 +109,41 @@ async fn another_acquisition_is_other_lines_of_the_rig_file() {
     assert!(generator.safe.make_safe(StopReason::RunEnded).await.unwrap().is_safe());
     assert!(power.safe.make_safe(StopReason::RunEnded).await.unwrap().is_safe());
 }
+
+/// A generator that needs a second for what it is told says so when asked (`*OPC?`), over a socket and over a line: what is
+/// sampled after the reply shows the tone from its first sample on.
+#[tokio::test]
+async fn the_reply_to_a_tone_waits_until_it_is_there() {
+    let slow = |rig: String| {
+        rig.replacen("[simulation.source]", "[simulation.source]\nlatency = \"1 s\"", 1)
+            .replacen("completion = { within = \"100 ms\" }", "completion = { within = \"9 s\" }", 1)
+            .replace("timeout = \"50 ms\"", "timeout = \"1 s\"")
+    };
+    let on_a_line = |rig: String| {
+        let line = "serial = \"/dev/serial/by-id/generator-invented\", baud = 115200";
+        slow(rig).replacen("tcp = \"127.0.0.1:5025\"", line, 1)
+    };
+    for way in [&slow as &dyn Fn(String) -> String, &on_a_line] {
+        let rig = RigSim::start_with(1, way).unwrap();
+        let mut opened = rig.open().await.unwrap();
+        let mut take = |name: &str| opened.remove(name).unwrap();
+        let (generator, power, daq) = (take("generator"), take("power-amplifier"), take("daq"));
+        let (mut source, mut amplifier) = (generator.source.unwrap(), power.amplifier.unwrap());
+        let mut daq = daq.acquisition.unwrap();
+        let permit = PermitIssuer::new().0.grant(Volts::new(1.0));
+        assert!(generator.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+        assert!(power.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+        amplifier.unmute(&permit).await.unwrap();
+        // A quarter of a second, which holds four turns.
+        daq.configure(&AcquisitionRequest { frames: 5_000, ..want() }).await.unwrap();
+        let tone = Tone { frequency: Hertz::new(16.0), amplitude: Volts::new(0.5) };
+        source.set_tone(&permit, Transition { tone, over: Seconds::ZERO }).await.unwrap();
+        daq.start().await.unwrap();
+        let first = daq.next_block(Seconds::new(5.0)).await.unwrap().unwrap();
+        let moving = amplitude(first.channel(0), 16.0);
+        assert!(moving > 0.1, "{moving} V at the reference");
+        daq.stop().await.unwrap();
+        assert!(generator.safe.make_safe(StopReason::RunEnded).await.unwrap().is_safe());
+        assert_eq!(rig.end().unwrap(), Some(0));
+    }
+}

@@ -64,7 +64,9 @@ fn a_source_that_does_not_follow() {
 /// A small sample of the search for faults that are answered wrongly, and of what is found of each by its size.
 #[test]
 fn faults_at_a_point_are_answered_rightly() {
-    for figure in [scheduled::all(false).unwrap(), graded::all(false).unwrap()] {
+    for figure in
+        [scheduled::all(false).unwrap(), scheduled::off::held(false).unwrap(), graded::all(false).unwrap()]
+    {
         assert!(figure.met(), "{figure}");
     }
 }

@@ -4,7 +4,8 @@ mod foresee;
 mod one_point;
 mod table;
 
-use super::{Context, DAY_OF_DRY_RUNS, Exit, arm, driver_settings, say};
+use super::{Context, DAY_OF_DRY_RUNS, Exit, arm, say};
+use crate::driver_settings;
 use crate::execution::{obstacles, overdue, tight};
 use crate::load::{self, LoadError, Loaded};
 use crate::record::check::CheckRecord;

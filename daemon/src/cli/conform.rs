@@ -3,7 +3,8 @@
 //! Owns: what may move and under whose leave, the table, and the file of measured times. Must not try anything itself: the
 //! kit in `drivers::conform` does.
 
-use super::{Context, Exit, check, driver_settings, say};
+use super::{Context, Exit, check, say};
+use crate::driver_settings;
 use crate::files::{Disk, Files};
 use crate::load::{self, Loaded};
 use crate::record::UtcTime;

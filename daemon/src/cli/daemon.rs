@@ -4,6 +4,7 @@
 
 use super::{Context, Exit, affected, check, say, summary, watch};
 use crate::client::{Client, ClientError, part};
+use crate::http::socket_of;
 use crate::load;
 use crate::record::ResultRecord;
 use crate::serve::words::{QueueEntry, RunSummary, Stage, Submission};
@@ -108,9 +109,8 @@ pub(super) struct MoveArguments {
 
 /// A client of the daemon of the settings.
 pub(super) fn client(context: &Context, at: &Where) -> Result<Client, Exit> {
-    let of_settings = || context.settings.doors.socket.clone();
-    let usual = || context.settings.state_dir().join("calwright.sock");
-    let socket = at.socket.clone().or_else(of_settings).unwrap_or_else(usual);
+    let usual = || socket_of(&context.settings.doors, &context.settings.state_dir());
+    let socket = at.socket.clone().unwrap_or_else(usual);
     Client::new(&socket).map_err(|error| {
         say::error(&format!("error: {error}"));
         Exit::Environment

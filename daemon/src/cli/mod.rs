@@ -13,7 +13,6 @@ mod conform;
 mod daemon;
 mod doctor;
 mod driver_host;
-mod driver_settings;
 mod dry_run;
 mod keeping;
 mod keys;
@@ -36,6 +35,7 @@ mod watch;
 mod with_daemon;
 
 use crate::certificate::csv::CsvLocale;
+use crate::log;
 use crate::record::UtcTime;
 use crate::settings::{self, Settings};
 use clap::{Args, Parser, Subcommand};
@@ -379,17 +379,12 @@ fn prepared(arguments: &Arguments) -> Result<Context, Exit> {
     if prints {
         settings::files_are_there(file).map_err(|e| check::refuse(&e))?;
     }
-    log_to_standard_error(&settings.log).map_err(|message| {
-        say::error(&format!("error: {message}"));
-        Exit::Input
-    })?;
+    // The daemon begins its log once it knows its settings file.
+    if !matches!(arguments.command, Command::WithDaemon(with_daemon::Command::Serve(_))) {
+        log::to_standard_error(&settings.log).map_err(|error| {
+            say::error(&format!("error: {error}"));
+            Exit::Input
+        })?;
+    }
     Ok(Context { settings, json: arguments.json })
-}
-
-fn log_to_standard_error(levels: &str) -> Result<(), String> {
-    let filter = tracing_subscriber::EnvFilter::try_new(levels).map_err(|e| {
-        format!("the setting log = \"{levels}\" can't be used: {e}; write a level such as \"info\"")
-    })?;
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).init();
-    Ok(())
 }

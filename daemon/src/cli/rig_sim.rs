@@ -1,6 +1,7 @@
 //! `calwright rig-sim`: the simulated rig in real time behind network panels, until Ctrl-C.
 
-use super::{Context, Exit, RigSimArguments, check, driver_settings, say};
+use super::{Context, Exit, RigSimArguments, check, say};
+use crate::driver_settings;
 use crate::load;
 use crate::wiring::{PanelAddress, Panels, Simulated};
 use plan_schema::faults::Faults;

@@ -5,6 +5,7 @@
 use super::{Context, Exit, check, say};
 use crate::files::Disk;
 use crate::http;
+use crate::log::{self, LogError};
 use crate::record::UtcTime;
 use crate::serve::house::{House, NotStarted, Opened};
 use crate::serve::keeper::keep;
@@ -49,6 +50,14 @@ pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
     let settings = match settings_of(&context.settings, arguments) {
         Ok(settings) => settings,
         Err(exit) => return exit,
+    };
+    // Dropped last: what was logged on the way out is written too.
+    let _log = match log::to_files(&settings.log, &settings.log_files) {
+        Ok(log) => log,
+        Err(error) => {
+            say::error(&format!("error: {error}"));
+            return if matches!(error, LogError::Levels(_)) { Exit::Input } else { Exit::Environment };
+        }
     };
     let runtime = match tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build() {
         Ok(runtime) => runtime,

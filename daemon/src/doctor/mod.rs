@@ -3,6 +3,7 @@
 //! Owns: one finding for each thing that was looked at, with its remedy. Must not: open an instrument or change anything: a
 //! connection that is made and dropped is more than some instruments bear.
 
+mod doors;
 mod machine;
 mod rig;
 
@@ -53,6 +54,7 @@ impl Finding {
 #[must_use]
 pub fn examine(settings: &Settings, rigs: &[Rig]) -> Vec<Finding> {
     let mut found = machine::examine(settings);
+    found.extend(doors::examine(settings));
     for one in rigs {
         found.extend(rig::examine(settings, one));
     }

@@ -24,6 +24,7 @@ use std::time::Duration;
 use tokio::net::{TcpListener, UnixListener};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
+use tokio_rustls::TlsAcceptor;
 
 /// Why a door can't be opened.
 #[derive(Debug)]
@@ -72,19 +73,7 @@ pub async fn open_with(
     state: &Path,
     limits: Limits,
 ) -> Result<Doors, DoorError> {
-    let tokens = settings.tokens.clone().unwrap_or_else(|| state.join("tokens.toml"));
-    let tokens = Tokens::open(&tokens).map_err(|error| DoorError::Settings(error.to_string()))?;
-    let acceptor = match (&settings.certificate, &settings.key) {
-        (Some(certificate), Some(key)) => Some(tls::acceptor(certificate, key)?),
-        (None, None) => None,
-        _ => return Err(DoorError::Settings("TLS needs both: certificate and key".to_owned())),
-    };
-    beyond_loopback(settings, acceptor.is_some(), &tokens)?;
-    let zone = Zone::named(settings.zone.as_deref()).map_err(DoorError::Settings)?;
-    let own = rustix::process::geteuid().as_raw();
-    let passwd = fs::read_to_string("/etc/passwd").unwrap_or_default();
-    let users = MachineUsers::of(&settings.people, own, &passwd).map_err(DoorError::Settings)?;
-
+    let Guards { tokens, acceptor, zone, users } = guards(settings, state)?;
     let mut names = settings.names.clone();
     names.push(match settings.listen.ip() {
         std::net::IpAddr::V4(ip) => ip.to_string(),
@@ -116,7 +105,7 @@ pub async fn open_with(
         false => None,
     };
     let address = port.as_ref().and_then(|port| port.local_addr().ok());
-    let path = settings.socket.clone().unwrap_or_else(|| state.join("calwright.sock"));
+    let path = socket_of(settings, state);
     let socket = bind_socket(&path, !settings.people.is_empty())
         .map_err(|e| DoorError::Taken(format!("socket {}", path.display()), e))?;
     let router = router(shared.clone());
@@ -127,6 +116,45 @@ pub async fn open_with(
         serving.spawn(Door::Port(port, acceptor).serve(router, shared));
     }
     Ok(Doors { socket: path, address, tls: is_tls, closing, serving })
+}
+
+/// What stands at the doors before they are opened.
+struct Guards {
+    tokens: Tokens,
+    acceptor: Option<TlsAcceptor>,
+    zone: Zone,
+    users: MachineUsers,
+}
+
+/// Reads everything that the settings name, and looks whether it goes together. Opens nothing.
+fn guards(settings: &DoorSettings, state: &Path) -> Result<Guards, DoorError> {
+    let tokens = settings.tokens.clone().unwrap_or_else(|| state.join("tokens.toml"));
+    let tokens = Tokens::open(&tokens).map_err(|error| DoorError::Settings(error.to_string()))?;
+    let acceptor = match (&settings.certificate, &settings.key) {
+        (Some(certificate), Some(key)) => Some(tls::acceptor(certificate, key)?),
+        (None, None) => None,
+        _ => return Err(DoorError::Settings("TLS needs both: certificate and key".to_owned())),
+    };
+    beyond_loopback(settings, acceptor.is_some(), &tokens)?;
+    let zone = Zone::named(settings.zone.as_deref()).map_err(DoorError::Settings)?;
+    let own = rustix::process::geteuid().as_raw();
+    let passwd = fs::read_to_string("/etc/passwd").unwrap_or_default();
+    let users = MachineUsers::of(&settings.people, own, &passwd).map_err(DoorError::Settings)?;
+    Ok(Guards { tokens, acceptor, zone, users })
+}
+
+/// Whether doors can be opened with these settings, as far as that can be seen without opening one.
+///
+/// # Errors
+/// As [`open`].
+pub fn examine(settings: &DoorSettings, state: &Path) -> Result<(), DoorError> {
+    guards(settings, state).map(|_| ())
+}
+
+/// Where the socket is. `state` is the folder of what has no place of its own in the settings.
+#[must_use]
+pub fn socket_of(settings: &DoorSettings, state: &Path) -> PathBuf {
+    settings.socket.clone().unwrap_or_else(|| state.join("calwright.sock"))
 }
 
 /// Beyond loopback there has to be TLS, and somebody who can come in.

@@ -68,6 +68,8 @@ pub struct CheckedPayload {
     pub moving_kg: f64,
     /// Largest mass on the table, if the rig file states one.
     pub payload_kg_max: Option<f64>,
+    /// Largest moment of a payload beside the axis, if the rig file states one.
+    pub eccentric_moment_nm_max: Option<f64>,
 }
 
 /// Where the armature rests.
@@ -101,6 +103,8 @@ pub enum LimitKind {
     Current,
     /// Voltage across the coil.
     Voltage,
+    /// Moment of a payload beside the axis.
+    Moment,
 }
 
 /// How much of a limit a point uses.
@@ -248,6 +252,9 @@ pub struct CheckedPoint {
     pub current_a_peak: f64,
     /// Output of the source.
     pub drive_v_peak: f64,
+    /// Moment of a payload beside the axis, by its weight and its acceleration; null where the files do not say where on the
+    /// table everything stands.
+    pub eccentric_moment_nm_peak: Option<f64>,
     /// Stroke that the loop stays under.
     pub stroke_ceiling_m_peak: f64,
     /// How much of each limit is used; the first is the one that binds.

@@ -3,6 +3,7 @@
 //! Owns the reading of latch and leave for people, and which of them a simulated rig has. Must not: open an instrument.
 
 use super::words::LatchState;
+use crate::driver_settings;
 use crate::execution::{self, NotBegun};
 use crate::files::Disk;
 use crate::load::{self, LoadError, Texts};
@@ -12,7 +13,7 @@ use crate::station::latch::{Latch, LatchFile};
 use crate::station::leave::Leave;
 use crate::station::leave_file::{leave_for, leave_now};
 use crate::station::{StationError, may_begin};
-use plan_schema::read::{Document, Report};
+use plan_schema::read::{Diagnostics, Document, Report};
 use plan_schema::resolve::ResolvedJob;
 use plan_schema::rig::Rig;
 use plan_schema::scope::Scope;
@@ -48,6 +49,11 @@ impl OwnRig {
     pub fn read(path: &Path, simulate: bool, settings: &Settings) -> Result<Self, LoadError> {
         let (document, _) = load::rig(path)?;
         let simulated = simulate || !execution::is_real(&document.value);
+        let settings_found =
+            if simulated { Diagnostics::default() } else { driver_settings::problems(&document) };
+        if !settings_found.is_usable() {
+            return Err(LoadError::Input(Report(settings_found)));
+        }
         let scope = settings.scope.as_deref().map(load::scope).transpose()?;
         Ok(Self {
             shown: path.display().to_string(),

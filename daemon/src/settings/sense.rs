@@ -3,8 +3,10 @@
 //! Owns the rules of single settings. Whoever asks names place and source. Files are looked at apart from words: `stop` and
 //! `acknowledge` must not be refused because a template was moved.
 
+use crate::log;
 use crate::release::ledger;
 use figment::value::{Dict, Value};
+use std::ops::RangeInclusive;
 use std::path::Path;
 
 /// Something that makes no sense: the setting, what is wrong, what to write.
@@ -35,7 +37,38 @@ pub(super) fn words(says: &Dict) -> Vec<Nonsense> {
             remedy: "write {n} where certificates are counted, and {year} for the year, such as \"LAB-{year}-{n}\"",
         });
     }
+    found.extend(outside(
+        says,
+        "file_mib_max",
+        "log_files.file_mib_max",
+        &log::FILE_MIB,
+        "write a size in MiB from 1 to 1024",
+    ));
+    found.extend(outside(
+        says,
+        "files_kept",
+        "log_files.files_kept",
+        &log::FILES,
+        "write a number of files from 1 to 1000",
+    ));
     found
+}
+
+/// A number of `[log_files]` that makes no sense.
+fn outside(
+    says: &Dict,
+    key: &str,
+    name: &'static str,
+    sense: &RangeInclusive<u32>,
+    remedy: &'static str,
+) -> Option<Nonsense> {
+    let Value::Dict(_, inner) = says.get("log_files")? else { return None };
+    let written = inner.get(key)?;
+    let number = written.to_i128().or_else(|| i128::try_from(written.to_u128()?).ok())?;
+    // What is no such number at all is refused by its type.
+    let number = u32::try_from(number).ok()?;
+    let known = sense.contains(&number);
+    (!known).then(|| Nonsense { key: name, message: format!("{name} can't be {number}"), remedy })
 }
 
 /// What is wrong with the files that certificates need.

@@ -3,7 +3,7 @@
 //! It is durable before leave is given and rewritten at a trip or a clean end. At start, 'may be moving', an unreadable
 //! file, and a file that is missing where one has been, count as tripped. A lock beside it keeps a second process away.
 
-use crate::files::Files;
+use crate::files::{self, Files};
 use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -164,9 +164,7 @@ impl LatchFile {
     /// `WouldBlock` if another process has it.
     pub fn lock(&self, files: &dyn Files) -> io::Result<RigLock> {
         files.create_dir(&self.directory)?;
-        let file = OpenOptions::new().create(true).truncate(false).write(true).open(self.lock_path())?;
-        rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive)?;
-        Ok(RigLock { _file: file })
+        Ok(RigLock { _file: files::own(&self.lock_path())? })
     }
 }
 

@@ -1,7 +1,7 @@
 //! Checks of channels, conditioners and fixtures by themselves.
 
 use super::Checker;
-use crate::rig::{Channel, Coupling, Rig};
+use crate::rig::{Channel, Coupling, Place, Rig};
 use crate::units::{Hertz, engineering};
 use std::collections::BTreeMap;
 
@@ -118,12 +118,15 @@ fn filter(checker: &mut Checker<'_, Rig>, path: &str, channel: &Channel) {
     }
 }
 
-/// What is wrong with the fixtures of a rig.
+/// What is wrong with the fixtures of a rig, and with the places on its table.
 pub(super) fn fixtures(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    places(checker, "", &rig.places);
     for (n, fixture) in rig.fixtures.iter().enumerate() {
         let path = format!("fixture[{n}]");
         checker.named(&format!("{path}.name"), &fixture.name);
         checker.positive(&format!("{path}.mass"), fixture.mass.si());
+        checker.not_negative(&format!("{path}.offset"), fixture.offset.map_or(0.0, |o| o.si()));
+        places(checker, &format!("{path}."), &fixture.places);
         if fixture.points.is_empty() {
             checker.error(
                 &format!("{path}.point"),
@@ -143,6 +146,16 @@ pub(super) fn fixtures(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         }
     }
     checker.unique("fixture", "name", rig.fixtures.iter().map(|f| f.name.as_str()));
+}
+
+/// Places under a path that ends before their key.
+fn places(checker: &mut Checker<'_, Rig>, path: &str, places: &[Place]) {
+    let at = |n: usize, key: &str| format!("{path}place[{n}].{key}");
+    for (n, place) in places.iter().enumerate() {
+        checker.named(&at(n, "position"), &place.position);
+        checker.not_negative(&at(n, "offset"), place.offset.si());
+    }
+    checker.unique(&format!("{path}place"), "position", places.iter().map(|p| p.position.as_str()));
 }
 
 /// An uncertainty may be zero, but not as large as what it is of.

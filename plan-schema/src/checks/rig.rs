@@ -49,6 +49,8 @@ fn shaker(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         checker.positive(&format!("shaker.{key}"), value);
     }
     checker.positive_if_any("shaker.payload_limit", shaker.payload_limit.map(|m| m.si()));
+    let moment = shaker.eccentric_moment_limit.map(|m| m.si());
+    checker.positive_if_any("shaker.eccentric_moment_limit", moment);
     checker.not_negative("shaker.static_allowance", shaker.static_allowance.si());
     checker.not_negative("shaker.damping_ratio", shaker.damping_ratio.si());
     checker.not_negative("shaker.coil_inductance", shaker.coil_inductance.si());

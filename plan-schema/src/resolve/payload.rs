@@ -26,6 +26,7 @@ pub(super) fn sag(rig: &Rig, payload: Kilograms) -> Metres {
 impl Found<'_> {
     /// The shaker has to carry what is mounted.
     pub(super) fn payload(&mut self, sensors: &[FoundSensor], points: &[ResolvedPoint]) {
+        self.eccentric(sensors);
         let rig = &self.files.rig.value;
         let own = sensors.iter().fold(Kilograms::ZERO, |sum, s| sum + s.sensor.mass + s.mounted.adapter_mass);
         let payload = own + fixtures(rig, sensors.iter().map(|s| &s.mounted));

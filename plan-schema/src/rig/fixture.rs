@@ -1,6 +1,7 @@
 //! Fixtures: what sensors stand on that does not move quite as the reference does.
 
-use crate::units::{Fraction, Hertz, Kilograms};
+use super::place::Place;
+use crate::units::{Fraction, Hertz, Kilograms, Metres, Radians};
 use crate::written_table;
 
 written_table! {
@@ -10,6 +11,12 @@ written_table! {
         pub name: String,
         /// Its mass; it counts once, however many sensors stand on it.
         pub mass: Kilograms,
+        /// Distance from the axis of motion to its own centre of mass.
+        pub offset: Option<Metres>,
+        /// Direction of that distance about the axis, as of a place.
+        pub direction: Option<Radians>,
+        /// Its places, and how far off the axis of motion lies what stands there.
+        pub places key "place": Vec<Place> = Vec::new(),
         /// Motion at each of its positions, by frequency.
         pub points key "point": Vec<FixturePoint>,
     }

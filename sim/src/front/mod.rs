@@ -127,5 +127,14 @@ impl Place {
     }
 }
 
+/// A panel that takes lines of text.
+#[derive(Clone)]
+struct Text {
+    /// What it answers to a line.
+    answer: Answer,
+    /// Whether something that it was told is not in effect yet.
+    is_busy: Arc<dyn Fn() -> bool + Send + Sync>,
+}
+
 /// What a text panel answers to a line.
 type Answer = Arc<dyn Fn(&str) -> Vec<u8> + Send + Sync>;

@@ -3,11 +3,12 @@
 //! The gated acquisition is in its own module. Every text panel knows the common commands (module `scpi`), and beside them:
 //! - source: `SOURce:FREQuency <Hz>`, `SOURce:VOLTage <V>`, `SOURce:VOLTage:UNIT VPP|VPK|VRMS` (VPP at the start),
 //!   `SOURce:VOLTage:RAMP <s>` (the time of each change), `SOURce:FUNCtion SINusoid`, `OUTPut ON|OFF`, and their questions;
+//!   a setting is in effect after the source's latency, and `*OPC?` is answered then, when a ramp has just begun;
 //! - amplifier: `AMPLifier:MUTE ON|OFF`, and the questions `AMPLifier:MUTE?`, `AMPLifier:FAULt?`, `AMPLifier:CLIPping?`;
 //! - contacts: `STOP?` (1 while the emergency stop is closed), `INPut<n>?`, `OUTPut<n> ON|OFF`, `OUTPut<n>?`, n from 0;
 //! - ambient: `TEMPerature?` in °C, `HUMidity?` in %.
 
-use super::Answer;
+use super::Text;
 use super::gated::Gated;
 use super::pace::Pace;
 use super::registers::Unit;
@@ -21,7 +22,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 /// The panel of an instrument.
 pub(super) enum Panel {
     /// Takes lines of text.
-    Text(Answer),
+    Text(Text),
     /// Holds Modbus tables.
     Registers(Arc<Unit>),
     /// Streams frames of samples.
@@ -34,8 +35,10 @@ pub(super) fn of(rig: &SimulatedRig, instrument: &Instrument, pace: &Pace) -> Op
     let name = instrument.name.as_str();
     Some(match instrument.driver.as_str() {
         "scpi-source" => {
+            let world = rig.clone();
             let mut generator = Generator::new(rig);
-            text_panel(name, move |part| generator.part(part))
+            let panel = text_panel(name, move |part| generator.part(part));
+            panel.busy_while(move || world.lock().source_is_behind())
         }
         "text-amplifier" => text_panel(name, move |part| amplifier(&rig, part)),
         "text-contacts" => {
@@ -59,11 +62,22 @@ pub(super) fn of(rig: &SimulatedRig, instrument: &Instrument, pace: &Pace) -> Op
 fn text_panel(name: &str, own: impl FnMut(&Part) -> Done + Send + 'static) -> Panel {
     let identity = format!("simulated,{name},0001,{}", env!("CARGO_PKG_VERSION"));
     let state = Mutex::new((Status::new(identity), own));
-    Panel::Text(Arc::new(move |line| {
+    let answer = move |line: &str| {
         let mut state = state.lock().unwrap_or_else(PoisonError::into_inner);
         let (status, own) = &mut *state;
         status.line(line, own)
-    }))
+    };
+    Panel::Text(Text { answer: Arc::new(answer), is_busy: Arc::new(|| false) })
+}
+
+impl Panel {
+    /// A text panel that does not do at once what it is told.
+    fn busy_while(self, is_busy: impl Fn() -> bool + Send + Sync + 'static) -> Self {
+        match self {
+            Self::Text(text) => Self::Text(Text { is_busy: Arc::new(is_busy), ..text }),
+            other => other,
+        }
+    }
 }
 
 /// The generator as it is set.

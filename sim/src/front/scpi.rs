@@ -219,6 +219,11 @@ impl Status {
     }
 }
 
+/// True if a line asks for the end of all that is under way (IEEE 488.2, 10.14). Its answer waits until then.
+pub(super) fn asks_for_completion(line: &str) -> bool {
+    line.split(';').filter_map(Part::read).any(|part| part.asks && part.header == "*OPC")
+}
+
 fn byte(value: f64) -> Result<u8, Refusal> {
     if !(0.0..=255.0).contains(&value) {
         return Err(Refusal::OUT_OF_RANGE);
@@ -255,6 +260,12 @@ mod tests {
         }
         assert_eq!(say(&mut status, "SOUR:FREQ 16 HZ; SOUR:FREQ 1e-1KHZ;:SOUR:FREQ?;*OPC?"), "16;1\n");
         assert_eq!(say(&mut status, "SYST:ERR?"), "0,\"No error\"\n");
+    }
+
+    #[test]
+    fn the_question_for_completion_is_known() {
+        assert!(asks_for_completion(" *opc?\n") && asks_for_completion("SOUR:FREQ 16;*OPC?"));
+        assert!(!asks_for_completion("*OPC") && !asks_for_completion("*IDN?;SYST:ERR?"));
     }
 
     #[test]

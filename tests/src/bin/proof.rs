@@ -47,7 +47,7 @@ const FIGURES: &[Entry] = &[
         stops::stops_of_all(if full { stops::Form::FULL } else { stops::Form::SMALL }, 1)
     }),
     ("D.3", "scheduled faults, and faults of graded size", |full| {
-        Ok(vec![scheduled::all(full)?, graded::all(full)?])
+        Ok(vec![scheduled::all(full)?, scheduled::off::held(full)?, graded::all(full)?])
     }),
     ("D.4", "the bound of the observer against the truth", |full| {
         watched::figures(if full { 10_000 } else { 60 })

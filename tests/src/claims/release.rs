@@ -10,9 +10,6 @@ use std::fs;
 /// The job that is released: short, with two sensors.
 const JOB: &str = "examples/portable.toml";
 
-/// The settings of a laboratory that may release.
-const LABORATORY: &str = "examples/settings/laboratory.toml";
-
 /// A bench with a released run in `runs/run`, its key, and its ledger.
 ///
 /// # Errors
@@ -30,8 +27,7 @@ pub fn released() -> Result<Bench> {
 /// # Errors
 /// If the dry run fails.
 pub fn draft(bench: &Bench, seed: u64) -> Result<()> {
-    // Read where nothing else is named: a release needs a laboratory with an address.
-    fs::copy(bench.path(LABORATORY), bench.path("calwright.toml"))?;
+    bench.settle("")?;
     let finished = bench.run(&["dry-run", JOB, "--seed", &seed.to_string(), "--out", "runs/run"])?;
     ensure!(matches!(finished.status, Some(0 | 1)), "{}", finished.stderr);
     Ok(())
@@ -177,13 +173,11 @@ pub fn documents(runs: usize) -> Result<Figure> {
     let schema = schema_folder().context("CALWRIGHT_DCC_XSD names no folder with dcc.xsd 3.3.0")?;
     let bench = Bench::new()?;
     bench.run(&["keygen", "lab"])?.expect_status(0)?;
-    // A release needs a laboratory with an address; the examples' own says nothing of languages.
-    let laboratory = fs::read_to_string(bench.path(LABORATORY))?;
-    ensure!(laboratory.contains("[certificate]\n"), "{LABORATORY} has no table for the language");
     let mut files = vec![schema.into_os_string()];
     for (n, (job, language)) in VARIED.iter().cycle().take(runs).enumerate() {
-        let table = format!("[certificate]\nlanguage = \"{language}\"\n");
-        fs::write(bench.path("calwright.toml"), laboratory.replacen("[certificate]\n", &table, 1))?;
+        bench.settle("")?;
+        let language = format!("[certificate]\nlanguage = \"{language}\"\n");
+        bench.replace("calwright.toml", "[certificate]\n", &language)?;
         let (seed, out) = ((n + 1).to_string(), format!("runs/{n}"));
         let job = format!("examples/{job}.toml");
         let finished = bench.run(&["dry-run", &job, "--seed", &seed, "--out", &out])?;

@@ -9,6 +9,7 @@
 
 mod contract;
 mod judge;
+pub mod off;
 mod place;
 
 use crate::bench::Bench;
@@ -40,12 +41,22 @@ const SMALL: (u32, u32) = (2, 4);
 /// # Errors
 /// If an example can't be read, or a place can't be run.
 pub fn places(full: bool, seed: u64) -> Result<Vec<Place>> {
+    if full {
+        let all: Vec<_> = JOBS.iter().map(|name| (*name, 0..usize::MAX)).collect();
+        places_of(&all, seed)
+    } else {
+        places_of(&[(JOBS[0], 3..4)], seed)
+    }
+}
+
+/// Places of some examples, those of these numbers of points.
+fn places_of(wanted: &[(&'static str, std::ops::Range<usize>)], seed: u64) -> Result<Vec<Place>> {
     let bench = Bench::new()?;
     let mut alone = Vec::new();
-    for name in if full { &JOBS[..] } else { &JOBS[..1] } {
+    for (name, numbers) in wanted {
         let path = bench.path(&format!("examples/{name}.toml"));
         let loaded = load::job(&path).map_err(|e| anyhow::anyhow!("{name}: {e:?}"))?;
-        let numbers = if full { 0..loaded.job.points.len() } else { 3..4 };
+        let numbers = numbers.start..numbers.end.min(loaded.job.points.len());
         alone.extend(numbers.map(|number| (*name, loaded.job.clone(), number)));
     }
     let made = in_parallel(alone.len(), |n| {

@@ -84,7 +84,8 @@ struct Case {
     with_static: f64,
     /// Sum and number of finite bounds in motion, as shares of the rated stroke.
     bounds: (f64, f64),
-    lost: bool,
+    /// Samples in motion, with a finite bound or without.
+    moving: f64,
     exceeded: Option<String>,
 }
 
@@ -99,8 +100,8 @@ pub fn figures(cases: u64) -> Result<Vec<Figure>> {
         .map(|j| j.map(|j| j.job))
         .collect::<Result<_, _>>()
         .map_err(|e| anyhow::anyhow!("{e:?}"))?;
-    let (mut worst, mut with_static, mut exceeded, mut lost) = (0.0f64, 0.0f64, Vec::new(), 0);
-    let mut typical = Vec::new();
+    let (mut worst, mut with_static, mut exceeded) = (0.0f64, 0.0f64, Vec::new());
+    let (mut typical, mut promised, mut moving) = (Vec::new(), 0.0, 0.0);
     let seeds: Vec<u64> = (1..=cases).collect();
     let progress = Progress { cases, done: Mutex::default() };
     let found = side_by_side(&seeds, |seed| {
@@ -111,8 +112,9 @@ pub fn figures(cases: u64) -> Result<Vec<Figure>> {
     for case in found {
         worst = worst.max(case.ratio);
         with_static = with_static.max(case.with_static);
-        lost += u64::from(case.lost);
         exceeded.extend(case.exceeded);
+        promised += case.bounds.1;
+        moving += case.moving;
         if case.bounds.1 > 0.0 {
             typical.push(100.0 * case.bounds.0 / case.bounds.1);
         }
@@ -158,7 +160,13 @@ pub fn figures(cases: u64) -> Result<Vec<Figure>> {
             "%",
             "median of the cases' means in motion".into(),
         ),
-        figure("cases in which it said that it lost track", lost as f64, print, "", format!("{cases} cases")),
+        figure(
+            "samples in motion, before any trip, for which it promised something",
+            100.0 * promised / moving,
+            print,
+            "%",
+            format!("{moving} samples beyond 1 % of the rated stroke"),
+        ),
     ])
 }
 
@@ -217,9 +225,7 @@ fn one(jobs: &[ResolvedJob], seed: u64) -> Result<Case> {
     for _ in 0..MOST_BLOCKS {
         if let Some(block) = harness.block()? {
             // A trip of this block says that nothing is promised any more.
-            if harness.run.trip().is_some() {
-                watch.case.lost = true;
-            } else {
+            if harness.run.trip().is_none() {
                 watch.take(&block, &what);
             }
         }
@@ -240,16 +246,16 @@ struct Watch {
 
 impl Watch {
     fn take(&mut self, block: &Seen, what: &str) {
-        let lost = block.observed.iter().any(|o| o.bound.si().is_infinite());
-        self.case.lost |= lost;
-        if lost {
+        let in_motion = |x: &f64| x.abs() > 0.01 * self.rated;
+        self.case.moving += block.displacement.iter().filter(|x| in_motion(x)).count() as f64;
+        if block.observed.iter().any(|o| o.bound.si().is_infinite()) {
             return;
         }
         for (n, (observed, truth)) in block.observed.iter().zip(&block.displacement).enumerate() {
             let (error, bound) = ((truth - observed.estimate.si()).abs(), observed.bound.si());
             let ratio = (error - self.rest).max(0.0) / bound;
             self.case.with_static = self.case.with_static.max(error / (bound + self.rest));
-            if observed.estimate.si().abs() > 0.01 * self.rated {
+            if in_motion(truth) {
                 self.case.bounds.0 += bound / self.rated;
                 self.case.bounds.1 += 1.0;
             }

@@ -5,8 +5,8 @@ use serde_json::Value;
 use std::collections::BTreeSet;
 
 /// The units of the contract.
-const UNITS: [&str; 17] = [
-    "hz", "kg", "s", "ms", "v", "mps2", "mps", "m", "n", "a", "degc", "deg", "percent", "db", "cycles",
+const UNITS: [&str; 18] = [
+    "hz", "kg", "nm", "s", "ms", "v", "mps2", "mps", "m", "n", "a", "degc", "deg", "percent", "db", "cycles",
     "samples", "mv_per_g",
 ];
 
@@ -14,7 +14,7 @@ const UNITS: [&str; 17] = [
 const AFTER: [&str; 8] = ["peak", "rms", "max", "min", "start", "end", "before", "after"];
 
 /// Numbers that count, number or name something, or say their unit beside them, and why their names are as they are.
-const WITHOUT_UNIT: [(&str, &str); 52] = [
+const WITHOUT_UNIT: [(&str, &str); 53] = [
     ("entries", "a count"),
     ("speed", "times real time"),
     ("seq", "number of an entry"),
@@ -62,6 +62,7 @@ const WITHOUT_UNIT: [(&str, &str); 52] = [
     ("generation", "number of a leave"),
     ("output", "number of a connector"),
     ("per_decade", "a count"),
+    ("files_kept", "a count"),
     ("count", "a count"),
     ("number", "number of a table of the plan"),
     ("step", "number of a point in its series"),

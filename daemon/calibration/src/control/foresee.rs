@@ -9,7 +9,10 @@ use crate::hazard::{Hazards, Place};
 use crate::interlock::Ceiling;
 use crate::interlock::observer::bound_at;
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
-use plan_schema::units::{Accel, Displacement, Hertz, Peak, Seconds, Velocity, engineering};
+use plan_schema::units::{
+    Accel, AccelDc, Displacement, Hertz, Peak, Quantity, STANDARD_GRAVITY, Seconds, Torque, Velocity,
+    engineering,
+};
 
 /// What one point will need.
 #[derive(Debug, Clone, PartialEq)]
@@ -171,9 +174,31 @@ pub(super) fn obstacles(
             largest: (allowed / overshoot).acceleration_at(frequency),
         });
     }
+    obstacles.extend(beside_the_axis(job, target));
     obstacles.extend(blurred(job, frequency, target));
     obstacles.extend(too_short_a_gate(job, frequency));
     obstacles
+}
+
+/// Moment of the payload at a target, gravity with it; `None` where the place of anything on the table is not known.
+#[must_use]
+pub fn eccentric_moment(job: &ResolvedJob, target: Accel<Peak>) -> Option<Quantity<Torque>> {
+    job.eccentric_moment(AccelDc::new(target.si() + STANDARD_GRAVITY))
+}
+
+/// Why a payload beside the axis is more than the shaker bears, where its maker states how much that is.
+fn beside_the_axis(job: &ResolvedJob, target: Accel<Peak>) -> Option<Obstacle> {
+    let allowed = job.rig.shaker.eccentric_moment_limit?.si();
+    let moment = eccentric_moment(job, target)?.si();
+    let largest = (allowed / moment * (target.si() + STANDARD_GRAVITY) - STANDARD_GRAVITY).max(0.0);
+    (moment > allowed * (1.0 + 1e-9)).then(|| Obstacle {
+        message: format!(
+            "eccentric moment of {} pk, gravity with it, is more than {}",
+            engineering(moment, "N·m"),
+            engineering(allowed, "N·m")
+        ),
+        largest: Accel::new(largest),
+    })
 }
 
 /// Cycles and time that a block of a gated acquisition has to hold: as much as the first motion, and more than a window.

@@ -22,7 +22,7 @@ mod transition;
 pub use approach::{Approach, Goal, Progress, Seen, Settled, first_share, window};
 pub use decay::decay_wait;
 pub(crate) use foresee::ceiling;
-pub use foresee::{Forecast, Obstacle, foresee, foresee_all, overshoot_allowed};
+pub use foresee::{Forecast, Obstacle, eccentric_moment, foresee, foresee_all, overshoot_allowed};
 pub use identify::PlantModel;
 pub use largest::resolve;
 pub(crate) use noise::SEGMENTS;

@@ -7,7 +7,9 @@
 use super::trip::{Trip, TripReason};
 use crate::block::BlockView;
 use crate::estimate::Running;
-use plan_schema::units::{Hertz, Peak, SampleCount, SampleIndex, SamplesPerSecond, Seconds, Volts};
+use plan_schema::units::{
+    Displacement, Hertz, Peak, SampleCount, SampleIndex, SamplesPerSecond, Seconds, Volts, engineering,
+};
 
 /// Share of the tone before that counts as going on.
 const GOES_ON: f64 = 0.3;
@@ -35,6 +37,18 @@ pub(super) fn ceased() -> Trip {
                    not reach the coil any more. The amplifier is muted. Measure the source's output, check cables and \
                    amplifier, then acknowledge.";
     Trip::plain(TripReason::SourceDc, message)
+}
+
+/// The armature goes off its centre although the source was told to be at 0 V.
+pub(super) fn wanders(off: Displacement<Peak>, allowed: Displacement<Peak>) -> Trip {
+    let message = format!(
+        "the source was told to be at 0 V, and the armature went {} off its centre where {} are allowed for: the source may \
+         hold a direct voltage. The amplifier is muted. Measure the source's output, check the amplifier's offset, then \
+         acknowledge.",
+        engineering(off.si(), "m"),
+        engineering(allowed.si(), "m")
+    );
+    Trip::beyond(TripReason::SourceDc, off.si(), allowed.si(), "m", message)
 }
 
 /// A tone that was seen: its frequency, its amplitude on the reference, and the noise of a group of samples, V.

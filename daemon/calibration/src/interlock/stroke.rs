@@ -164,6 +164,12 @@ impl StrokeMonitor {
             if after_departure < group * cause::AFTER as f64 {
                 self.recent.take(group, at, observer.seen(), foretold, || self.others.motion());
             }
+            if found.is_none()
+                && departed.is_none()
+                && let Some((off, allowed)) = observer.wanders()
+            {
+                found = Some(Trip { at_sample: Some(at), ..source::wanders(off, allowed) });
+            }
             if let Some((_, _, after)) = &mut departed {
                 after_departure += 1.0;
                 after.take(observer.seen());

@@ -8,7 +8,7 @@ use crate::record::check::{
 };
 use crate::record::run::PointOrigin;
 use crate::record::time::UtcTime;
-use calibration::control::Forecast;
+use calibration::control::{Forecast, eccentric_moment};
 use calibration::evaluate::{Circumstances, Foreseen, foreseen};
 use calibration::hazard::Reserve;
 use calibration::sequence::Setup;
@@ -73,6 +73,7 @@ fn payload(setup: &Setup) -> CheckedPayload {
         adapters_kg: adapters,
         moving_kg: (shaker.moving_mass + job.payload()).si(),
         payload_kg_max: shaker.payload_limit.map(|m| m.si()),
+        eccentric_moment_nm_max: shaker.eccentric_moment_limit.map(|m| m.si()),
     }
 }
 
@@ -100,6 +101,7 @@ fn checked(
         force_n_peak: forecast.need.force.si(),
         current_a_peak: forecast.need.current.si(),
         drive_v_peak: forecast.need.drive.si(),
+        eccentric_moment_nm_peak: eccentric_moment(&setup.job, point.target).map(|m| m.si()),
         stroke_ceiling_m_peak: forecast.ceiling.stroke.si(),
         limits: limits(setup, point, forecast),
         ranges: ranges(setup, number),
@@ -123,7 +125,8 @@ fn checked(
 /// The largest share first.
 fn limits(setup: &Setup, point: &ResolvedPoint, forecast: &Forecast) -> Vec<CheckedLimit> {
     let (shaker, amplifier, need) = (&setup.job.rig.shaker, &setup.job.rig.amplifier, &forecast.need);
-    let mut limits = [
+    let moment = eccentric_moment(&setup.job, point.target).zip(shaker.eccentric_moment_limit);
+    let mut limits: Vec<CheckedLimit> = [
         (LimitKind::Stroke, forecast.displacement / shaker.rated_stroke),
         (LimitKind::Velocity, forecast.velocity / shaker.velocity_limit),
         (LimitKind::Acceleration, point.target / shaker.acceleration_limit),
@@ -132,9 +135,12 @@ fn limits(setup: &Setup, point: &ResolvedPoint, forecast: &Forecast) -> Vec<Chec
         (LimitKind::Current, need.current / amplifier.current_limit),
         (LimitKind::Voltage, need.coil_voltage / amplifier.voltage_limit),
     ]
-    .map(|(limit, used)| CheckedLimit { limit, used_percent: used * 100.0 });
+    .into_iter()
+    .chain(moment.map(|(moment, most)| (LimitKind::Moment, moment / most)))
+    .map(|(limit, used)| CheckedLimit { limit, used_percent: used * 100.0 })
+    .collect();
     limits.sort_by(|a, b| b.used_percent.total_cmp(&a.used_percent));
-    limits.to_vec()
+    limits
 }
 
 fn ranges(setup: &Setup, number: usize) -> Vec<CheckedRange> {

@@ -83,7 +83,8 @@ pub(super) fn report(record: &CheckRecord, paint: Paint) -> String {
 
 const LEGEND: &str = "\
 Amplitudes are peak values. Limit: how much is used of what binds first of stroke, velocity,
-acceleration, force, drive, current, voltage. Range: the most that a transducer or its channel uses.
+acceleration, force, drive, current, voltage, moment. Range: the most that a transducer or its
+channel uses.
 Coast: how far the armature goes after the worst stop, as a share of the way to the mechanical stop.
 Reserve: what is left of time in the worst single fault: J the gain jumps, D the source is deaf,
 H it holds a value, S it steps, R the reference is silent; 'any' where no time is too long. U is
@@ -158,7 +159,9 @@ fn limit_word(limit: LimitKind) -> String {
         LimitKind::Acceleration => "accel.".to_owned(),
         LimitKind::Current => "curr.".to_owned(),
         LimitKind::Voltage => "volt.".to_owned(),
-        LimitKind::Stroke | LimitKind::Force | LimitKind::Drive => spaced(&format!("{limit:?}")),
+        LimitKind::Stroke | LimitKind::Force | LimitKind::Drive | LimitKind::Moment => {
+            spaced(&format!("{limit:?}"))
+        }
     }
 }
 
@@ -296,14 +299,14 @@ fn totals(record: &CheckRecord) -> String {
     out.push_str(&wrapped(
         "",
         &format!(
-            "Moving: {}: armature with reference {}, on it {}{limit}: sensors {}, adapters {}, fixtures {}. Places across \
-             the table are not in the files, so the eccentric moment is not known: keep the payload centred.",
+            "Moving: {}: armature with reference {}, on it {}{limit}: sensors {}, adapters {}, fixtures {}. {}.",
             grams(payload.moving_kg),
             grams(payload.armature_kg),
             grams(on_table),
             grams(payload.sensors_kg),
             grams(payload.adapters_kg),
             grams(payload.fixtures_kg),
+            eccentric(record),
         ),
     ));
     let sag = if rest.sag_m > 0.0 {
@@ -321,6 +324,24 @@ fn totals(record: &CheckRecord) -> String {
         ),
     ));
     out
+}
+
+/// What a payload beside the axis comes to.
+fn eccentric(record: &CheckRecord) -> String {
+    let moments = record.points.iter().filter_map(|p| p.eccentric_moment_nm_peak);
+    let newton_metres = |value: f64| engineering(value, "N·m");
+    match (moments.reduce(f64::max), record.payload.eccentric_moment_nm_max) {
+        (Some(moment), Some(most)) => {
+            format!("Eccentric moment up to {} pk (at most {})", newton_metres(moment), newton_metres(most))
+        }
+        (Some(moment), None) => format!(
+            "Eccentric moment up to {} pk; the largest is not stated by the rig file, so none is judged",
+            newton_metres(moment)
+        ),
+        (None, _) => "Eccentric moment: the largest is not stated by the rig file, nor are places across the table, so none \
+                      is judged: keep the payload centred"
+            .to_owned(),
+    }
 }
 
 /// "GainJump" as "gain jump".

@@ -3,7 +3,7 @@
 //! Invariant: nothing resumes by itself. A run that was cut off is `interrupted`, and the queue holds.
 
 use super::{House, Lately, Now};
-use crate::files::{Disk, Files};
+use crate::files::{self, Disk, Files};
 use crate::load::LoadError;
 use crate::record::UtcTime;
 use crate::record::words::Outcome;
@@ -18,7 +18,7 @@ use crate::validate::differs_from_validated;
 use crate::wiring;
 use std::collections::BTreeSet;
 use std::fmt;
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
@@ -229,8 +229,5 @@ fn lock(path: &Path) -> Result<File, NotStarted> {
     if let Some(folder) = path.parent() {
         Disk.create_dir(folder).map_err(failed)?;
     }
-    let file = OpenOptions::new().create(true).truncate(false).write(true).open(path).map_err(failed)?;
-    rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive)
-        .map_err(|e| failed(e.into()))?;
-    Ok(file)
+    files::own(path).map_err(failed)
 }

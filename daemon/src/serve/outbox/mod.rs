@@ -5,12 +5,13 @@
 
 mod receiver;
 mod spool;
+mod told;
 
 pub use receiver::ReceiverError;
 pub use spool::Notice;
 
 use super::desk::Desk;
-use super::words::{Happening, LatchState, QueueEntry, Stage};
+use super::words::{Happening, LatchState, QueueEntry, RigState, RunSummary, Stage};
 use crate::files::Files;
 use crate::record::UtcTime;
 use receiver::Receiver;
@@ -21,6 +22,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::broadcast::error::RecvError;
+use told::Told;
 
 /// Which programs are told of what happens, over HTTP.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -38,6 +40,7 @@ pub struct OutboxSettings {
 pub struct Outbox {
     spool: Spool,
     receivers: Vec<Receiver>,
+    told: Told,
 }
 
 impl Outbox {
@@ -54,32 +57,55 @@ impl Outbox {
             return Ok(None);
         }
         let receivers = Receiver::all(settings)?;
-        let spool = Spool::open(state.join("outbox"), files)?;
-        Ok(Some(Self { spool, receivers }))
+        let folder = state.join("outbox");
+        let spool = Spool::open(folder.clone(), files.clone())?;
+        Ok(Some(Self { spool, receivers, told: Told::read(&folder, files) }))
     }
 
-    /// Tells until the task is dropped. What waits from before goes first.
+    /// Tells until the task is dropped. What waits from before goes first, and what came to be while no daemon ran is told too.
     pub async fn run(mut self, desk: Arc<dyn Desk>) {
-        let mut seen = Seen::of(desk.as_ref()).await;
         let (_, mut news) = desk.news(None);
+        self.look(desk.as_ref(), None).await;
         loop {
             let next = self.spool.next(UtcTime::now());
             tokio::select! {
                 heard = news.recv() => match heard {
-                    Ok(one) => {
-                        let notices = seen.notices(desk.as_ref(), one.news.what.clone()).await;
-                        self.keep(notices);
-                    }
+                    Ok(one) => match one.news.what.clone() {
+                        Happening::Moment(_) | Happening::Point(_) | Happening::Began(_) => {}
+                        Happening::Ended(run) => self.ended(desk.as_ref(), run).await,
+                        Happening::Rig(state) => self.look(desk.as_ref(), Some(state)).await,
+                        Happening::Queue => self.look(desk.as_ref(), None).await,
+                    },
                     // Moments come fast; what was missed shows in the state of things.
-                    Err(RecvError::Lagged(_)) => {
-                        let notices = seen.notices(desk.as_ref(), Happening::Queue).await;
-                        self.keep(notices);
-                    }
+                    Err(RecvError::Lagged(_)) => self.look(desk.as_ref(), None).await,
                     Err(RecvError::Closed) => return,
                 },
                 () = tokio::time::sleep(next) => self.send().await,
             }
         }
+    }
+
+    async fn ended(&mut self, desk: &dyn Desk, run: RunSummary) {
+        let Ok(rig) = desk.rig().await else { return };
+        let how = run.outcome.map_or("cut off", |o| o.word());
+        let message = format!("{}: {how}", run.name);
+        self.keep(vec![notice(&rig, "finished", Some(run.run), message)]);
+    }
+
+    /// Looks whether there is something that nobody was told of: a trip, or something that a person has to do.
+    async fn look(&mut self, desk: &dyn Desk, state: Option<RigState>) {
+        let state = match state {
+            Some(state) => Ok(state),
+            None => desk.rig().await,
+        };
+        // A database that is away says nothing new.
+        let (Ok(rig), Ok(queue)) = (state, desk.queue().await) else { return };
+        let fresh = self.told.fresh(tripped(&rig), waits(&rig, &queue));
+        let notices =
+            fresh.into_iter().map(|(kind, message)| notice(&rig, kind, rig.running.clone(), message));
+        self.keep(notices.collect());
+        // After the notices: a daemon that is cut off in between tells twice rather than never.
+        self.told.keep();
     }
 
     fn keep(&mut self, notices: Vec<Notice>) {
@@ -110,61 +136,44 @@ impl Outbox {
     }
 }
 
-/// What was told already.
-struct Seen {
-    needs: Option<(i64, String)>,
-    tripped: bool,
+/// Whether the receivers can be told, as far as that can be seen without telling one.
+///
+/// # Errors
+/// Settings that can't be used, or a file that they name.
+pub fn examine(settings: &OutboxSettings) -> Result<(), ReceiverError> {
+    Receiver::all(settings).map(|_| ())
 }
 
-impl Seen {
-    async fn of(desk: &dyn Desk) -> Self {
-        let tripped = desk.rig().await.is_ok_and(|r| r.latch == LatchState::Tripped);
-        Self { needs: waits(desk).await.map(|e| (e.job, reason(&e))), tripped }
-    }
-
-    /// The notices that something that happened gives rise to.
-    async fn notices(&mut self, desk: &dyn Desk, what: Happening) -> Vec<Notice> {
-        let Ok(rig) = desk.rig().await else { return Vec::new() };
-        let notice = |kind: &str, run: Option<String>, message: String| Notice {
-            kind: kind.to_owned(),
-            rig: rig.rig.clone(),
-            simulated: rig.simulated,
-            run,
-            at_utc: UtcTime::now(),
-            message,
-        };
-        match what {
-            Happening::Moment(_) | Happening::Point(_) | Happening::Began(_) => Vec::new(),
-            Happening::Ended(run) => {
-                let how = run.outcome.map_or("cut off", |o| o.word());
-                vec![notice("finished", Some(run.run), format!("{}: {how}", run.name))]
-            }
-            Happening::Rig(state) => {
-                let fresh = state.latch == LatchState::Tripped && !self.tripped;
-                self.tripped = state.latch == LatchState::Tripped;
-                let message = state.message.or(state.trip).unwrap_or_else(|| "tripped".to_owned());
-                if fresh { vec![notice("tripped", state.running, message)] } else { Vec::new() }
-            }
-            Happening::Queue => {
-                let needs = waits(desk).await.map(|e| (e.job, reason(&e)));
-                let fresh = needs.clone().filter(|n| Some(n) != self.needs.as_ref());
-                self.needs = needs;
-                fresh
-                    .map(|(job, why)| notice("needs_person", None, format!("job {job}: {why}")))
-                    .into_iter()
-                    .collect()
-            }
-        }
+fn notice(rig: &RigState, kind: &str, run: Option<String>, message: String) -> Notice {
+    Notice {
+        kind: kind.to_owned(),
+        rig: rig.rig.clone(),
+        simulated: rig.simulated,
+        run,
+        at_utc: UtcTime::now(),
+        message,
     }
 }
 
-/// The job that waits for a person.
-async fn waits(desk: &dyn Desk) -> Option<QueueEntry> {
-    desk.queue().await.ok()?.into_iter().find(|e| e.stage == Stage::NeedsPerson)
+/// What tripped. A latch that says 'may be moving' while nothing runs is that of a run that was cut off.
+fn tripped(rig: &RigState) -> Option<String> {
+    let is_tripped = match rig.latch {
+        LatchState::Clear => false,
+        LatchState::Tripped => true,
+        LatchState::MayBeMoving => rig.running.is_none(),
+    };
+    let words = || rig.message.clone().or_else(|| rig.trip.clone()).unwrap_or_else(|| "tripped".to_owned());
+    is_tripped.then(words)
 }
 
-fn reason(entry: &QueueEntry) -> String {
-    entry.waits_for.clone().unwrap_or_else(|| "it waits for a person".to_owned())
+/// What a person has to do so that the queue goes on.
+fn waits(rig: &RigState, queue: &[QueueEntry]) -> Option<String> {
+    if let Some(entry) = queue.iter().find(|e| e.stage == Stage::NeedsPerson) {
+        let why = entry.waits_for.as_deref().unwrap_or("it waits for a person");
+        return Some(format!("job {}: {why}", entry.job));
+    }
+    let held = rig.queue_held.as_ref().filter(|_| queue.iter().any(|e| e.stage == Stage::Waiting));
+    held.map(|why| format!("the queue is held: {why}"))
 }
 
 /// How long until the next try after so many: 10 s, then twice as long each time, an hour at most.

@@ -113,7 +113,20 @@ impl Talk {
     /// # Errors
     /// As [`Self::ask`].
     pub(crate) async fn command(&mut self, op: &'static str, command: &str) -> Result<String, DriverError> {
-        let line = self.exchange(op, &[command], Answer::Line).await?;
+        self.command_within(op, command, self.link.transfer()).await
+    }
+
+    /// The same, for a command whose answer takes longer than others.
+    ///
+    /// # Errors
+    /// As [`Self::ask`].
+    pub(crate) async fn command_within(
+        &mut self,
+        op: &'static str,
+        command: &str,
+        within: Duration,
+    ) -> Result<String, DriverError> {
+        let line = self.exchange_within(op, &[command], Answer::Line, within).await?;
         self.text(op, line)
     }
 
@@ -167,9 +180,19 @@ impl Talk {
         lines: &[&str],
         answer: Answer,
     ) -> Result<Vec<u8>, DriverError> {
+        self.exchange_within(op, lines, answer, self.link.transfer()).await
+    }
+
+    async fn exchange_within(
+        &mut self,
+        op: &'static str,
+        lines: &[&str],
+        answer: Answer,
+        within: Duration,
+    ) -> Result<Vec<u8>, DriverError> {
         self.reach(op).await?;
         self.unfinished = true;
-        match self.transfer(lines, answer, self.link.transfer()).await {
+        match self.transfer(lines, answer, within).await {
             Ok(got) => {
                 self.unfinished = false;
                 Ok(got)

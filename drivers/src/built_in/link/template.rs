@@ -43,6 +43,11 @@ pub(crate) struct Given {
 }
 
 impl Template {
+    /// A command without a place for a number.
+    pub(crate) fn plain(text: &str) -> Self {
+        Self { text: text.to_owned(), pieces: vec![Piece::Text(text.to_owned())] }
+    }
+
     /// Reads a template.
     ///
     /// # Errors

@@ -20,8 +20,34 @@ pub(super) async fn set(
     let Some(queue) = queue else {
         return talk.tell(op, command).await;
     };
+    let answer = talk.tell_and_ask(op, command, queue).await?;
+    read_on(talk, op, command, queue, answer).await
+}
+
+/// Reads the error queue, where there is a question for it: what a command brings about may fail after it was taken.
+///
+/// # Errors
+/// As [`set`].
+pub(super) async fn check(
+    talk: &mut Talk,
+    op: &'static str,
+    command: &str,
+    queue: Option<&str>,
+) -> Result<(), DriverError> {
+    let Some(queue) = queue else { return Ok(()) };
+    let answer = talk.ask(op, queue).await?;
+    read_on(talk, op, command, queue, answer).await
+}
+
+/// Reads the rest of the queue behind its first entry.
+async fn read_on(
+    talk: &mut Talk,
+    op: &'static str,
+    command: &str,
+    queue: &str,
+    mut answer: String,
+) -> Result<(), DriverError> {
     let mut found = Vec::new();
-    let mut answer = talk.tell_and_ask(op, command, queue).await?;
     for _ in 0..ENTRIES_MAX {
         match entry(&answer) {
             Ok(None) => return conclude(talk, op, command, &found),

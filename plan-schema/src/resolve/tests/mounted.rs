@@ -452,3 +452,37 @@ fn a_sensor_brings_its_own_tolerance() {
     }
     assert!(with_band.iter().any(|(f, _)| *f != first), "there has to be a point outside the band");
 }
+
+/// Where the shaker states what it bears, the place of everything has to be known; where it does not, nothing is asked for.
+#[test]
+fn a_payload_beside_the_axis_needs_its_place() {
+    let moment = "eccentric_moment_limit = \"20 N·cm\"\n";
+    let place = "\n[[place]]\nposition = \"left\"\noffset = \"20 mm\"\ndirection = \"90 deg\"\n";
+    let stated =
+        |texts: &mut Texts| texts.rig = edit(&texts.rig, "[shaker]\n", &format!("[shaker]\n{moment}"));
+    let placed =
+        |texts: &mut Texts| texts.rig = edit(&texts.rig, "\n[errors]", &format!("{place}\n[errors]"));
+    let standing = |texts: &mut Texts, at: &str| {
+        for sensor in ["S-1", "S-2"] {
+            let line = format!("sensor = \"{sensor}\"");
+            texts.job = edit(&texts.job, &line, &format!("{line}\nposition = \"{at}\""));
+        }
+    };
+    insta::assert_snapshot!("no_place_for_the_moment", said(stated));
+    insta::assert_snapshot!(
+        "a_place_that_is_not_there",
+        said(|texts| {
+            placed(texts);
+            standing(texts, "lfet");
+        })
+    );
+    let job = resolved(|texts| {
+        stated(texts);
+        placed(texts);
+        standing(texts, "left");
+    });
+    // Statics: both at the same place, 60 g with their adapters, 20 mm off, at 10 m/s².
+    let moment = job.eccentric_moment(crate::units::AccelDc::new(10.0)).unwrap();
+    assert!((moment.si() - job.payload().si() * 0.02 * 10.0).abs() < 1e-15, "{moment}");
+    assert_eq!(resolved(|_| {}).eccentric_moment(crate::units::AccelDc::new(10.0)), None);
+}

@@ -38,8 +38,7 @@ pub fn page(_full: bool) -> Result<Vec<Figure>> {
 fn served(tools: &Value) -> Result<Vec<Figure>> {
     let bench = Bench::new()?;
     bench.run(&["keygen", "laboratory"])?.expect_status(0)?;
-    fs::write(
-        bench.path("calwright.toml"),
+    bench.settle(
         "[doors]\narm_over_port = true\n[serve]\nspeed = 8.0\n[release]\nkey = \"laboratory.key\"\n",
     )?;
     let token = bench.run(&["token", "add", "A. Admin", "--role", "admin"])?.expect_status(0)?;

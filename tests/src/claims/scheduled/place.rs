@@ -8,7 +8,7 @@ use anyhow::{Context, Result, ensure};
 use calibration::sequence::Setup;
 use plan_schema::faults::{Fault, Faults, Moment};
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
-use plan_schema::units::{Mono, Seconds};
+use plan_schema::units::{Hertz, Mono, Seconds};
 
 /// A point of a job by itself, and when its dwell begins without a fault.
 pub struct Place {
@@ -90,7 +90,12 @@ impl Place {
     /// Frequency of the point, Hz.
     #[must_use]
     pub fn frequency(&self) -> f64 {
-        self.setup.job.points.first().map_or(1.0, |p| p.frequency.si())
+        self.frequency_of_point().si()
+    }
+
+    /// The same with its unit.
+    pub(super) fn frequency_of_point(&self) -> Hertz {
+        self.setup.job.points.first().map_or(Hertz::new(1.0), |p| p.frequency)
     }
 
     /// The moment at this phase of the tone, in the second cycle of the dwell.

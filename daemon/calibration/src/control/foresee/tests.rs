@@ -66,3 +66,46 @@ fn the_largest_is_accepted() {
         }
     }
 }
+
+/// Statics: 50 g at 40 mm from the axis make 2 g·m, so 2e-3 · (a + g) N·m; half a newton metre is reached at 240.19 m/s².
+#[test]
+fn a_payload_beside_the_axis_is_refused_beyond_what_the_shaker_bears() {
+    let rig = format!(
+        "{}\n[[place]]\nposition = \"edge\"\noffset = \"40 mm\"\n",
+        PORTABLE.replacen("[shaker]", "[shaker]\neccentric_moment_limit = \"25 N·cm\"", 1)
+    );
+    let rig: plan_schema::rig::Rig = Document::read("rig", &rig).unwrap().value;
+    let mut job = job(PORTABLE);
+    job.rig.shaker.eccentric_moment_limit = rig.shaker.eccentric_moment_limit;
+    job.rig.places = rig.places;
+    let weight = 0.05 / (job.sensors.len() as f64);
+    for sensor in &mut job.sensors {
+        sensor.sensor.mass = plan_schema::units::Kilograms::new(weight);
+        sensor.mounted.adapter_mass = plan_schema::units::Kilograms::ZERO;
+        sensor.mounted.fixture = None;
+        sensor.mounted.position = Some("edge".to_owned());
+    }
+    let at = |job: &ResolvedJob, target: f64| {
+        let plant = Plant::of(job);
+        let point = ResolvedPoint {
+            frequency: Hertz::new(80.0),
+            target: Accel::new(target),
+            ..job.points[0].clone()
+        };
+        foresee(job, &plant, &point)
+    };
+    let moment = |target: f64| eccentric_moment(&job, Accel::new(target)).unwrap().si();
+    assert!((moment(90.0) - 2e-3 * (90.0 + 9.80665)).abs() < 1e-12);
+    let said = |forecast: &Forecast| {
+        forecast.obstacles.iter().filter(|o| o.message.contains("eccentric")).map(|o| o.largest.si()).next()
+    };
+    // 0.25 N·m over 2 g·m less gravity.
+    assert!((said(&at(&job, 120.0)).unwrap() - (125.0 - 9.80665)).abs() < 1e-9);
+    assert_eq!(said(&at(&job, 115.0)), None);
+    job.rig.shaker.eccentric_moment_limit = Some(plan_schema::units::Quantity::new(0.019));
+    assert_eq!(said(&at(&job, 1.0)), Some(0.0), "the weight alone is too much");
+    job.rig.shaker.eccentric_moment_limit = None;
+    assert_eq!(said(&at(&job, 120.0)), None, "none is stated, and none is judged");
+    job.sensors[0].mounted.position = None;
+    assert_eq!(eccentric_moment(&job, Accel::new(1.0)), None);
+}

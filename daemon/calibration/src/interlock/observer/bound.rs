@@ -69,7 +69,7 @@ pub(super) struct Bound {
     /// Share of the largest change so far.
     changes: f64,
     /// Factor by which what is held decays from sample to sample.
-    decay: f64,
+    pub(super) decay: f64,
     largest: f64,
     change: f64,
 }
@@ -83,18 +83,25 @@ impl Bound {
         let density = facts.noise.0;
         let limited = (DEVIATIONS * NOISE_GAIN * density / allowed).powf(2.0 / 3.0);
         let corner = limited.clamp(CORNERS.0 * omega, CORNERS.1 * omega);
-        let slow = (1.0 + facts.noise.1 * TAU / corner).sqrt();
         let chord = (omega * facts.period).powi(2) / 12.0;
         Self {
             corner,
             slow_corner: limited.min(corner),
-            floor: DEVIATIONS * NOISE_GAIN * density * slow / corner.powf(1.5),
+            floor: floor(facts, corner),
             share: REFERENCE_WITHIN + facts.tilt / (omega * omega) + chord + 2.0 * (0.5 * phase).sin().abs(),
             changes: of_changes(corner / omega),
             decay: (-0.5 * corner * facts.period).exp(),
             largest: 0.0,
             change: 0.0,
         }
+    }
+
+    /// The same for a leak with another corner, rad/s.
+    #[must_use]
+    pub(super) fn with_corner(self, facts: &Facts, frequency: f64, corner: f64) -> Self {
+        let changes = of_changes(corner / (TAU * frequency));
+        let decay = (-0.5 * corner * facts.period).exp();
+        Self { corner, floor: floor(facts, corner), changes, decay, ..self }
     }
 
     /// The same at another tone: what is held stays.
@@ -122,6 +129,12 @@ impl Bound {
 /// the impulse response `(t − ω_c t²/2) e^(−ω_c t)` of `s/(s + ω_c)³` has the energy `1/(16 ω_c³)`, and a one-sided density
 /// counts half.
 const NOISE_GAIN: f64 = 0.177;
+
+/// Constant part of the bound for a leak with this corner in rad/s, m.
+fn floor(facts: &Facts, corner: f64) -> f64 {
+    let slow = (1.0 + facts.noise.1 * TAU / corner).sqrt();
+    DEVIATIONS * NOISE_GAIN * facts.noise.0 * slow / corner.powf(1.5)
+}
 
 /// How large an error may be beside the largest change so far, for a corner as a share of the tone.
 fn of_changes(share: f64) -> f64 {

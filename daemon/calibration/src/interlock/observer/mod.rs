@@ -36,6 +36,7 @@ mod foretold;
 mod leak;
 mod notch;
 mod others;
+mod rest;
 mod shown;
 
 pub use departure::Departure;
@@ -56,6 +57,7 @@ use plan_schema::units::{
     Accel, AccelDc, Displacement, Hertz, Metres, Peak, STANDARD_GRAVITY, SampleCount, SampleIndex, Volts,
     VoltsDc,
 };
+use rest::Rest;
 use shown::Shown;
 use std::f64::consts::TAU;
 
@@ -114,8 +116,7 @@ pub struct Observer {
     /// What drives the model, the learned response in it; and what the source was told.
     drive: Drive,
     told: Drive,
-    /// Samples by which its way may begin earlier or later, and from which the armature has followed it.
-    open: f64,
+    /// Sample from which the armature has followed it.
     followed: f64,
     /// The tone as the reference showed it.
     shown: Shown,
@@ -127,8 +128,8 @@ pub struct Observer {
     unconfirmed: bool,
     /// Step of the acceleration that counts without a tone: one that sets the centre off by a share of the static allowance.
     step: f64,
-    /// How far off its centre the armature may seem without a tone, m.
-    off_centre: f64,
+    /// The static allowance, m: a share of it off its centre without a tone counts as unforeseen, the whole is too much.
+    allowance: f64,
     /// Response as learned over that of the rig file.
     response: f64,
     input: f64,
@@ -141,6 +142,8 @@ pub struct Observer {
     leak: Leak,
     /// The same with a lower corner.
     slow: Leak,
+    /// From the command to be at 0 V on.
+    rest: Option<Rest>,
     bound: Bound,
     departures: Departures,
     lost: Option<Departure>,
@@ -176,14 +179,13 @@ impl Observer {
             scale: 0.0,
             drive: Drive::default(),
             told: Drive::default(),
-            open: 0.0,
             followed: 0.0,
             shown: Shown::new(period),
             before: 0.0,
             per_volt: 0.0,
             unconfirmed: false,
             step: SHARE * machine.acceleration_of(rig.shaker.static_allowance.si()),
-            off_centre: SHARE * rig.shaker.static_allowance.si(),
+            allowance: rig.shaker.static_allowance.si(),
             response: 1.0,
             input: 0.0,
             state: [0.0; 3],
@@ -192,6 +194,7 @@ impl Observer {
             frequency: 1.0,
             leak: Leak::new(1.0, bound.corner, period),
             slow: Leak::new(1.0, bound.slow_corner, period),
+            rest: None,
             bound,
             departures: Departures::at_rest(period),
             lost: None,
@@ -234,21 +237,25 @@ impl Observer {
         }
         let way = as_number(SampleIndex(tone.way.0));
         let turn = frequency * period;
-        let (begins, amplitude) = (0.5 * (first + last), tone.amplitude.si());
+        let (begins, open, amplitude) = (0.5 * (first + last), 0.5 * (last - first), tone.amplitude.si());
         let anew = turns_out || self.told.amplitude(begins) <= 0.0;
-        self.drive.go(turn, amplitude * self.response, begins, way);
+        self.drive.go(turn, amplitude * self.response, (begins, open), way);
         let shown = self.shown.foretold().map(|(_, size)| size * self.told.amplitude(begins));
         self.before = shown.unwrap_or(self.acceleration);
-        self.told.go(turn, amplitude, begins, way);
+        self.told.go(turn, amplitude, (begins, open), way);
         let after = if new { tone.acceleration.si() } else { 0.0 };
         if new {
             self.per_volt = after / amplitude;
         }
-        self.open = 0.5 * (last - first);
         self.followed = last + way + as_number(SampleIndex(tone.follows.0));
         self.shown.stands_from(self.followed, anew);
         self.unconfirmed = new && self.weight <= 0.0 && (anew || self.unconfirmed);
         self.slow = self.leak.slowed(self.bound.slow_corner);
+        let rest = || {
+            let tone = (self.frequency, self.acceleration);
+            Rest::after(&self.leak, &self.facts, tone, self.allowance, self.followed)
+        };
+        self.rest = if new { None } else { Some(self.rest.take().unwrap_or_else(rest)) };
         let notch = turns_out.then(|| Notch::new(frequency, period));
         let group = group(self.frequency, 1.0 / period);
         let larger = after.max(self.acceleration);
@@ -307,14 +314,19 @@ impl Observer {
     /// A stop brakes: what drives the coil is not known any more.
     pub fn brakes(&mut self) {
         self.weigh(0.0);
+        self.rest = None;
         self.departures = Departures::at_rest(self.facts.period);
     }
 
     /// Lets the model count or not; what it says by now goes over to the leak.
     fn weigh(&mut self, weight: f64) {
         let change = self.weight - weight;
+        let (displacement, velocity) = (change * self.state[DISPLACEMENT], change * self.state[VELOCITY]);
         for leak in [&mut self.leak, &mut self.slow] {
-            leak.shift(change * self.state[DISPLACEMENT], change * self.state[VELOCITY]);
+            leak.shift(displacement, velocity);
+        }
+        if let Some(rest) = &mut self.rest {
+            rest.shift(displacement, velocity);
         }
         self.weight = weight;
     }
@@ -332,6 +344,9 @@ impl Observer {
         let beside = seen - self.weight * self.machine.acceleration(&self.state);
         let (left, drift) = self.leak.pass(beside);
         let aside = (self.slow.pass(beside).0 - left).abs();
+        if let Some(rest) = &mut self.rest {
+            rest.pass(at, beside);
+        }
         let way = self.on_the_way(at, seen);
         if let Some(departure) = self.departures.pass(at, (seen, beside), way)
             && (!departure.at_rest || shown(&departure))
@@ -340,7 +355,7 @@ impl Observer {
         }
         let estimate = self.weight * self.state[DISPLACEMENT] + left;
         let bound = self.bound.take(estimate, drift) + self.unseen(at, estimate, way) + aside;
-        if let Some(mean) = self.departures.rest().filter(|_| aside > self.off_centre) {
+        if let Some(mean) = self.departures.rest().filter(|_| aside > SHARE * self.allowance) {
             let of = AccelDc::new;
             let (seen, foreseen, allowed) = (of(seen), of(mean), of(self.step));
             let (on_the_way, at_rest) = (false, true);
@@ -371,7 +386,7 @@ impl Observer {
         let Some((now, size)) = self.shown.foretold() else {
             return Some(Way::BySize { modelled: self.weight > 0.0 });
         };
-        let (least, most) = self.told.between(at, self.open);
+        let (least, most) = self.told.between(at);
         let tone = size * self.told.largest();
         Some(Way::ByTone { tone, news: seen - now * drive, open: size * (most - least) })
     }
@@ -384,11 +399,18 @@ impl Observer {
     fn unseen(&self, at: f64, estimate: f64, way: Option<Way>) -> f64 {
         let per_displacement = (TAU * self.frequency).powi(2);
         if self.unconfirmed || way == Some(Way::BySize { modelled: false }) {
-            let tone = self.per_volt * self.told.between(at, self.open).1;
+            let tone = self.per_volt * self.told.between(at).1;
             (1.0 + SHARE) * tone / per_displacement + estimate.abs()
         } else {
             way.map_or(0.0, |way| self.departures.allowed(way) / per_displacement)
         }
+    }
+
+    /// How far the armature is off its centre at least, and how far it may be, where it is farther although no tone is on and
+    /// the last one has died away: something drives it that nobody commanded.
+    #[must_use]
+    pub fn wanders(&self) -> Option<(Displacement<Peak>, Displacement<Peak>)> {
+        self.rest.as_ref().filter(|_| !self.blind && !self.untaught)?.wanders()
     }
 
     /// True until a change of drive that was commanded has settled: on the way the bound may be large.

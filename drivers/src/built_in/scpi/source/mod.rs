@@ -4,9 +4,11 @@
 //! own, and making it safe with proof. The steps of a way run on in a task of their own; whatever comes later ends them.
 //! Invariant: between two transfers the lane is looked at, so making safe waits for one transfer at most.
 
+mod completion;
 mod settings;
 mod state;
 
+pub use completion::Completion;
 pub use settings::{AmplitudeUnit, SourceSettings};
 
 use crate::built_in::link::lane::Lane;
@@ -77,7 +79,7 @@ impl DriverFactory for Factory {
 /// Longest time that making safe takes: the transfer that is under way, two attempts of five transfers, and the link opened
 /// anew between them (twice the time-out, the quiet and the identity).
 fn safe_within(settings: &SourceSettings) -> Seconds {
-    settings.link.timeout * (1.0 + 2.0 * 5.0 + 4.0)
+    settings.transfer() + settings.link.timeout * (2.0 * 5.0 + 4.0)
 }
 
 /// What the source, its task and its safe handle share.
@@ -141,6 +143,7 @@ impl Shared {
             super::errors::set(&mut state.talk, "set_tone", &text, settings.queue()).await?;
             self.yield_to_safety(&state)?;
             state.set_amplitude(settings, applied).await?;
+            completion::wait(self, &mut state).await?;
             return Ok(transition(time));
         }
         let step = settings.ramp_step.si();
@@ -148,8 +151,11 @@ impl Shared {
         if steps < 1.0 {
             self.yield_to_safety(&state)?;
             state.set_amplitude(settings, applied).await?;
+            completion::wait(self, &mut state).await?;
             return Ok(transition(0.0));
         }
+        // What the way begins from is in effect before it begins; its last step is covered by the latency of the rig file.
+        completion::wait(self, &mut state).await?;
         let from = state.amplitude;
         drop(state);
         let (shared, over) = (self.clone(), steps * step);
@@ -248,7 +254,7 @@ impl SafeHandle for Safe {
     }
 
     fn transfer_within(&self) -> Option<Seconds> {
-        Some(self.0.settings.link.timeout)
+        Some(self.0.settings.transfer())
     }
 }
 

@@ -1,5 +1,6 @@
 //! What the rig file says about a signal source: its commands as templates, its limits, how it reads back.
 
+use super::completion::Completion;
 use crate::built_in::link::Link;
 use crate::built_in::link::template::{Given, Template};
 use crate::built_in::settings::WantedIdentity;
@@ -51,6 +52,9 @@ written_table! {
         pub identify: String = "*IDN?".to_owned(),
         /// The question for its error queue, asked after each setting; empty where it has none.
         pub error_query: String = "SYST:ERR?".to_owned(),
+        /// The question whether what was set is in effect, asked after it; absent: the reply to the command counts, and the
+        /// instrument's latency has to cover what is left.
+        pub completion: Option<Completion>,
         /// Commands that are sent at 0 V before the first tone after opening or making safe: shape, offset, load, unit.
         pub prepare: Vec<Template> = Vec::new(),
         /// The command for a frequency.
@@ -155,12 +159,19 @@ impl SourceSettings {
         Some(self.error_query.as_str()).filter(|q| !q.is_empty())
     }
 
+    /// Longest time that a single transfer takes.
+    pub(super) fn transfer(&self) -> Seconds {
+        let completion = self.completion.as_ref().map_or(Seconds::ZERO, |c| c.within);
+        if completion > self.link.timeout { completion } else { self.link.timeout }
+    }
+
     /// What is wrong, each with its remedy.
     pub(super) fn problems(&self) -> Vec<String> {
         let mut found = self.link.problems();
         let tone: Vec<&str> = OF_FREQUENCY.into_iter().chain(OF_AMPLITUDE).collect();
         found.extend(self.frequency.problems("frequency", &tone));
         found.extend(self.amplitude.problems("amplitude", &tone));
+        found.extend(self.completion.iter().flat_map(|c| c.problems(&tone)));
         self.prepare.iter().for_each(|p| found.extend(p.problems("prepare", &tone)));
         if !self.frequency.has_any(&OF_FREQUENCY) {
             found.push(
