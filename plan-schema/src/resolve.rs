@@ -277,8 +277,7 @@ impl ResolvedJob {
     }
 
     fn put_together(files: &JobFiles, settled: Option<&[Settled]>) -> Result<(Self, Diagnostics), Report> {
-        let mut noted = checks::job(&files.job);
-        noted.extend(checks::plan(&files.plan));
+        let mut noted = [checks::job(&files.job), checks::plan(&files.plan)].concat();
         let [rig, sensors] = [checks::rig(&files.rig), checks::sensors(&files.sensors)];
         // What a wrong figure makes of ranges, payloads and chains is a consequence of it, and not worth a word.
         let sound = rig.iter().chain(&sensors).all(|d| d.warning);

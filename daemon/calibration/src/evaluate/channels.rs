@@ -23,6 +23,8 @@ pub(super) struct Measured {
     pub(super) interpolation: f64,
     /// Half of what it changed over the run, where it was measured again.
     pub(super) change: f64,
+    /// Hum that can't be told from the tone, on the channel and on the reference's: amplitudes as shares of theirs.
+    pub(super) hum: Option<[f64; 2]>,
 }
 
 /// The ratio of a channel to the reference's.
@@ -128,6 +130,7 @@ impl Line {
             dof: self.dof[n],
             interpolation: 0.0,
             change: self.change[n],
+            hum: None,
         };
         Correction {
             ratio: Complex::from_polar(self.at[0].exp(), self.at[1]),
@@ -153,6 +156,8 @@ fn between(lower: &Line, upper: &Line, frequency: Hertz) -> Correction {
         dof: lower.dof[n].min(upper.dof[n]),
         interpolation: (ends(n).1 - ends(n).0).abs() / 2.0,
         change: lower.change[n].max(upper.change[n]),
+        // No tone of the source lies on a line of the mains.
+        hum: None,
     };
     Correction { ratio: Complex::from_polar(at(0).exp(), at(1)), magnitude: of(0), phase: of(1) }
 }

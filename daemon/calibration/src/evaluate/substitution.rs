@@ -11,9 +11,11 @@ use super::budgets::of_measured;
 use super::channels::{Correction, Line, Measured};
 use crate::sequence::{Finding, FindingKind, PointEnd, RatioTone, ToneOf};
 use crate::uncertainty::{Component, ComponentSource as Source, Distribution, UncertaintyError};
+use plan_schema::mains;
 use plan_schema::plan::Method;
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
 use plan_schema::rig::Substitution;
+use plan_schema::units::Seconds;
 
 /// Where sensor and reference show the same through a channel to within this, in magnitude and phase at every point, nothing
 /// proves that they were exchanged at all. Our own choice, no source.
@@ -30,7 +32,24 @@ pub(super) fn correction(
     let line = line(job, facts, column, point)?;
     // A point that was looked at twice tells how steady the channels are, for all points.
     let all = (0..job.points.len()).filter_map(|p| self::line(job, facts, column, p));
-    Some(all.fold(line, |line, other| line.as_unsteady_as(&other)).alone())
+    let Correction { ratio, magnitude, phase } =
+        all.fold(line, |line, other| line.as_unsteady_as(&other)).alone();
+    let hum = hidden_hum(job, facts, column, point);
+    Some(Correction { ratio, magnitude: Measured { hum, ..magnitude }, phase: Measured { hum, ..phase } })
+}
+
+/// What column and reference showed at rest of a line of the mains that hides in the tone, as shares of the tone; `None` where none
+/// hides.
+fn hidden_hum(job: &ResolvedJob, facts: &RunFacts, column: usize, point: usize) -> Option<[f64; 2]> {
+    let wanted = job.points.get(point)?;
+    let lasts = Seconds::new(f64::from(wanted.dwell_cycles) / wanted.frequency.si());
+    let line = mains::hidden(wanted.frequency, job.rig.mains_frequency, lasts)?;
+    let tone = tones(job, facts, column, point).next()?;
+    let share = |column: usize| {
+        let hum = facts.quiet.iter().filter_map(|q| q.hum(column, line)).fold(0.0, f64::max);
+        Some(hum / tone.amplitude(column)?)
+    };
+    Some([share(column)?, share(job.reference.column)?])
 }
 
 /// What the reference shows through a column at a point; where it was looked at twice, both together.
@@ -127,5 +146,11 @@ fn parts(
     )?;
     let expanded = Distribution::Normal { k: 2.0 };
     components.push(Component::new("stability of monitor", Source::RigFile, expanded, stability)?);
+    if let Some([channel, reference]) = measured.hum {
+        // At a phase that nobody knows, as with the sensor.
+        let (run, swings) = (Source::ThisRun, Distribution::Arcsine);
+        components.push(Component::new("hum on channel with reference", run, swings, channel)?);
+        components.push(Component::new("hum on reference with it", run, swings, reference)?);
+    }
     Ok(components)
 }

@@ -130,6 +130,24 @@ fn a_channel_that_goes_on_changing_is_in_the_budget() {
     assert!(results[2].points[0].value.as_ref().unwrap().magnitude.combined().expanded < 0.006);
 }
 
+/// Hum at the very frequency of a point can't be told from the reference in the sensor's channel either: what the channel showed of
+/// it at rest is in the budget once more, as a share of the reference's 0.98 V.
+#[test]
+fn hum_counts_in_both_measurements() {
+    let points = [("16 Hz", "1 g pk", ""), ("50 Hz", "1 g pk", "")];
+    let fed = "name = \"two\"\nconditioner = \"C-1\"\nconditioner_gain = \"1 V/V\"";
+    let rig = format!("{RIG}{BY_SWITCH}").replace("name = \"two\"", fed);
+    let mut hums = Bench::of(job_on(&plan("method = \"substitution\"", &points), &rig));
+    hums.wires[ONE].hum = 0.002;
+    let bench = hums.finish();
+    let results = results(&bench);
+    let budget = |point: usize| results[0].points[point].value.as_ref().unwrap().magnitude.clone();
+    assert!(budget(0).component("hum on channel with reference").is_none());
+    let stated = budget(1).component("hum on channel with reference").unwrap().stated();
+    assert!((stated / (0.002 / 0.980_665) - 1.0).abs() < 0.02, "{stated}");
+    assert!(budget(1).component("hum on sensor").is_some());
+}
+
 /// The switch stays where it was and says that it moved: a sensor of about the reference's sensitivity can't be told from it, and
 /// another does not look like it. Neither has a result.
 #[test]
