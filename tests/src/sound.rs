@@ -21,7 +21,7 @@ pub const RIGHT: f64 = 0.125;
 const VOLUMES: [&str; 2] = ["65536", "32768"];
 /// Rate of the sink.
 pub const RATE: f64 = 48_000.0;
-/// Samples in a block of [`hello`]'s host: a tenth of a second.
+/// Samples in a block of its host: a tenth of a second.
 pub const FRAMES: usize = 4800;
 
 /// Why there is no null sink here, or `None` where there can be one.
