@@ -6,8 +6,9 @@ use crate::files::Files;
 use crate::hash::sha256;
 use crate::record::ResultRecord;
 use crate::record::assemble::assemble;
-use crate::record::channel_ratio::{RatioToneEntry, cable_back};
+use crate::record::channel_ratio::RatioToneEntry;
 use crate::record::convert;
+use crate::record::convert::cable_back;
 use crate::record::estimators::{Estimator, estimator};
 use crate::record::journal::{
     FinishedEntry, FirstMotionEntry, Journal, PointEntry, QuietEntry, UnreachedEntry, What,

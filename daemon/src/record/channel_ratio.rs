@@ -2,12 +2,12 @@
 //!
 //! Owns their shape, and the way there from the core. Must not compute: ratios come from the core.
 
+use super::convert::{cable, routed_by};
 use super::words::vocabulary;
 use calibration::evaluate::RunFacts;
 use calibration::sequence::{self, QuietTime, RatioTone, ToneOf};
 use plan_schema::plan::Method;
 use plan_schema::resolve::ResolvedJob;
-use plan_schema::rig;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -115,26 +115,6 @@ pub struct ToneRatio {
     pub dof: Option<f64>,
 }
 
-/// The word of the record for a way of the cable.
-#[must_use]
-pub fn cable(cable: sequence::Cable) -> Cable {
-    match cable {
-        sequence::Cable::ToChannels => Cable::ToChannels,
-        sequence::Cable::ToAmplifier => Cable::ToAmplifier,
-        sequence::Cable::ReferenceToChannels => Cable::ReferenceToChannels,
-        sequence::Cable::SensorsToChannels => Cable::SensorsToChannels,
-    }
-}
-
-/// The word of the record for who changes what the channels are connected to.
-#[must_use]
-pub fn routed_by(by: rig::RoutedBy) -> RoutedBy {
-    match by {
-        rig::RoutedBy::Switch => RoutedBy::Switch,
-        rig::RoutedBy::Person => RoutedBy::Person,
-    }
-}
-
 /// What persons confirmed in a run.
 #[must_use]
 pub fn confirmed(facts: &RunFacts) -> Vec<ConfirmationRecord> {
@@ -144,17 +124,6 @@ pub fn confirmed(facts: &RunFacts) -> Vec<ConfirmationRecord> {
         at_utc: at.clone(),
     };
     facts.confirmed.iter().map(of).collect()
-}
-
-/// And back.
-#[must_use]
-pub fn cable_back(cable: Cable) -> sequence::Cable {
-    match cable {
-        Cable::ToChannels => sequence::Cable::ToChannels,
-        Cable::ToAmplifier => sequence::Cable::ToAmplifier,
-        Cable::ReferenceToChannels => sequence::Cable::ReferenceToChannels,
-        Cable::SensorsToChannels => sequence::Cable::SensorsToChannels,
-    }
 }
 
 impl RatioToneEntry {

@@ -1,6 +1,7 @@
 //! From the core's results to the records, by hand, so that renaming something inside never changes a record.
 
 use super::budget::{BudgetSource, BudgetsRecord};
+use super::channel_ratio::{Cable, RoutedBy};
 use super::result::{
     AmbientRecord, Finding as FindingRecord, PointRecord, RepeatRecord, SensorRecord, TripRecord,
     WitnessPointRecord, WitnessRecord,
@@ -51,6 +52,9 @@ same_words!(fault_kind: plan_schema::faults::FaultKind => FaultKind {
     LooseMount, Hum, ReferenceReversed, CoilOverheating, EmergencyStop, SourceHoldsLast, SlowDrift, CableIntermittent,
     PermissiveOpens, AmbientExcursion,
 });
+same_words!(routed_by: plan_schema::rig::RoutedBy => RoutedBy { Switch, Person });
+same_words!(cable: sequence::Cable => Cable { ToChannels, ToAmplifier, ReferenceToChannels, SensorsToChannels });
+same_words!(cable_back: Cable => sequence::Cable { ToChannels, ToAmplifier, ReferenceToChannels, SensorsToChannels });
 
 /// A trip as it is recorded.
 #[must_use]

@@ -3,7 +3,7 @@
 //! Owns the order of writing: raw waveforms first, then the journal entry that names them by hash.
 //! Invariant: a point that was reported as stored is on the disk with everything that its results need.
 
-use super::channel_ratio::{self, ConfirmedEntry, RatioToneEntry};
+use super::channel_ratio::{ConfirmedEntry, RatioToneEntry};
 use super::convert;
 use super::earlier::Earlier;
 use super::journal::{
@@ -331,7 +331,7 @@ impl RunStore for RunDirectory {
     }
 
     fn confirmed(&mut self, at: Timestamp, cable: Cable, name: &str) -> io::Result<()> {
-        let entry = ConfirmedEntry { cable: channel_ratio::cable(cable), name: name.to_owned() };
+        let entry = ConfirmedEntry { cable: convert::cable(cable), name: name.to_owned() };
         let at = UtcTime::from(at);
         self.enter(at, What::Confirmed(entry))?;
         self.facts.confirmed.push((cable, name.to_owned(), at.to_string()));

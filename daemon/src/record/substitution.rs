@@ -3,7 +3,8 @@
 //!
 //! Owns their shape, and the way there from the core. Must not compute: ratios come from the core.
 
-use super::channel_ratio::{ConfirmationRecord, RoutedBy, Shown, confirmed, routed_by};
+use super::channel_ratio::{ConfirmationRecord, RoutedBy, Shown, confirmed};
+use super::convert::routed_by;
 use calibration::evaluate::RunFacts;
 use calibration::sequence::{RatioTone, Setup, ToneOf};
 use plan_schema::resolve::{MountedSensor, ResolvedJob};
