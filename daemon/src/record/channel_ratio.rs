@@ -103,6 +103,14 @@ pub struct ToneRatio {
     pub before: bool,
     /// Frequency of the plan.
     pub frequency_hz: f64,
+    /// What the channel showed.
+    #[serde(flatten)]
+    pub shown: Shown,
+}
+
+/// What a channel shows of a tone over what the reference's does.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Shown {
     /// The channel over the reference's, magnitude, beyond what the rig file states of both; null where nothing could be fitted.
     pub ratio: Option<f64>,
     /// Its phase.
@@ -174,26 +182,12 @@ impl ChannelRatioRecord {
 
 impl ToneRatio {
     fn of(job: &ResolvedJob, tone: &RatioTone, column: usize) -> Self {
-        let Shown { ratio, phase_deg, type_a_percent, type_a_deg, dof } = Shown::of(job, tone, column);
         Self {
             before: tone.of == ToneOf::Source(QuietTime::Before),
             frequency_hz: tone.wanted(job).unwrap_or(tone.applied_frequency).si(),
-            ratio,
-            phase_deg,
-            type_a_percent,
-            type_a_deg,
-            dof,
+            shown: Shown::of(job, tone, column),
         }
     }
-}
-
-/// What a column shows of a tone over what the reference's does, in the units of records.
-pub(super) struct Shown {
-    pub(super) ratio: Option<f64>,
-    pub(super) phase_deg: Option<f64>,
-    pub(super) type_a_percent: Option<f64>,
-    pub(super) type_a_deg: Option<f64>,
-    pub(super) dof: Option<f64>,
 }
 
 impl Shown {

@@ -54,17 +54,9 @@ pub struct SubstitutedChannel {
 pub struct SubstitutedPoint {
     /// Frequency of the plan.
     pub frequency_hz: f64,
-    /// Over what the reference's own channel showed, magnitude, beyond what the rig file states of both; null where nothing
-    /// could be fitted.
-    pub ratio: Option<f64>,
-    /// Its phase.
-    pub phase_deg: Option<f64>,
-    /// Standard uncertainty of the magnitude by scatter, relative.
-    pub type_a_percent: Option<f64>,
-    /// Standard uncertainty of the phase by scatter.
-    pub type_a_deg: Option<f64>,
-    /// Degrees of freedom of the former; null when they are without limit.
-    pub dof: Option<f64>,
+    /// What the channel showed.
+    #[serde(flatten)]
+    pub shown: Shown,
 }
 
 impl SubstitutedEntry {
@@ -106,14 +98,9 @@ impl SubstitutionRecord {
 
 impl SubstitutedPoint {
     fn of(job: &ResolvedJob, tone: &RatioTone, column: usize) -> Self {
-        let Shown { ratio, phase_deg, type_a_percent, type_a_deg, dof } = Shown::of(job, tone, column);
         Self {
             frequency_hz: tone.wanted(job).unwrap_or(tone.applied_frequency).si(),
-            ratio,
-            phase_deg,
-            type_a_percent,
-            type_a_deg,
-            dof,
+            shown: Shown::of(job, tone, column),
         }
     }
 }

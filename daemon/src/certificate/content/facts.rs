@@ -216,7 +216,7 @@ fn channel_ratio(source: &Source<'_>) -> Result<Option<String>, MissingMessage> 
         return Ok(None);
     };
     let tone = |tone: &ToneRatio| {
-        let (ratio, phase) = tone.ratio.zip(tone.phase_deg)?;
+        let (ratio, phase) = tone.shown.ratio.zip(tone.shown.phase_deg)?;
         let ratio = source.print.number(&format!("{ratio:.5}"));
         let phase = source.print.number(&format!("{phase:.3}"));
         Some(format!("{} Hz: {ratio}, {phase}°", source.print.written(tone.frequency_hz)))
