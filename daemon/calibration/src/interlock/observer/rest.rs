@@ -13,6 +13,10 @@ use std::f64::consts::TAU;
 /// vibration a little (common practice, no source).
 const ZERO_SHIFTS: f64 = 5e-4;
 
+/// Largest corner as a share of the tone's angular frequency: a leak with a higher one follows the tone as it dies away, and takes
+/// that for a motion.
+const MOST_CORNER: f64 = 0.1;
+
 /// The way to 0 V, and the time after it.
 #[derive(Debug, Clone)]
 pub(super) struct Rest {
@@ -40,13 +44,16 @@ impl Rest {
         allowance: f64,
         from: f64,
     ) -> Self {
-        // So low that the shift of a zero makes no more than a share of what is looked for, and noise no more than it may.
+        // So low that the shift of a zero makes no more than a share of what is looked for, and noise no more than it may. Where
+        // a rig file allows for less than the highest corner can tell, or for nothing, what it can tell is looked for.
+        let angular = TAU * frequency;
+        let allowance = allowance.max(ZERO_SHIFTS * acceleration / (MOST_CORNER * angular).powi(2));
         let shifts = (ZERO_SHIFTS * acceleration / allowance).sqrt();
         let bound = Bound::at(facts, frequency, 0.0);
         let bound = bound.with_corner(facts, frequency, shifts.max(bound.slow_corner));
         let floor = bound.steady(0.0, 0.0);
         // The whole tone is missed by the notch once it is gone.
-        let tone = bound.steady(acceleration / (TAU * frequency).powi(2), 1.0) - floor;
+        let tone = bound.steady(acceleration / angular.powi(2), 1.0) - floor;
         let (leak, decay) = (leak.slowed(bound.corner), bound.decay);
         Self { leak, floor, tone, decay, from, allowance, off: 0.0 }
     }
@@ -90,6 +97,11 @@ mod tests {
     /// goes to zero over a cycle and a half, with a zero that shifts by `shift` m/s² while it is on, and a speed in m/s that
     /// comes in the midst of the way.
     fn said_after(speed: f64, shift: f64) -> Option<f64> {
+        said_beyond(ALLOWANCE, speed, shift)
+    }
+
+    /// The same with an allowance in m.
+    fn said_beyond(allowance: f64, speed: f64, shift: f64) -> Option<f64> {
         let facts = Facts { noise: (1e-5, 0.1), rated_stroke: 5e-3, tilt: 0.0, period: PERIOD };
         let bound = Bound::at(&facts, FREQUENCY, 0.0);
         let (way, begins) = (1.5 / FREQUENCY, 20.0);
@@ -103,11 +115,19 @@ mod tests {
         let time = |n: u32| f64::from(n) * PERIOD;
         let from = (begins + way) / PERIOD + 100.0;
         (0..20_000).for_each(|n| _ = leak.pass(shows(time(n))));
-        let mut rest = Rest::after(&leak, &facts, (FREQUENCY, ACCELERATION), ALLOWANCE, from);
+        let mut rest = Rest::after(&leak, &facts, (FREQUENCY, ACCELERATION), allowance, from);
         (20_000..30_000).find_map(|n| {
             rest.pass(f64::from(n), shows(time(n)));
             rest.wanders().map(|_| time(n) - begins - way)
         })
+    }
+
+    #[test]
+    fn a_rig_that_allows_for_nothing_is_looked_at_like_any_other() {
+        for shift in [-ZERO_SHIFTS, 0.0, ZERO_SHIFTS] {
+            assert_eq!(said_beyond(0.0, 0.0, shift * ACCELERATION), None);
+        }
+        assert!(said_beyond(0.0, 0.1, 0.0).is_some());
     }
 
     #[test]
