@@ -2,6 +2,7 @@
 
 use super::{Context, Exit, say};
 use crate::http::tokens::{self, TokenError};
+use crate::http::tokens_of;
 use crate::record::UtcTime;
 use crate::serve::words::Role;
 use clap::{Args, Subcommand, ValueEnum};
@@ -62,10 +63,7 @@ impl RoleWord {
 }
 
 pub(super) fn run(context: &Context, arguments: &Arguments) -> Exit {
-    let usual = || {
-        let named = context.settings.doors.tokens.clone();
-        named.unwrap_or_else(|| context.settings.state_dir().join("tokens.toml"))
-    };
+    let usual = || tokens_of(&context.settings.doors, &context.settings.state_dir());
     let file = arguments.file.clone().unwrap_or_else(usual);
     match done(context, &file, &arguments.what) {
         Ok(exit) => exit,

@@ -28,6 +28,6 @@ mod tls;
 pub mod tokens;
 pub mod zone;
 
-pub use open::{DoorError, Doors, examine, open, open_with, socket_of};
+pub use open::{DoorError, Doors, examine, open, open_with, socket_of, tokens_of};
 pub use router::router;
 pub use settings::{DoorSettings, Limits, MachineUser};

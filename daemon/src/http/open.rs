@@ -128,8 +128,8 @@ struct Guards {
 
 /// Reads everything that the settings name, and looks whether it goes together. Opens nothing.
 fn guards(settings: &DoorSettings, state: &Path) -> Result<Guards, DoorError> {
-    let tokens = settings.tokens.clone().unwrap_or_else(|| state.join("tokens.toml"));
-    let tokens = Tokens::open(&tokens).map_err(|error| DoorError::Settings(error.to_string()))?;
+    let tokens =
+        Tokens::open(&tokens_of(settings, state)).map_err(|error| DoorError::Settings(error.to_string()))?;
     let acceptor = match (&settings.certificate, &settings.key) {
         (Some(certificate), Some(key)) => Some(tls::acceptor(certificate, key)?),
         (None, None) => None,
@@ -149,6 +149,12 @@ fn guards(settings: &DoorSettings, state: &Path) -> Result<Guards, DoorError> {
 /// As [`open`].
 pub fn examine(settings: &DoorSettings, state: &Path) -> Result<(), DoorError> {
     guards(settings, state).map(|_| ())
+}
+
+/// Where the hashes of tokens are kept; `state` as in [`socket_of`].
+#[must_use]
+pub fn tokens_of(settings: &DoorSettings, state: &Path) -> PathBuf {
+    settings.tokens.clone().unwrap_or_else(|| state.join("tokens.toml"))
 }
 
 /// Where the socket is. `state` is the folder of what has no place of its own in the settings.
