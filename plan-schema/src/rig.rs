@@ -215,7 +215,7 @@ written_table! {
     pub struct Amplifier {
         /// What it imposes on the coil, voltage or current.
         pub mode: AmplifierMode,
-        /// What mute does to the coil.
+        /// What mute does to the coil; where a relay acts beside it, what the coil is left as once either has.
         pub mute: Mute,
         /// Gain in voltage mode.
         pub gain: Option<Quantity<Gain>>,
@@ -268,6 +268,8 @@ written_table! {
         pub latency: Seconds = Seconds::new(0.05),
         /// Serial number that it has to report at every opening; absent where it reports none.
         pub serial: Option<String>,
+        /// Number of its calibration certificate, of one that is calibrated by itself, such as the ambient sensor.
+        pub certificate: Option<String>,
         /// Settings of the driver.
         pub settings: Table,
     }
@@ -286,12 +288,26 @@ written_table! {
         pub source: String,
         /// Drives the coil; such as "power-amplifier.amplifier".
         pub amplifier: String,
+        /// Cuts the drive off from the coil beside the amplifier's own mute; such as "mute-relay.relay".
+        pub relay: Option<String>,
         /// Samples the channels; such as "daq.acquisition".
         pub acquisition: String,
         /// Reads temperature and humidity; such as "climate.ambient".
         pub ambient: Option<String>,
         /// Reads emergency stop and permissives; such as "panel.contacts".
         pub contacts: Option<String>,
+    }
+}
+
+impl Roles {
+    /// The role that goes a way to stop the armature.
+    #[must_use]
+    pub fn of(&self, action: SafeAction) -> Option<&str> {
+        match action {
+            SafeAction::SourceOff => Some(&self.source),
+            SafeAction::AmplifierMute | SafeAction::AmplifierWatchdog => Some(&self.amplifier),
+            SafeAction::Relay => self.relay.as_deref(),
+        }
     }
 }
 
@@ -373,6 +389,11 @@ written_words! {
         SourceOff = "source_off",
         /// The amplifier is muted.
         AmplifierMute = "amplifier_mute",
+        /// A relay of its own cuts the drive off, together with the amplifier's mute.
+        Relay = "relay",
+        /// The amplifier mutes of its own accord when nobody speaks to it any more. Nobody asks for it, so that it counts in
+        /// no stop; it is what is left when program or link are gone.
+        AmplifierWatchdog = "amplifier_watchdog",
     }
 }
 

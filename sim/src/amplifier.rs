@@ -72,14 +72,35 @@ impl AmplifierTruth {
     }
 }
 
-/// The amplifier's front panel.
+/// What keeps the drive from the coil.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Cut {
+    /// The amplifier's own mute.
+    Mute,
+    /// A relay beside it.
+    Relay,
+}
+
+/// Something that keeps the drive from the coil.
+#[derive(Debug, Clone, Copy)]
+struct Cutting {
+    /// As it was last commanded; this is what reads back.
+    commanded: bool,
+    /// As it acts on the coil.
+    acts: bool,
+}
+
+impl Cutting {
+    const ON: Self = Self { commanded: true, acts: true };
+    const OFF: Self = Self { commanded: false, acts: false };
+}
+
+/// The amplifier's front panel, and the relay behind it.
 #[derive(Debug, Clone)]
 pub(crate) struct Amplifier {
     mute: Mute,
-    /// The mute as it was last commanded; this is what the amplifier reads back.
-    commanded_muted: bool,
-    /// The mute as it acts on the coil.
-    muted: bool,
+    muted: Cutting,
+    relay: Cutting,
     tripped: bool,
     overheated: bool,
     clipped: bool,
@@ -88,12 +109,12 @@ pub(crate) struct Amplifier {
 }
 
 impl Amplifier {
-    /// An amplifier that is muted.
-    pub(crate) fn new(mute: Mute) -> Self {
+    /// An amplifier that is muted; with a relay, that one cuts the drive off too.
+    pub(crate) fn new(mute: Mute, has_relay: bool) -> Self {
         Self {
             mute,
-            commanded_muted: true,
-            muted: true,
+            muted: Cutting::ON,
+            relay: if has_relay { Cutting::ON } else { Cutting::OFF },
             tripped: false,
             overheated: false,
             clipped: false,
@@ -102,17 +123,20 @@ impl Amplifier {
     }
 
     /// Takes a command; returns false if the amplifier refuses it because of its fault.
-    pub(crate) fn command(&mut self, muted: bool) -> bool {
-        if self.fault() && !muted {
-            return false;
+    pub(crate) fn command(&mut self, cut: Cut, on: bool) -> bool {
+        match cut {
+            Cut::Mute if self.fault() && !on => return false,
+            Cut::Mute => self.muted.commanded = on,
+            Cut::Relay => self.relay.commanded = on,
         }
-        self.commanded_muted = muted;
         true
     }
 
-    /// The last command acts, its latency being over.
+    /// The last commands act, their latency being over.
     pub(crate) fn follow(&mut self) {
-        self.muted = self.commanded_muted;
+        for cutting in [&mut self.muted, &mut self.relay] {
+            cutting.acts = cutting.commanded;
+        }
     }
 
     /// True while it reports a fault of its own.
@@ -151,8 +175,7 @@ impl Amplifier {
     }
 
     fn mute_itself(&mut self) {
-        self.commanded_muted = true;
-        self.muted = true;
+        self.muted = Cutting::ON;
     }
 
     /// Notes that the output was limited.
@@ -162,7 +185,7 @@ impl Amplifier {
 
     /// How the coil is connected.
     pub(crate) fn coil(&self) -> Coil {
-        match (self.muted, self.mute) {
+        match (self.is_muted(), self.mute) {
             (false, _) => Coil::Driven,
             (true, Mute::Shorts) => Coil::Shorted,
             (true, Mute::Opens) => Coil::Open,
@@ -171,12 +194,15 @@ impl Amplifier {
 
     /// True while the coil is kept from the drive.
     pub(crate) fn is_muted(&self) -> bool {
-        self.muted
+        self.muted.acts || self.relay.acts
     }
 
-    /// What the mute reads back as.
-    pub(crate) fn reads_muted(&self) -> bool {
-        self.commanded_muted
+    /// What the mute or the relay reads back as.
+    pub(crate) fn reads(&self, cut: Cut) -> bool {
+        match cut {
+            Cut::Mute => self.muted.commanded,
+            Cut::Relay => self.relay.commanded,
+        }
     }
 
     /// Whether the output was limited since this was last asked.

@@ -5,6 +5,7 @@
 //! A reply says what an instrument was set to; its output follows after the latency of the rig file.
 
 use crate::SimulatedRig;
+use crate::amplifier::Cut;
 use crate::source::Setting;
 use async_trait::async_trait;
 use drivers::{
@@ -68,22 +69,26 @@ impl SignalSource for SourcePort {
     }
 }
 
-/// The power amplifier.
-pub(crate) struct AmplifierPort(pub(crate) Port);
+/// The power amplifier, or the relay beside it.
+pub(crate) struct AmplifierPort(pub(crate) Port, pub(crate) Cut);
 
 impl AmplifierPort {
     fn read(&self) -> AmplifierStatus {
         let mut world = self.0.rig.lock();
+        let muted = world.amplifier.reads(self.1);
+        if self.1 == Cut::Relay {
+            return AmplifierStatus { muted, fault: false, clipping: None };
+        }
         world.note_amplifier_contact();
         let clipping = Some(world.amplifier.take_clipping());
-        AmplifierStatus { muted: world.amplifier.reads_muted(), fault: world.amplifier.fault(), clipping }
+        AmplifierStatus { muted, fault: world.amplifier.fault(), clipping }
     }
 }
 
 #[async_trait]
 impl PowerAmplifier for AmplifierPort {
     async fn unmute(&mut self, _permit: &DrivePermit) -> Result<AmplifierStatus, DriverError> {
-        let live = self.0.rig.lock().set_mute(false);
+        let live = self.0.rig.lock().cut(self.1, false);
         if live {
             return Ok(self.read());
         }
@@ -92,7 +97,7 @@ impl PowerAmplifier for AmplifierPort {
     }
 
     async fn mute(&mut self) -> Result<AmplifierStatus, DriverError> {
-        self.0.rig.lock().set_mute(true);
+        self.0.rig.lock().cut(self.1, true);
         Ok(self.read())
     }
 
@@ -197,7 +202,7 @@ impl Contacts for ContactsPort {
 pub(crate) struct SafePort {
     pub(crate) port: Port,
     pub(crate) is_source: bool,
-    pub(crate) is_amplifier: bool,
+    pub(crate) cuts: Option<Cut>,
 }
 
 #[async_trait]
@@ -211,9 +216,9 @@ impl SafeHandle for SafePort {
             world.source_off(over);
             proof.drive = Some(Volts::<Peak>::new(world.source.commanded().amplitude));
         }
-        if self.is_amplifier {
-            world.set_mute(true);
-            proof.muted = Some(world.amplifier.reads_muted());
+        if let Some(cut) = self.cuts {
+            world.cut(cut, true);
+            proof.muted = Some(world.amplifier.reads(cut));
         }
         Ok(proof)
     }

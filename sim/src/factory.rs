@@ -4,6 +4,7 @@
 //! the driver without a world.
 
 use crate::SimulatedRig;
+use crate::amplifier::Cut;
 use crate::drivers::{AcquisitionPort, AmbientPort, AmplifierPort, ContactsPort, Port, SafePort, SourcePort};
 use crate::error::SimError;
 use ::drivers::{DriverError, DriverFactory, ErrorKind, Identity, Opened};
@@ -21,6 +22,7 @@ pub(crate) struct Wiring {
     instruments: Vec<String>,
     source: String,
     amplifier: String,
+    relay: Option<String>,
     acquisition: String,
     ambient: Option<String>,
     contacts: Option<String>,
@@ -60,6 +62,7 @@ impl Wiring {
         Ok(Self {
             source: holder("source", &rig.roles.source)?,
             amplifier: holder("amplifier", &rig.roles.amplifier)?,
+            relay: maybe("relay", &rig.roles.relay)?,
             acquisition: holder("acquisition", &rig.roles.acquisition)?,
             ambient: maybe("ambient", &rig.roles.ambient)?,
             contacts: maybe("contacts", &rig.roles.contacts)?,
@@ -73,6 +76,14 @@ impl Wiring {
                 .unwrap_or(0.0),
             instruments,
         })
+    }
+
+    /// By what an instrument keeps the drive from the coil, if it does.
+    pub(crate) fn cut_of(&self, instrument: &str) -> Option<Cut> {
+        if self.amplifier == instrument {
+            return Some(Cut::Mute);
+        }
+        (self.relay.as_deref() == Some(instrument)).then_some(Cut::Relay)
     }
 }
 
@@ -107,8 +118,9 @@ impl DriverFactory for SimulatedFactory {
         }
         let port = Port { rig: self.rig.clone(), instrument: name.clone() };
         let is = |role: &String| role == name;
-        let (is_source, is_amplifier) = (is(&wiring.source), is(&wiring.amplifier));
-        let safe_within = match (is_source, is_amplifier) {
+        let is_source = is(&wiring.source);
+        let cuts = wiring.cut_of(name);
+        let safe_within = match (is_source, cuts.is_some()) {
             (true, true) => wiring.source_safe_within.max(wiring.amplifier_safe_within),
             (true, false) => wiring.source_safe_within,
             (false, true) => wiring.amplifier_safe_within,
@@ -123,7 +135,7 @@ impl DriverFactory for SimulatedFactory {
         Ok(Opened {
             identity,
             source: is_source.then(|| Box::new(SourcePort(port.clone())) as _),
-            amplifier: is_amplifier.then(|| Box::new(AmplifierPort(port.clone())) as _),
+            amplifier: cuts.map(|cut| Box::new(AmplifierPort(port.clone(), cut)) as _),
             acquisition: is(&wiring.acquisition).then(|| Box::new(AcquisitionPort(port.clone())) as _),
             ambient: wiring
                 .ambient
@@ -135,7 +147,7 @@ impl DriverFactory for SimulatedFactory {
                 .as_ref()
                 .is_some_and(is)
                 .then(|| Box::new(ContactsPort(port.clone())) as _),
-            safe: Arc::new(SafePort { port, is_source, is_amplifier }),
+            safe: Arc::new(SafePort { port, is_source, cuts }),
             safe_within,
         })
     }

@@ -5,7 +5,7 @@
 //! Invariant: nothing depends on how time is cut into blocks.
 
 use crate::acquisition::{Instead, Next, STRETCH, Sampler, Taken};
-use crate::amplifier::{Amplifier, AmplifierTruth};
+use crate::amplifier::{Amplifier, AmplifierTruth, Cut};
 use crate::error::SimError;
 use crate::faults::{Effects, Script};
 use crate::output::When;
@@ -108,7 +108,7 @@ impl World {
         let unknowns = Unknowns::new(job, seed)?;
         let latency = simulation.amplifier.latency;
         SimError::not_negative(latency.si(), "the latency in s", "simulation.amplifier.latency")?;
-        let amplifier = Amplifier::new(job.rig.amplifier.mute);
+        let amplifier = Amplifier::new(job.rig.amplifier.mute, job.rig.roles.relay.is_some());
         let shaker = ShakerTruth::draw(job, &unknowns)?;
         let heat = CoilHeat::read(&job.rig, shaker.resistance, rate.si())?;
         let plant = Plant::new(shaker, AmplifierTruth::draw(job, &unknowns)?, heat, amplifier.coil(), period);
@@ -204,9 +204,9 @@ impl World {
         self.take_effect();
     }
 
-    /// Mutes or unmutes; false if the amplifier refuses.
-    pub(crate) fn set_mute(&mut self, muted: bool) -> bool {
-        let taken = self.amplifier.command(muted);
+    /// Mutes or unmutes, or switches the relay; false if the amplifier refuses.
+    pub(crate) fn cut(&mut self, cut: Cut, on: bool) -> bool {
+        let taken = self.amplifier.command(cut, on);
         if taken {
             self.after(self.amplifier_latency, Event::Mute);
         }

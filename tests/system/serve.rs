@@ -110,7 +110,7 @@ fn recalls(bench: &Bench, data: &str) {
     assert!(all.iter().all(|run| run.ends_with("\"SM-1999-0521\"")), "{all:?}");
     assert_eq!(affected(&[reference, "--role", "reference", "--calibration", "SM-1999-0521"]), all);
     assert_eq!(affected(&[reference, "--calibration", "SM-1999-0604"]), Vec::<String>::new());
-    assert_eq!(affected(&["climate", "--role", "ambient"]).len(), 4);
+    assert_eq!(affected(&["climate", "--role", "ambient", "--calibration", "INV-H-1999-17"]).len(), 4);
     assert_eq!(affected(&["ref", "--role", "channel", "--since", "2000-01-01"]).len(), 4);
     assert_eq!(affected(&["ref", "--until", "1999-12-31"]), Vec::<String>::new());
     let text = daemon.run(&["runs", "--used", reference]).unwrap();

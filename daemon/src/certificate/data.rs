@@ -226,6 +226,9 @@ pub struct Equipment {
     pub gain: Option<String>,
     /// Expanded uncertainty (k = 2) of that gain.
     pub u: Option<String>,
+    /// Number of its calibration certificate.
+    #[serde(default)]
+    pub certificate: Option<String>,
     /// When it is due for calibration.
     pub due: Option<String>,
     /// The day on which its gain was set by hand, and who set it.

@@ -114,6 +114,7 @@ fn equipment() -> Vec<Equipment> {
         serial: serial.map(Into::into),
         gain: gain.map(Into::into),
         u: gain.map(|_| "0.1 %".into()),
+        certificate: gain.map(|_| "INV-2000-0117".into()),
         due: gain.map(|_| "2000-09-30".into()),
         set: (role == EquipmentRole::ReferenceConditioner)
             .then(|| ("2000-05-02".into(), "R. Example".into())),
@@ -405,6 +406,7 @@ pub(crate) fn charge() -> CertificateRequest {
         serial: Some("INV-C-12".into()),
         gain: Some("10 mV/pC".into()),
         u: Some("0.15 %".into()),
+        certificate: None,
         due: None,
         set: None,
     });

@@ -189,6 +189,7 @@ fn equipment(job: &ResolvedJob, sensor: &MountedSensor) -> Vec<Equipment> {
             serial: channel.conditioner.clone(),
             gain: channel.conditioner_gain.map(|g| g.in_words()),
             u: channel.conditioner_gain.map(|_| channel.conditioner_u).filter(|u| u.si() > 0.0).map(share),
+            certificate: channel.conditioner_certificate.clone(),
             due: channel.conditioner_due.map(|day| day.to_string()),
             set: channel
                 .conditioner_set_on
@@ -202,13 +203,23 @@ fn equipment(job: &ResolvedJob, sensor: &MountedSensor) -> Vec<Equipment> {
         serial: None,
         gain: channel.gain_in_use().map(|g| format!("{} V/V", g.gain.si())),
         u: channel.gain_in_use().map(|g| share(g.u)),
+        certificate: channel.gain_in_use().and_then(|g| g.certificate.clone()),
         due: channel.gain_in_use().and_then(|g| g.due).map(|day| day.to_string()),
         set: None,
     };
     let instrument = |role, of: &str| {
         let name = instrument_of(of);
-        let serial = job.rig.instruments.iter().find(|i| i.name == name).and_then(|i| i.serial.clone());
-        Equipment { role, name: Some(name.to_owned()), serial, gain: None, u: None, due: None, set: None }
+        let one = job.rig.instruments.iter().find(|i| i.name == name);
+        Equipment {
+            role,
+            name: Some(name.to_owned()),
+            serial: one.and_then(|i| i.serial.clone()),
+            gain: None,
+            u: None,
+            certificate: one.and_then(|i| i.certificate.clone()),
+            due: None,
+            set: None,
+        }
     };
     let (own, reference) = (job.columns.get(sensor.column), job.columns.get(job.reference.column));
     let conditioners = [

@@ -3,6 +3,7 @@
 //! Every call is bounded: an instrument that does not answer within the rig's reply limit has failed as a time-out.
 
 use super::messages::{AmplifierCommand, ContactsCommand, Message, SourceCommand};
+use super::relayed::Relayed;
 use drivers::{
     Acquisition, AcquisitionRequest, Ambient, Block, ChannelRequest, Contacts, Continuity, DriverError,
     ErrorKind, Guarded, Identity, Opened, PermitGate, PowerAmplifier, Registry, SafeHandle, SignalSource,
@@ -30,11 +31,13 @@ pub(super) struct Bench {
     pub(super) identities: BTreeMap<String, Identity>,
 }
 
-/// What makes source and amplifier safe, and how long it may take.
+/// What makes source, amplifier and relay safe, and how long it may take.
 #[derive(Clone)]
 pub(super) struct Safes {
     pub(super) source: (String, Arc<dyn SafeHandle>, Seconds),
     pub(super) amplifier: (String, Arc<dyn SafeHandle>, Seconds),
+    /// Beside the amplifier, where the rig has one.
+    pub(super) relay: Option<(String, Arc<dyn SafeHandle>, Seconds)>,
 }
 
 /// Senders to the device tasks.
@@ -60,10 +63,22 @@ pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> R
         let one = opened.get(instrument_of(role)).ok_or_else(|| missing(role))?;
         Ok::<_, DriverError>((instrument_of(role).to_owned(), one.safe.clone(), one.safe_within))
     };
-    let safes = Safes { source: safe(&roles.source)?, amplifier: safe(&roles.amplifier)? };
+    let relay = roles.relay.as_deref();
+    let safes = Safes {
+        source: safe(&roles.source)?,
+        amplifier: safe(&roles.amplifier)?,
+        relay: relay.map(safe).transpose()?,
+    };
     let identities = opened.iter().map(|(name, o)| (name.clone(), o.identity.clone())).collect();
     let source = take(&mut opened, &roles.source, |o| o.source.take())?;
     let amplifier = take(&mut opened, &roles.amplifier, |o| o.amplifier.take())?;
+    let amplifier = match relay {
+        Some(role) => {
+            let relay = take(&mut opened, role, |o| o.amplifier.take())?;
+            Box::new(Relayed::new(amplifier, relay, instrument_of(role)))
+        }
+        None => amplifier,
+    };
     let acquisition = take(&mut opened, &roles.acquisition, |o| o.acquisition.take())?;
     let ambient = match &roles.ambient {
         Some(role) => Some(take(&mut opened, role, |o| o.ambient.take())?),

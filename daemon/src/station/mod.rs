@@ -22,6 +22,7 @@ pub mod leave_file;
 pub mod line;
 mod messages;
 mod power;
+mod relayed;
 pub mod safe;
 mod supervise;
 mod writer;

@@ -1,10 +1,11 @@
-//! Making source and amplifier safe and believing only what was read back.
+//! Making source, amplifier and relay safe and believing only what was read back.
 
 use super::devices::{Safes, bounded};
 use calibration::sequence::Target;
-use drivers::{DriverError, ErrorKind, Registry, SafeProof, StopReason};
+use drivers::{DriverError, ErrorKind, Registry, SafeHandle, SafeProof, StopReason};
 use plan_schema::rig::{Rig, instrument_of};
 use plan_schema::units::Seconds;
+use std::sync::Arc;
 
 impl Safes {
     /// Makes one of them safe within the time that its driver declared.
@@ -12,24 +13,23 @@ impl Safes {
     /// # Errors
     /// Where it does not answer in time, or what it read back is no proof.
     pub(super) async fn make_safe(&self, target: Target, why: StopReason) -> Result<SafeProof, DriverError> {
-        let (name, handle, within) = match target {
-            Target::Source => &self.source,
-            Target::Amplifier => &self.amplifier,
-        };
-        let limit = *within + Seconds::new(0.1);
-        let proof = bounded(limit, name, "make_safe", handle.make_safe(why)).await?;
-        let read_back = match target {
-            Target::Source => proof.drive.is_some(),
-            Target::Amplifier => proof.muted.is_some(),
-        };
-        if read_back && proof.is_safe() {
-            return Ok(proof);
+        match (target, &self.relay) {
+            (Target::Source, _) => one(target, &self.source, why).await,
+            (Target::Amplifier, None) => one(target, &self.amplifier, why).await,
+            // Both are asked at once: one that does not answer must not keep the other from acting.
+            (Target::Amplifier, Some(relay)) => {
+                let (amplifier, relay) =
+                    tokio::join!(one(target, &self.amplifier, why), one(target, relay, why));
+                match (amplifier, relay) {
+                    // Loud all the same: what failed will be relied on again. But who stands beside the rig has to know.
+                    (Err(error), Ok(_)) => {
+                        let detail = format!("{}; the relay beside it has cut the drive off", error.detail);
+                        Err(DriverError { detail, ..error })
+                    }
+                    (amplifier, relay) => relay.and(amplifier),
+                }
+            }
         }
-        let detail = format!(
-            "read back drive {:?} and muted {:?}, which proves nothing safe",
-            proof.drive, proof.muted
-        );
-        Err(DriverError::new(ErrorKind::BadData, name, "make_safe", detail))
     }
 
     /// Makes both safe at once, source first, whatever becomes of either: one that does not answer holds up nobody.
@@ -40,15 +40,36 @@ impl Safes {
     }
 }
 
-/// Opens source and amplifier of a rig only to make them safe, and lets go of them: a station that starts does not know what
-/// was before. Both are tried, whatever becomes of either.
+/// Makes one instrument safe in the role that it has.
+async fn one(
+    target: Target,
+    (name, handle, within): &(String, Arc<dyn SafeHandle>, Seconds),
+    why: StopReason,
+) -> Result<SafeProof, DriverError> {
+    let limit = *within + Seconds::new(0.1);
+    let proof = bounded(limit, name, "make_safe", handle.make_safe(why)).await?;
+    let read_back = match target {
+        Target::Source => proof.drive.is_some(),
+        Target::Amplifier => proof.muted.is_some(),
+    };
+    if read_back && proof.is_safe() {
+        return Ok(proof);
+    }
+    let detail =
+        format!("read back drive {:?} and muted {:?}, which proves nothing safe", proof.drive, proof.muted);
+    Err(DriverError::new(ErrorKind::BadData, name, "make_safe", detail))
+}
+
+/// Opens source, amplifier and relay of a rig only to make them safe, and lets go of them: a station that starts does not know
+/// what was before. All are tried, whatever becomes of one.
 ///
 /// # Errors
 /// The first that could not be opened or made safe.
 pub async fn safe_at_start(rig: &Rig, registry: &Registry) -> Result<(), DriverError> {
     let mut first = Ok(());
     let mut done: Option<&str> = None;
-    for role in [&rig.roles.source, &rig.roles.amplifier] {
+    let roles = &rig.roles;
+    for role in [Some(&roles.source), Some(&roles.amplifier), roles.relay.as_ref()].into_iter().flatten() {
         let name = instrument_of(role);
         // One instrument may fill both roles.
         if done.replace(name) != Some(name) {

@@ -1,5 +1,6 @@
 //! What the kit found: a row for each promise and instrument, and the times that were measured.
 
+use plan_schema::rig::SafeAction;
 use std::collections::BTreeMap;
 
 /// How a row ended.
@@ -124,6 +125,8 @@ pub struct Report {
     pub source_off_s: Option<f64>,
     /// The same for the amplifier's mute.
     pub amplifier_mute_s: Option<f64>,
+    /// The same for a relay beside it.
+    pub relay_s: Option<f64>,
     /// An instrument could not be made safe at the end; what it said.
     pub not_safe: Option<String>,
 }
@@ -146,8 +149,13 @@ impl Report {
     pub fn as_rig_lines(&self) -> String {
         let mut out = String::new();
         let ms = |seconds: f64| format!("\"{:.1} ms\"", (seconds * 1e4).ceil() / 10.0);
-        for (action, time) in [("source_off", self.source_off_s), ("amplifier_mute", self.amplifier_mute_s)] {
+        for (action, time) in [
+            (SafeAction::SourceOff, self.source_off_s),
+            (SafeAction::AmplifierMute, self.amplifier_mute_s),
+            (SafeAction::Relay, self.relay_s),
+        ] {
             if let Some(time) = time {
+                let action = action.word();
                 out.push_str(&format!("[[safe_path]]\naction = \"{action}\"\ntime = {}\n\n", ms(time)));
             }
         }

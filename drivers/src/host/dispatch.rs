@@ -161,6 +161,7 @@ async fn open(desk: &Desk, registry: &Registry, hello: Hello) -> Result<(Introdu
         driver: hello.driver,
         latency: Seconds::new(hello.latency_s),
         serial: hello.serial,
+        certificate: None,
         settings: Table(hello.settings),
     };
     let limit = Seconds::new(hello.reply_limit_s * OPENING);

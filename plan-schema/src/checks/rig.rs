@@ -1,10 +1,11 @@
 //! Checks of a rig by itself.
 
 mod admission;
+mod safe_paths;
 
 use super::Checker;
 use crate::read::{Diagnostic, Document};
-use crate::rig::{AmplifierMode, Rig, SafeAction, instrument_of};
+use crate::rig::{AmplifierMode, Rig};
 use crate::simulation::Spread;
 use crate::units::engineering;
 use std::collections::BTreeSet;
@@ -28,7 +29,7 @@ pub(crate) fn rig(document: &Document<Rig>) -> Vec<Diagnostic> {
     displacement(&mut checker, rig);
     super::drive_monitor::drive_monitor(&mut checker, rig);
     errors(&mut checker, rig);
-    safe_paths(&mut checker, rig);
+    safe_paths::safe_paths(&mut checker, rig);
     admission::admission(&mut checker, rig);
     super::permissives::permissives(&mut checker, rig);
     super::channel_ratio::route(&mut checker, rig);
@@ -191,6 +192,7 @@ fn roles(checker: &mut Checker<'_, Rig>, rig: &Rig) {
     for (role, written) in [
         ("source", Some(&roles.source)),
         ("amplifier", Some(&roles.amplifier)),
+        ("relay", roles.relay.as_ref()),
         ("acquisition", Some(&roles.acquisition)),
         ("ambient", roles.ambient.as_ref()),
         ("contacts", roles.contacts.as_ref()),
@@ -275,61 +277,6 @@ fn errors(checker: &mut Checker<'_, Rig>, rig: &Rig) {
         ("source_offset", errors.source_offset.si()),
     ] {
         checker.not_negative(&format!("errors.{key}"), value);
-    }
-}
-
-fn safe_paths(checker: &mut Checker<'_, Rig>, rig: &Rig) {
-    if rig.safe_paths.is_empty() {
-        checker.error(
-            "safe_path",
-            "the rig has no way to stop its armature",
-            "add a table [[safe_path]] for each way",
-        );
-    }
-    for (n, path) in rig.safe_paths.iter().enumerate() {
-        checker.positive(&format!("safe_path[{n}].time"), path.time.si());
-    }
-    checker.unique("safe_path", "action", rig.safe_paths.iter().map(|p| p.action.word()));
-    simulated_paths(checker, rig);
-    let boxes: Vec<&str> = rig
-        .safe_paths
-        .iter()
-        .filter_map(|path| match path.action {
-            SafeAction::SourceOff => rig.roles.source.rsplit_once('.'),
-            SafeAction::AmplifierMute => rig.roles.amplifier.rsplit_once('.'),
-        })
-        .map(|(instrument, _)| instrument)
-        .collect();
-    let one_box = boxes.windows(2).all(|pair| matches!(pair, [a, b] if a == b));
-    if !boxes.is_empty() && boxes.len() == rig.safe_paths.len() && one_box {
-        checker.warning(
-            "safe_path",
-            "all ways to stop the armature go through one instrument",
-            "have two that share no box, link or program",
-        );
-    }
-}
-
-/// Kind of driver of a simulated instrument.
-const SIMULATED: &str = "simulated";
-
-/// A dry run shows no more than what is declared, so a simulated instrument must not be slower than its safe path.
-fn simulated_paths(checker: &mut Checker<'_, Rig>, rig: &Rig) {
-    let (source, amplifier) = (&rig.simulation.source, &rig.simulation.amplifier);
-    for (n, path) in rig.safe_paths.iter().enumerate() {
-        let (role, what, takes) = match path.action {
-            SafeAction::SourceOff => (&rig.roles.source, "source", source.latency + source.ramp),
-            SafeAction::AmplifierMute => (&rig.roles.amplifier, "amplifier", amplifier.latency),
-        };
-        let named = instrument_of(role);
-        let simulated = rig.instruments.iter().any(|i| i.name == named && i.driver == SIMULATED);
-        if simulated && path.time.si() < takes.si() * (1.0 - 1e-9) {
-            checker.warning(
-                &format!("safe_path[{n}].time"),
-                format!("the simulated {what} takes {} for that", engineering(takes.si(), "s")),
-                format!("write that time, or a faster [simulation.{what}]"),
-            );
-        }
     }
 }
 

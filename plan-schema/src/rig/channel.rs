@@ -47,6 +47,8 @@ written_table! {
         pub conditioner_set_on: Option<Date>,
         /// Who set it.
         pub conditioner_set_by: Option<String>,
+        /// Number of the certificate that says so of the conditioner.
+        pub conditioner_certificate: Option<String>,
         /// When the conditioner is due for calibration.
         pub conditioner_due: Option<Date>,
         /// Response of the conditioner by frequency, straight over the logarithm of frequency; absent: flat.
@@ -83,6 +85,8 @@ written_table! {
         pub gain: Quantity<Gain>,
         /// Expanded uncertainty (k = 2) of the gain.
         pub u: Fraction,
+        /// Number of the certificate that says so.
+        pub certificate: Option<String>,
         /// When it is due for calibration.
         pub due: Option<Date>,
     }
@@ -123,6 +127,7 @@ impl Channel {
             conditioner_u_phase: Radians::ZERO,
             conditioner_set_on: None,
             conditioner_set_by: None,
+            conditioner_certificate: None,
             conditioner_due: None,
             response: Vec::new(),
         }

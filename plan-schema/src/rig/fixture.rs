@@ -9,6 +9,8 @@ written_table! {
     pub struct Fixture {
         /// Name by which jobs refer to it.
         pub name: String,
+        /// Number of the certificate or the report of the measurement of its motion.
+        pub certificate: Option<String>,
         /// Its mass; it counts once, however many sensors stand on it.
         pub mass: Kilograms,
         /// Distance from the axis of motion to its own centre of mass.

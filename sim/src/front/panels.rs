@@ -4,7 +4,8 @@
 //! - source: `SOURce:FREQuency <Hz>`, `SOURce:VOLTage <V>`, `SOURce:VOLTage:UNIT VPP|VPK|VRMS` (VPP at the start),
 //!   `SOURce:VOLTage:RAMP <s>` (the time of each change), `SOURce:FUNCtion SINusoid`, `OUTPut ON|OFF`, and their questions;
 //!   a setting is in effect after the source's latency, and `*OPC?` is answered then, when a ramp has just begun;
-//! - amplifier: `AMPLifier:MUTE ON|OFF`, and the questions `AMPLifier:MUTE?`, `AMPLifier:FAULt?`, `AMPLifier:CLIPping?`;
+//! - amplifier: `AMPLifier:MUTE ON|OFF`, and the questions `AMPLifier:MUTE?`, `AMPLifier:FAULt?`, `AMPLifier:CLIPping?`; a
+//!   relay beside it knows the mute only;
 //! - contacts: `STOP?` (1 while the emergency stop is closed), `INPut<n>?`, `OUTPut<n> ON|OFF`, `OUTPut<n>?`, n from 0;
 //! - ambient: `TEMPerature?` in °C, `HUMidity?` in %.
 
@@ -14,6 +15,7 @@ use super::pace::Pace;
 use super::registers::Unit;
 use super::scpi::{Done, Part, Refusal, Status, text};
 use crate::SimulatedRig;
+use crate::amplifier::Cut;
 use crate::source::Setting;
 use plan_schema::rig::Instrument;
 use std::f64::consts::SQRT_2;
@@ -33,6 +35,7 @@ pub(super) enum Panel {
 pub(super) fn of(rig: &SimulatedRig, instrument: &Instrument, pace: &Pace) -> Option<Panel> {
     let rig = rig.clone();
     let name = instrument.name.as_str();
+    let cut = rig.wiring().cut_of(name).unwrap_or(Cut::Mute);
     Some(match instrument.driver.as_str() {
         "scpi-source" => {
             let world = rig.clone();
@@ -40,7 +43,7 @@ pub(super) fn of(rig: &SimulatedRig, instrument: &Instrument, pace: &Pace) -> Op
             let panel = text_panel(name, move |part| generator.part(part));
             panel.busy_while(move || world.lock().source_is_behind())
         }
-        "text-amplifier" => text_panel(name, move |part| amplifier(&rig, part)),
+        "text-amplifier" => text_panel(name, move |part| amplifier(&rig, cut, part)),
         "text-contacts" => {
             let mut on = Vec::new();
             text_panel(name, move |part| contacts(&rig, &mut on, part))
@@ -51,6 +54,7 @@ pub(super) fn of(rig: &SimulatedRig, instrument: &Instrument, pace: &Pace) -> Op
             let mut gated = Gated::new(rig, pace.sink());
             text_panel(name, move |part| gated.part(part))
         }
+        "modbus-amplifier" if cut == Cut::Relay => Panel::Registers(Unit::relay(rig)),
         "modbus-amplifier" | "manual-amplifier" => Panel::Registers(Unit::amplifier(rig)),
         "modbus-contacts" => Panel::Registers(Unit::contacts(rig)),
         "modbus-ambient" => Panel::Registers(Unit::ambient(rig)),
@@ -176,16 +180,19 @@ impl Generator {
     }
 }
 
-fn amplifier(rig: &SimulatedRig, part: &Part) -> Done {
+fn amplifier(rig: &SimulatedRig, cut: Cut, part: &Part) -> Done {
     let mut world = rig.lock();
-    world.note_amplifier_contact();
+    if cut == Cut::Mute {
+        world.note_amplifier_contact();
+    }
     let flag = |on| text(u8::from(on).to_string());
     if part.is("AMPLifier:MUTE") && !part.asks {
         let muted = part.switch()?;
-        return if world.set_mute(muted) { Ok(None) } else { Err(Refusal(-221, "Settings conflict")) };
+        return if world.cut(cut, muted) { Ok(None) } else { Err(Refusal(-221, "Settings conflict")) };
     }
     match part.asks {
-        true if part.is("AMPLifier:MUTE") => flag(world.amplifier.reads_muted()),
+        true if part.is("AMPLifier:MUTE") => flag(world.amplifier.reads(cut)),
+        _ if cut == Cut::Relay => Err(Refusal::UNDEFINED),
         true if part.is("AMPLifier:FAULt") => flag(world.amplifier.fault()),
         true if part.is("AMPLifier:CLIPping") => flag(world.amplifier.take_clipping()),
         _ => Err(Refusal::UNDEFINED),

@@ -9,6 +9,7 @@
 //! | | input 1 | temperature of the heat sink, 0.1 °C, signed |
 //! | | input 2, 3 | gain in V/V or A/V, single precision, high word first |
 //! | | holding 0, 1 | heartbeat; time of the watchdog in ms |
+//! | relay | coil 0, discrete 0 | 1 cuts the drive off |
 //! | contacts | discrete 0 | emergency stop, 1 is not pressed |
 //! | | discrete 1 … 16 | further inputs, 1 is closed |
 //! | | coil 0 … 15 | outputs |
@@ -19,6 +20,7 @@
 
 use super::Place;
 use crate::SimulatedRig;
+use crate::amplifier::Cut;
 use std::collections::BTreeMap;
 use std::future::{Ready, ready};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -29,6 +31,7 @@ use tokio_modbus::{ExceptionCode, Request, Response, SlaveRequest};
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Role {
     Amplifier,
+    Relay,
     Contacts,
     Ambient,
 }
@@ -58,6 +61,10 @@ impl Unit {
         unit
     }
 
+    pub(super) fn relay(rig: SimulatedRig) -> Arc<Self> {
+        Self::new(rig, Role::Relay)
+    }
+
     pub(super) fn contacts(rig: SimulatedRig) -> Arc<Self> {
         Self::new(rig, Role::Contacts)
     }
@@ -76,7 +83,8 @@ impl Unit {
 
     fn coil(&self, address: u16) -> Option<bool> {
         match (self.role, address) {
-            (Role::Amplifier, 0) => Some(self.rig.lock().amplifier.reads_muted()),
+            (Role::Amplifier, 0) => Some(self.rig.lock().amplifier.reads(Cut::Mute)),
+            (Role::Relay, 0) => Some(self.rig.lock().amplifier.reads(Cut::Relay)),
             (Role::Amplifier, 1) => Some(self.kept(true, 1) != 0),
             (Role::Contacts, 0..CONTACTS) => Some(self.kept(true, address) != 0),
             _ => None,
@@ -86,7 +94,8 @@ impl Unit {
     fn discrete(&self, address: u16) -> Option<bool> {
         let mut world = self.rig.lock();
         match (self.role, address) {
-            (Role::Amplifier, 0) => Some(world.amplifier.reads_muted()),
+            (Role::Amplifier, 0) => Some(world.amplifier.reads(Cut::Mute)),
+            (Role::Relay, 0) => Some(world.amplifier.reads(Cut::Relay)),
             (Role::Amplifier, 1) => Some(world.amplifier.fault()),
             (Role::Amplifier, 2) => Some(world.amplifier.take_clipping()),
             (Role::Contacts, 0) => Some(world.emergency_stop_closed()),
@@ -125,13 +134,17 @@ impl Unit {
         match (self.role, address) {
             (Role::Amplifier, 0) => {
                 let muted = on || self.kept(true, 1) == 0;
-                if self.rig.lock().set_mute(muted) && muted == on { Ok(()) } else { Err(refused) }
+                if self.rig.lock().cut(Cut::Mute, muted) && muted == on { Ok(()) } else { Err(refused) }
             }
             (Role::Amplifier, 1) => {
                 self.keep(true, 1, u16::from(on));
                 if !on {
-                    self.rig.lock().set_mute(true);
+                    self.rig.lock().cut(Cut::Mute, true);
                 }
+                Ok(())
+            }
+            (Role::Relay, 0) => {
+                self.rig.lock().cut(Cut::Relay, on);
                 Ok(())
             }
             (Role::Contacts, 0..CONTACTS) => {

@@ -63,6 +63,7 @@ pub fn instrument(notes: &Path, settings: serde_json::Value) -> Instrument {
         driver: KIND.to_owned(),
         latency: Seconds::new(0.0),
         serial: Some("N-1".to_owned()),
+        certificate: None,
         settings: plan_schema::read::Table(all),
     }
 }

@@ -43,6 +43,7 @@ fn instrument(driver: &str, settings: &Value) -> Instrument {
         driver: driver.to_owned(),
         latency: Seconds::new(0.05),
         serial: None,
+        certificate: None,
         settings: plan_schema::read::Table(settings.as_object().cloned().unwrap()),
     }
 }

@@ -33,6 +33,7 @@ async fn open(
         driver: "plug-in".to_owned(),
         latency: Seconds::new(0.05),
         serial: serial.map(str::to_owned),
+        certificate: None,
         settings: plan_schema::read::Table(settings),
     };
     assert!(plug_ins.check(&instrument).is_empty());

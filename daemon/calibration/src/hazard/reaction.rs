@@ -63,9 +63,10 @@ impl Fault {
     #[must_use]
     pub fn leaves(self, action: SafeAction) -> bool {
         match (self, action) {
-            (_, SafeAction::AmplifierMute)
+            (_, SafeAction::AmplifierMute | SafeAction::Relay)
             | (Self::GainJump | Self::ReferenceSilent, SafeAction::SourceOff) => true,
-            (Self::SourceDeaf | Self::SourceHolds | Self::SourceStep, SafeAction::SourceOff) => false,
+            (Self::SourceDeaf | Self::SourceHolds | Self::SourceStep, SafeAction::SourceOff)
+            | (_, SafeAction::AmplifierWatchdog) => false,
         }
     }
 }
@@ -113,6 +114,7 @@ pub(super) fn answer(rig: &Rig, machine: &Machine, plant: &Plant, frequency: Her
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Paths {
     source: Option<Seconds>,
+    /// The amplifier's mute or the relay beside it, whichever acts first: both are asked at once.
     mute: Option<Seconds>,
     /// What the mute does to the coil.
     coil: Mute,
@@ -134,6 +136,12 @@ fn waited(rig: &Rig) -> Seconds {
     rig.acquisition.pause.map_or(block, |pause| block * 2.0 + pause)
 }
 
+/// The shorter of two times, of those that there are.
+fn sooner(one: Option<Seconds>, other: Option<Seconds>) -> Option<Seconds> {
+    let both = one.zip(other).map(|(a, b)| if a < b { a } else { b });
+    both.or(one).or(other)
+}
+
 impl Paths {
     pub(super) fn of(rig: &Rig, plant: &Plant) -> Self {
         let name = rig.roles.source.split('.').next().unwrap_or_default();
@@ -144,7 +152,7 @@ impl Paths {
         let brake = if voltage { plant.settling_time() } else { Seconds::ZERO };
         Self {
             source: time(SafeAction::SourceOff),
-            mute: time(SafeAction::AmplifierMute),
+            mute: sooner(time(SafeAction::AmplifierMute), time(SafeAction::Relay)),
             coil: rig.amplifier.mute,
             together: voltage && rig.amplifier.mute == Mute::Shorts,
             judged,

@@ -12,7 +12,7 @@ use crate::certificate::data::Equipment;
 pub struct Instrument {
     /// What it does.
     pub label: String,
-    /// Name, serial number, gain with its uncertainty, who set it by hand, next calibration.
+    /// Name, serial number, gain with its uncertainty, who set it by hand, last and next calibration.
     pub told: String,
     /// Its serial number, for data.
     #[serde(skip)]
@@ -48,6 +48,9 @@ fn told(source: &Source<'_>, one: &Equipment) -> Result<String, MissingMessage> 
     }
     if let Some((on, by)) = &one.set {
         parts.push(say("set", &[("on", on), ("by", by)])?);
+    }
+    if let Some(certificate) = &one.certificate {
+        parts.push(say("certificate", &[("certificate", certificate)])?);
     }
     if let Some(due) = &one.due {
         parts.push(say("due", &[("due", due)])?);

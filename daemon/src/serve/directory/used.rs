@@ -25,23 +25,27 @@ pub(super) fn items(job: &ResolvedJob) -> Vec<UsedItem> {
         }
     }
     for channel in &job.columns {
-        let due = channel.gain_in_use().and_then(|g| g.due);
-        items.insert(item(UsedRole::Channel, &channel.name, due.map(until)));
+        let gain = channel.gain_in_use();
+        let version = gain.and_then(|g| g.certificate.clone().or(g.due.map(until)));
+        items.insert(item(UsedRole::Channel, &channel.name, version));
         if let Some(conditioner) = &channel.conditioner {
-            let version = channel.conditioner_due.map(until);
+            let version = channel.conditioner_certificate.clone().or(channel.conditioner_due.map(until));
             items.insert(item(UsedRole::Conditioner, conditioner, version));
         }
     }
     for mounted in job.sensors.iter().chain(&job.check_standards) {
         if let Some(fixture) = &mounted.mounted.fixture {
-            items.insert(item(UsedRole::Fixture, fixture, None));
+            let measured = job.rig.fixtures.iter().find(|f| f.name == *fixture);
+            items.insert(item(UsedRole::Fixture, fixture, measured.and_then(|f| f.certificate.clone())));
         }
     }
     for standard in &job.check_standards {
         items.insert(item(UsedRole::CheckStandard, &standard.sensor.serial, None));
     }
     if let Some(role) = &job.rig.roles.ambient {
-        items.insert(item(UsedRole::Ambient, instrument_of(role), None));
+        let name = instrument_of(role);
+        let sensor = job.rig.instruments.iter().find(|i| i.name == name);
+        items.insert(item(UsedRole::Ambient, name, sensor.and_then(|i| i.certificate.clone())));
     }
     items.into_iter().collect()
 }

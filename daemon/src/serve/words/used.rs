@@ -59,8 +59,8 @@ pub struct UsedItem {
     pub role: UsedRole,
     /// Its serial; of a channel, a fixture or an ambient sensor the name in the rig file.
     pub serial: String,
-    /// Which calibration of it: of a reference the number of the certificate; of a conditioner or a channel `due` and the day
-    /// that the rig file states for the next one. Null where nothing was stated.
+    /// Which calibration of it: the number of its certificate, as register or rig file state it; of a conditioner or a channel
+    /// without one `due` and the day of the next. Null where nothing was stated, and of check standards, which have none.
     pub version: Option<String>,
 }
 

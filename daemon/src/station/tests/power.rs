@@ -1,8 +1,10 @@
 //! The order of powering on and off, what is read back on the way, and the warning before it.
 
-use super::scripted::{Log, Wrong, registry};
+use super::scripted::{Log, RELAY, Wrong, registry};
 use super::*;
 use calibration::interlock::TripReason;
+use plan_schema::rig::{SafeAction, SafePath};
+use plan_schema::units::Seconds;
 
 fn scripted(wrong: Wrong, change: &dyn Fn(&mut ResolvedJob)) -> (Bench, Ended, Vec<String>) {
     let log = Log::default();
@@ -101,4 +103,52 @@ fn a_source_that_does_not_reach_the_points_drives_none_of_them() {
     );
     assert_eq!(steps, ["source safe", "amplifier safe", "amplifier asked"]);
     assert!(bench.simulated.is_at_rest());
+}
+
+fn with_relay(job: &mut ResolvedJob) {
+    let rig = &mut job.rig;
+    let mut relay = rig.instruments[0].clone();
+    relay.name = RELAY.to_owned();
+    rig.instruments.push(relay);
+    rig.roles.relay = Some(format!("{RELAY}.relay"));
+    rig.safe_paths.push(SafePath { action: SafeAction::Relay, time: Seconds::new(0.01) });
+}
+
+/// It is let through first and cut off together with the mute, and what it says of itself counts as much.
+#[test]
+fn a_relay_goes_with_the_amplifier() {
+    let (bench, ended, steps) = scripted(Wrong::Nothing, &with_relay);
+    assert_eq!(ended.map_err(|e| e.to_string()).unwrap().0.outcome, Outcome::Done);
+    let first: Vec<&str> = steps.iter().take(7).map(String::as_str).collect();
+    let order = [
+        "source safe",
+        "amplifier safe",
+        "relay safe",
+        "amplifier asked",
+        "relay asked",
+        "relay: unmute up to 0 V",
+        "unmute up to 0 V",
+    ];
+    assert_eq!(first, order);
+    assert_eq!(steps.last().map(String::as_str), Some("relay safe"));
+    assert!(bench.simulated.is_at_rest());
+
+    let (bench, ended, steps) = scripted(Wrong::CutAfterUnmute, &with_relay);
+    let (report, _) = ended.map_err(|e| e.to_string()).unwrap();
+    assert_eq!(report.outcome, Outcome::Failed);
+    assert!(report.failures.iter().any(|f| f.contains("reads back as cut off")), "{:?}", report.failures);
+    assert!(!steps.iter().any(|s| s == "unmute up to 0 V" || s == "tone"), "{steps:?}");
+    assert!(bench.simulated.is_at_rest());
+}
+
+/// The relay stops the rig although the amplifier does not answer, which is no less loud.
+#[test]
+fn a_relay_cuts_off_what_the_amplifier_does_not() {
+    let (bench, ended, steps) = scripted(Wrong::NeverSafe(1), &with_relay);
+    let (report, _) = ended.map_err(|e| e.to_string()).unwrap();
+    let trip = report.trip.unwrap();
+    assert_eq!(trip.reason, TripReason::MakeSafeFailed);
+    assert!(trip.message.contains("the relay beside it has cut the drive off"), "{}", trip.message);
+    assert!(steps.iter().filter(|s| *s == "relay safe").count() > 1, "{steps:?}");
+    assert_eq!(latched(&bench), "make_safe_failed");
 }

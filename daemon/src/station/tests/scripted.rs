@@ -18,6 +18,8 @@ pub(super) enum Wrong {
     LiveAfterMute,
     /// It takes the command to unmute and says that it is muted.
     MutedAfterUnmute,
+    /// The relay beside it does.
+    CutAfterUnmute,
     /// It can't prove that it is safe, from this call on, counted from 0.
     NeverSafe(usize),
     /// The contacts have no outputs.
@@ -25,6 +27,9 @@ pub(super) enum Wrong {
     /// The source makes nothing below this many Hz.
     NothingBelow(u32),
 }
+
+/// Name and role of the relay that a test puts into the rig.
+pub(super) const RELAY: &str = "relay";
 
 /// What was asked of the instruments, in order.
 #[derive(Debug, Clone, Default)]
@@ -79,12 +84,16 @@ impl DriverFactory for Factory {
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
         let opened = self.inner.open(instrument).await?;
         let of = |role: &'static str| Scripted { log: self.log.clone(), wrong: self.wrong, role };
-        let role = if opened.source.is_some() { "source" } else { "amplifier" };
+        let role = match instrument.name.as_str() {
+            RELAY => RELAY,
+            _ if opened.source.is_some() => "source",
+            _ => "amplifier",
+        };
         Ok(Opened {
             source: opened.source.map(|inner| Box::new(Source { inner, script: of("source") }) as _),
             amplifier: opened
                 .amplifier
-                .map(|inner| Box::new(Amplifier { inner, script: of("amplifier"), muted: None }) as _),
+                .map(|inner| Box::new(Amplifier { inner, script: of(role), muted: None }) as _),
             contacts: opened.contacts.map(|inner| Box::new(Panel { inner, script: of("contacts") }) as _),
             safe: Arc::new(Safe { inner: opened.safe, script: of(role) }),
             ..opened
@@ -135,9 +144,14 @@ struct Amplifier {
 #[async_trait]
 impl PowerAmplifier for Amplifier {
     async fn unmute(&mut self, permit: &DrivePermit) -> Result<AmplifierStatus, DriverError> {
-        self.script.log.note(&format!("unmute up to {} V", permit.ceiling().si()));
+        let which = if self.script.role == RELAY { "relay: " } else { "" };
+        self.script.log.note(&format!("{which}unmute up to {} V", permit.ceiling().si()));
         let status = self.inner.unmute(permit).await?;
-        let muted = status.muted || self.script.wrong == Wrong::MutedAfterUnmute;
+        let wrong = match self.script.role {
+            RELAY => Wrong::CutAfterUnmute,
+            _ => Wrong::MutedAfterUnmute,
+        };
+        let muted = status.muted || self.script.wrong == wrong;
         Ok(AmplifierStatus { muted, ..status })
     }
 
@@ -148,7 +162,7 @@ impl PowerAmplifier for Amplifier {
     async fn status(&mut self) -> Result<AmplifierStatus, DriverError> {
         let status = self.inner.status().await?;
         if self.muted.is_none() {
-            self.script.log.note("amplifier asked");
+            self.script.log.note(&format!("{} asked", self.script.role));
             self.muted = Some(status.muted);
         }
         let muted = status.muted && self.script.wrong != Wrong::LiveAfterMute;

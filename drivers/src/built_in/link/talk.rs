@@ -25,6 +25,8 @@ pub(crate) struct Talk {
     link: Link,
     wire: Option<Box<dyn Wire>>,
     input: Vec<u8>,
+    /// The last bytes of the input are the end of a message, of a link that carries messages.
+    message_ended: bool,
     /// A transfer was begun and not ended.
     unfinished: bool,
     /// Question and answer by which the instrument is known again.
@@ -53,6 +55,7 @@ impl Talk {
             link: link.clone(),
             wire: None,
             input: Vec::new(),
+            message_ended: false,
             unfinished: false,
             known_as: None,
             opened: false,
@@ -207,6 +210,7 @@ impl Talk {
     fn hang_up(&mut self) {
         self.wire = None;
         self.input.clear();
+        self.message_ended = false;
         self.unfinished = false;
     }
 
@@ -246,6 +250,7 @@ impl Talk {
             if answer == known.as_bytes() {
                 break;
             }
+            self.message_ended = false;
             answer = self.transfer(&[], Answer::Line, within).await?;
         }
         if answer == known.as_bytes() {
@@ -294,6 +299,7 @@ impl Talk {
     /// What came before a question is no answer to it.
     async fn forget_unasked(&mut self) -> Result<(), Failure> {
         let mut waste = std::mem::take(&mut self.input);
+        self.message_ended = false;
         if self.link.usbtmc.is_none() {
             let mut more = [0_u8; 4096];
             let wire = self.wire()?;
@@ -330,15 +336,18 @@ impl Talk {
             return Err(hung_up());
         }
         self.input.extend(chunk.iter().take(count));
+        // The kernel gives less than it was asked for only at the end of a message (USBTMC 1.0, table 4, EOM).
+        self.message_ended = self.link.usbtmc.is_some() && count < chunk.len();
         Ok(())
     }
 
-    /// The next line without what ends it.
+    /// The next line without what ends it: the end of a message ends a line too, whether a line feed came before it or not.
     async fn line(&mut self) -> Result<Vec<u8>, Failure> {
         let last = self.link.ending.text().as_bytes().last().copied().unwrap_or(b'\n');
         loop {
-            if let Some(end) = self.input.iter().position(|b| *b == last) {
-                let mut line: Vec<u8> = self.input.drain(..=end).collect();
+            let end = self.input.iter().position(|b| *b == last).map(|at| at + 1);
+            if let Some(end) = end.or(self.message_ended.then_some(self.input.len())) {
+                let mut line: Vec<u8> = self.input.drain(..end).collect();
                 while line.last().is_some_and(u8::is_ascii_whitespace) {
                     line.pop();
                 }

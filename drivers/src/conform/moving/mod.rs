@@ -40,6 +40,7 @@ type Case = (Who, &'static str, fn(&mut Pump<'_>, &str) -> Tried);
 enum Who {
     Source,
     Amplifier,
+    Relay,
     Acquisition,
 }
 
@@ -52,14 +53,20 @@ const CASES: &[Case] = &[
     (Who::Source, "latency", safe_paths::latency),
     (Who::Source, "time to its safe path", safe_paths::source_off),
     (Who::Amplifier, "time to its safe path", safe_paths::mute),
+    (Who::Relay, "leave is looked at", tones::amplifier_looks_at_leave),
+    (Who::Relay, "time to its safe path", safe_paths::relay),
     (Who::Source, "an opening that changes nothing", endings::opening),
     (Who::Amplifier, "an opening that changes nothing", endings::opening),
+    (Who::Relay, "an opening that changes nothing", endings::opening),
     (Who::Source, "at rest after the end of its input", endings::input),
     (Who::Amplifier, "at rest after the end of its input", endings::input),
+    (Who::Relay, "at rest after the end of its input", endings::input),
     (Who::Source, "at rest after its heart stopped", endings::heart),
     (Who::Amplifier, "at rest after its heart stopped", endings::heart),
+    (Who::Relay, "at rest after its heart stopped", endings::heart),
     (Who::Source, "at rest after Ctrl-C", endings::interrupt),
     (Who::Amplifier, "at rest after Ctrl-C", endings::interrupt),
+    (Who::Relay, "at rest after Ctrl-C", endings::interrupt),
     (Who::Source, "an output that gets no more samples", endings::under_run),
     (Who::Acquisition, "overload is told", tones::overload),
 ];
@@ -72,14 +79,14 @@ pub(super) fn run(
     choice: &Choice,
     report: &mut Report,
 ) {
-    let names = [&roles.source, &roles.amplifier, &roles.acquisition].map(|role| instrument_of(role));
-    let [source, amplifier, acquisition] = names;
     for (who, row, case) in CASES {
-        let name = match who {
-            Who::Source => source,
-            Who::Amplifier => amplifier,
-            Who::Acquisition => acquisition,
+        let role = match who {
+            Who::Source => Some(&roles.source),
+            Who::Amplifier => Some(&roles.amplifier),
+            Who::Relay => roles.relay.as_ref(),
+            Who::Acquisition => Some(&roles.acquisition),
         };
+        let Some(name) = role.map(|role| instrument_of(role)) else { continue };
         if !choice.takes(name, row) {
             continue;
         }
@@ -107,7 +114,7 @@ fn one(
         return Ok(Verdict::not_supported("its acquisition has gaps, in which an effect could hide"));
     }
     let tried = case(&mut pump, name);
-    if let (Ok(verdict), Who::Source | Who::Amplifier) = (&tried, who) {
+    if let (Ok(verdict), Who::Source | Who::Amplifier | Who::Relay) = (&tried, who) {
         take_times(report, name, verdict);
     }
     match pump.end() {
@@ -126,6 +133,7 @@ fn take_times(report: &mut Report, name: &str, verdict: &Verdict) {
             "latency_s" => drop(report.latency_s.insert(name.to_owned(), *value)),
             "source_off_s" => report.source_off_s = Some(*value),
             "amplifier_mute_s" => report.amplifier_mute_s = Some(*value),
+            "relay_s" => report.relay_s = Some(*value),
             _ => {}
         }
     }

@@ -43,6 +43,7 @@ pub(super) struct Pump<'a> {
     stations: BTreeMap<String, Station<'a>>,
     source: String,
     amplifier: String,
+    relay: Option<String>,
     acquisition: String,
     rate: f64,
     /// Number of the last leave; never the same twice.
@@ -70,9 +71,9 @@ impl<'a> Pump<'a> {
     ) -> Result<Self, String> {
         let named = |role: &str| instrument_of(role).to_owned();
         let mut stations = BTreeMap::new();
-        let wanted =
-            [Some(&roles.source), Some(&roles.amplifier), Some(&roles.acquisition), roles.contacts.as_ref()];
-        for role in wanted.into_iter().flatten() {
+        let wanted = [Some(&roles.source), Some(&roles.amplifier), Some(&roles.acquisition)];
+        let others = [roles.relay.as_ref(), roles.contacts.as_ref()];
+        for role in wanted.into_iter().chain(others).flatten() {
             let name = named(role);
             if stations.contains_key(&name) {
                 continue;
@@ -95,6 +96,7 @@ impl<'a> Pump<'a> {
             stations,
             source: named(&roles.source),
             amplifier: named(&roles.amplifier),
+            relay: roles.relay.as_deref().map(named),
             acquisition: named(&roles.acquisition),
             rate: 1.0,
             generation: 0,
@@ -157,9 +159,10 @@ impl<'a> Pump<'a> {
         self.source.clone()
     }
 
-    /// Name of the amplifier's instrument.
-    pub(super) fn amplifier(&self) -> String {
-        self.amplifier.clone()
+    /// Names of the instruments that keep the drive from the coil, in the order in which they let it through: the relay, while
+    /// the amplifier is muted, then the amplifier.
+    pub(super) fn cuts(&self) -> impl Iterator<Item = String> + use<> {
+        self.relay.clone().into_iter().chain([self.amplifier.clone()])
     }
 
     /// True if an instrument is in the same host as the acquisition.
@@ -286,21 +289,22 @@ impl<'a> Pump<'a> {
         Ok(self.station(name)?.subject.reply_limit() + TRANSIT)
     }
 
-    /// A new leave for everybody, and the amplifier live.
+    /// A new leave for everybody, and relay and amplifier live.
     pub(super) fn leave(&mut self) -> Result<(), String> {
         self.generation += 1;
         self.under_leave = true;
         for station in self.stations.values() {
             station.voice.leave(self.generation);
         }
-        let name = self.amplifier();
-        let limit = self.reply_limit(&name)?;
-        let unmuted = self.call(&name, &Unmute { permit: self.permit() }, limit);
-        match unmuted {
-            Ok(answer) if !answer.value.muted => Ok(()),
-            Ok(_) => Err("the amplifier was unmuted and reads back as muted".to_owned()),
-            Err(error) => Err(format!("unmute: {error}")),
+        for name in self.cuts() {
+            let limit = self.reply_limit(&name)?;
+            match self.call(&name, &Unmute { permit: self.permit() }, limit) {
+                Ok(answer) if !answer.value.muted => {}
+                Ok(_) => return Err(format!("'{name}' was unmuted and reads back as muted")),
+                Err(error) => return Err(format!("unmute of '{name}': {error}")),
+            }
         }
+        Ok(())
     }
 
     /// The permit of the leave that stands.

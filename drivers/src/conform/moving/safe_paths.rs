@@ -64,9 +64,9 @@ fn time_to_rest(pump: &mut Pump<'_>, name: &str) -> Result<(f64, f64), String> {
             ));
         }
         // The other one is made safe too, before the next leave.
-        let (source, amplifier) = (pump.source(), pump.amplifier());
-        pump.make_safe(&source, Reason::Trip)?;
-        pump.make_safe(&amplifier, Reason::Trip)?;
+        for other in std::iter::once(pump.source()).chain(pump.cuts()) {
+            pump.make_safe(&other, Reason::Trip)?;
+        }
     }
     Ok((longest, replied))
 }
@@ -91,4 +91,9 @@ pub(super) fn source_off(pump: &mut Pump<'_>, name: &str) -> Tried {
 /// The amplifier mutes, the source going on.
 pub(super) fn mute(pump: &mut Pump<'_>, name: &str) -> Tried {
     judged(pump, name, "amplifier_mute_s")
+}
+
+/// The relay cuts the drive off, source and amplifier going on.
+pub(super) fn relay(pump: &mut Pump<'_>, name: &str) -> Tried {
+    judged(pump, name, "relay_s")
 }

@@ -10,8 +10,8 @@ use crate::hazard::reach::{Halt, Reach};
 use crate::hazard::reaction::{Answer, Fault};
 use crate::hazard::reserve::{Scene, Struck};
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
-use plan_schema::rig::Mute;
-use plan_schema::units::{Accel, Displacement, STANDARD_GRAVITY};
+use plan_schema::rig::{Mute, SafeAction, SafePath};
+use plan_schema::units::{Accel, Displacement, STANDARD_GRAVITY, Seconds};
 use std::rc::Rc;
 
 const RIG: &str = include_str!("fixture/common-practice.toml");
@@ -131,4 +131,24 @@ fn all_six_are_admitted() {
             assert!(reserve.reaction.is_some_and(|r| r.si() >= 0.005), "{reserve:?}");
         }
     }
+}
+
+/// A relay stops the armature as the mute does; of the two the sooner counts, and the amplifier's watchdog in no stop.
+#[test]
+fn a_relay_counts_as_a_mute() {
+    let paths = |actions: &[(SafeAction, f64)]| {
+        let mut job = job(RIG);
+        job.rig.safe_paths.retain(|path| path.action == SafeAction::SourceOff);
+        let more = actions.iter().map(|(action, s)| SafePath { action: *action, time: Seconds::new(*s) });
+        job.rig.safe_paths.extend(more);
+        let reactions = |forecast: Forecast| forecast.hazards.reserves.iter().map(|r| r.reaction).collect();
+        forecasts(&job).into_iter().map(reactions).collect::<Vec<Vec<_>>>()
+    };
+    let (mute, relay) = (SafeAction::AmplifierMute, SafeAction::Relay);
+    let muted = paths(&[(mute, 0.005)]);
+    assert_eq!(paths(&[(relay, 0.005)]), muted);
+    assert_eq!(paths(&[(mute, 0.005), (relay, 0.02)]), muted);
+    assert_eq!(paths(&[(mute, 0.02), (relay, 0.005)]), muted);
+    assert_ne!(paths(&[(mute, 0.02)]), muted);
+    assert_eq!(paths(&[(SafeAction::AmplifierWatchdog, 0.001)]), paths(&[]));
 }

@@ -118,10 +118,18 @@ async fn a_character_device_is_spoken_to_in_whole_lines() {
         let mut line = String::new();
         lines.read_line(&mut line).await.unwrap();
         lines.get_mut().write_all(b"#13abc\n").await.unwrap();
+        // The end of a message ends an answer, whether a line feed came before it or not.
+        for message in [&b"#13def"[..], b"+1.5"] {
+            let mut asked = String::new();
+            lines.read_line(&mut asked).await.unwrap();
+            lines.get_mut().write_all(message).await.unwrap();
+        }
         (line, lines)
     });
     let mut talk = Talk::new("unit", &link);
     assert_eq!(talk.ask_block("fetch", "FETC?", 10).await.unwrap(), b"abc");
+    assert_eq!(talk.ask_block("fetch", "FETC?", 10).await.unwrap(), b"def");
+    assert_eq!(talk.ask("read", "VOLT?").await.unwrap(), "+1.5");
     assert_eq!(peer.await.unwrap().0, "FETC?\n");
 }
 
