@@ -11,7 +11,7 @@ pub use receiver::ReceiverError;
 pub use spool::Notice;
 
 use super::desk::Desk;
-use super::words::{Happening, LatchState, QueueEntry, RigState, RunSummary, Stage};
+use super::words::{Happening, LatchState, QueueEntry, RigState, RunFilter, RunSummary, Stage};
 use crate::files::Files;
 use crate::record::UtcTime;
 use receiver::Receiver;
@@ -67,18 +67,22 @@ impl Outbox {
     pub async fn run(mut self, desk: Arc<dyn Desk>) {
         let (_, mut news) = desk.news(None);
         self.look(desk.as_ref(), None).await;
+        self.look_for_ends(desk.as_ref()).await;
         loop {
             let next = self.spool.next(UtcTime::now());
             tokio::select! {
                 heard = news.recv() => match heard {
                     Ok(one) => match one.news.what.clone() {
                         Happening::Moment(_) | Happening::Point(_) | Happening::Began(_) => {}
-                        Happening::Ended(run) => self.ended(desk.as_ref(), run).await,
+                        Happening::Ended(run) => self.ended(desk.as_ref(), vec![run], false).await,
                         Happening::Rig(state) => self.look(desk.as_ref(), Some(state)).await,
                         Happening::Queue => self.look(desk.as_ref(), None).await,
                     },
                     // Moments come fast; what was missed shows in the state of things.
-                    Err(RecvError::Lagged(_)) => self.look(desk.as_ref(), None).await,
+                    Err(RecvError::Lagged(_)) => {
+                        self.look(desk.as_ref(), None).await;
+                        self.look_for_ends(desk.as_ref()).await;
+                    }
                     Err(RecvError::Closed) => return,
                 },
                 () = tokio::time::sleep(next) => self.send().await,
@@ -86,11 +90,25 @@ impl Outbox {
         }
     }
 
-    async fn ended(&mut self, desk: &dyn Desk, run: RunSummary) {
+    /// Tells of runs that ended, the oldest first, as far as nobody was told of them; a release is no end.
+    async fn ended(&mut self, desk: &dyn Desk, runs: Vec<RunSummary>, old: bool) {
         let Ok(rig) = desk.rig().await else { return };
-        let how = run.outcome.map_or("cut off", |o| o.word());
-        let message = format!("{}: {how}", run.name);
-        self.keep(vec![notice(&rig, "finished", Some(run.run), message)]);
+        let ends: Vec<_> =
+            runs.iter().filter(|r| r.state != "running").map(|r| (r.run.as_str(), how(r))).collect();
+        let fresh = self.told.fresh_ends(&ends, old);
+        let fresh = runs.iter().filter(|r| fresh.contains(&r.run.as_str()));
+        let notices =
+            fresh.map(|r| notice(&rig, "finished", Some(r.run.clone()), format!("{}: {}", r.name, how(r))));
+        self.keep(notices.collect());
+        self.told.keep();
+    }
+
+    /// Looks for runs whose end nobody was told of: of a daemon that was cut off, or of one that ends them at its start.
+    async fn look_for_ends(&mut self, desk: &dyn Desk) {
+        let Ok(mut runs) = desk.runs(&RunFilter::default()).await else { return };
+        runs.reverse();
+        self.ended(desk, runs.clone(), true).await;
+        self.told.remember(&runs.iter().map(|r| r.run.as_str()).collect());
     }
 
     /// Looks whether there is something that nobody was told of: a trip, or something that a person has to do.
@@ -150,6 +168,11 @@ impl Outbox {
 /// Settings that can't be used, or a file that they name.
 pub fn examine(settings: &OutboxSettings) -> Result<(), ReceiverError> {
     Receiver::all(settings).map(|_| ())
+}
+
+/// How a run ended.
+fn how(run: &RunSummary) -> &'static str {
+    run.outcome.map_or("cut off", |o| o.word())
 }
 
 fn notice(rig: &RigState, kind: &str, run: Option<String>, message: String) -> Notice {

@@ -3,6 +3,7 @@
 
 use crate::files::Files;
 use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -24,6 +25,8 @@ pub(super) struct Told {
 struct State {
     tripped: Option<String>,
     needs_person: Option<String>,
+    /// Runs that ended lately, each with how; null before anybody was told of any.
+    ended: Option<BTreeMap<String, String>>,
 }
 
 impl fmt::Debug for Told {
@@ -47,12 +50,36 @@ impl Told {
         tripped: Option<String>,
         needs_person: Option<String>,
     ) -> Vec<(&'static str, String)> {
-        let before = std::mem::replace(&mut self.state, State { tripped, needs_person });
+        let ended = self.state.ended.take();
+        let before = std::mem::replace(&mut self.state, State { tripped, needs_person, ended });
         let (now, mut fresh) = (&self.state, Vec::new());
         fresh.extend(now.tripped.clone().filter(|_| now.tripped != before.tripped).map(|m| ("tripped", m)));
         let needs = now.needs_person.clone().filter(|_| now.needs_person != before.needs_person);
         fresh.extend(needs.map(|m| ("needs_person", m)));
         fresh
+    }
+
+    /// Of runs that ended, each with how, those that nobody was told of, in the order given. From now on they count as told.
+    /// A run that goes on after it was cut off ends twice, and is told twice. Whoever was told of no run yet is not told of
+    /// those that `old` says ended before it was there.
+    pub(super) fn fresh_ends<'a>(&mut self, ends: &[(&'a str, &str)], old: bool) -> Vec<&'a str> {
+        let first = self.state.ended.is_none();
+        let ended = self.state.ended.get_or_insert_default();
+        let mut fresh = Vec::new();
+        for (run, how) in ends {
+            let before = ended.insert((*run).to_owned(), (*how).to_owned());
+            if before.as_deref() != Some(*how) && !(first && old) {
+                fresh.push(*run);
+            }
+        }
+        fresh
+    }
+
+    /// Of the runs that ended only these are remembered.
+    pub(super) fn remember(&mut self, runs: &BTreeSet<&str>) {
+        if let Some(ended) = &mut self.state.ended {
+            ended.retain(|run, _| runs.contains(run.as_str()));
+        }
     }
 
     /// Keeps what was told, where it changed.
@@ -97,6 +124,16 @@ mod tests {
         let mut told = Told::read(dir.path(), Arc::new(Disk));
         assert_eq!(told.fresh(None, None), []);
         assert_eq!(told.fresh(words("cut off"), None).len(), 1);
+        // Runs: nobody is told of the past, everybody once of what ends, and again where it goes on and ends anew.
+        let mut told = Told::read(dir.path(), Arc::new(Disk));
+        assert_eq!(told.fresh_ends(&[("one", "done")], true), Vec::<&str>::new());
+        assert_eq!(told.fresh_ends(&[("one", "done"), ("two", "interrupted")], true), ["two"]);
+        told.keep();
+        let mut told = Told::read(dir.path(), Arc::new(Disk));
+        assert_eq!(told.fresh_ends(&[("one", "done"), ("two", "done"), ("three", "done")], true), ["two", "three"]);
+        told.remember(&BTreeSet::from(["three"]));
+        assert_eq!(told.fresh_ends(&[("three", "done")], false), Vec::<&str>::new());
+        assert_eq!(told.fresh_ends(&[("one", "done")], false), ["one"]);
         // One that can't be read says nothing was told.
         std::fs::write(dir.path().join(NAME), "{").unwrap();
         assert_eq!(Told::read(dir.path(), Arc::new(Disk)).fresh(None, words("x")).len(), 1);
