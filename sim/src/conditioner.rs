@@ -1,13 +1,11 @@
 //! Response of a conditioner and of a channel's filter, beside their gain. Pure.
 //!
 //! Owns: [`Conditioner`]. A table is no filter. But the signal swings at the frequency of the source, so the response at that
-//! frequency is applied to it as it is: `y = a x(n) + b x(n−1)` with `a + b e^(−jΩ)` the response wanted at the angle Ω between
-//! two samples, which is exact there. Harmonics and transients get what that makes of them, which is the same magnitude and
-//! nearly the same delay. What is steady passes with the cosine of the phase.
+//! frequency is applied to it as it is: everything is as large as the tone, whose phase alone is turned ([`Tuned`]).
 
+use crate::tuned::Tuned;
 use plan_schema::chain::Chain;
 use plan_schema::units::Hertz;
-use std::f64::consts::TAU;
 
 /// What conditioner and filter truly do.
 #[derive(Clone)]
@@ -35,42 +33,32 @@ impl Response {
 pub(crate) struct Conditioner {
     response: Response,
     rate: f64,
-    /// Weights of this sample and of the one before.
-    weights: (f64, f64),
-    before: Option<f64>,
+    magnitude: f64,
+    tuned: Tuned,
 }
 
 impl Conditioner {
     /// At `rate` samples per second; before the first drive everything passes.
     pub(crate) fn new(response: Response, rate: f64) -> Self {
-        Self { response, rate, weights: (1.0, 0.0), before: None }
+        Self { response, rate, magnitude: 1.0, tuned: Tuned::default() }
     }
 
     /// Takes up the frequency of the drive in Hz; 0 leaves it as it is.
     pub(crate) fn retune(&mut self, frequency: f64) {
-        let angle = TAU * frequency / self.rate;
         // Half of the rate and above are no frequencies of a point.
-        if angle <= 0.0 || angle >= TAU / 2.0 {
+        if frequency <= 0.0 || frequency >= 0.5 * self.rate {
             return;
         }
         let at = self.response.chain.electrical(Hertz::new(frequency));
-        let (sin, cos) = (at.phase.si() + self.response.phase_error).sin_cos();
-        let behind = -at.magnitude * sin / angle.sin();
-        self.weights = (at.magnitude * cos - behind * angle.cos(), behind);
+        self.magnitude = at.magnitude;
+        self.tuned.retune(frequency, at.phase.si() + self.response.phase_error, self.rate);
     }
 
     /// Replaces a stretch by what comes out.
     pub(crate) fn pass(&mut self, signal: &mut [f64]) {
-        let Some(first) = signal.first().copied() else {
-            return;
-        };
-        let mut before = self.before.unwrap_or(first);
         for value in signal {
-            let now = *value;
-            *value = self.weights.0 * now + self.weights.1 * before;
-            before = now;
+            *value = self.magnitude * self.tuned.pass(*value);
         }
-        self.before = Some(before);
     }
 }
 
@@ -79,6 +67,7 @@ mod tests {
     use super::*;
     use plan_schema::rig::{Channel, ResponsePoint};
     use plan_schema::units::{Fraction, Radians, Volts};
+    use std::f64::consts::TAU;
 
     /// Magnitude and phase of what comes out, against what was asked for: 97 % and −5° of the table, and a first-order
     /// low-pass at a tenth of its corner (1/√1.01, −atan 0.1).

@@ -83,5 +83,8 @@ fn trips_ends_and_waiting_are_told_and_what_came_to_be_while_no_daemon_ran() {
     let cut_off = next(&notices, "tripped");
     assert!(!cut_off["message"].as_str().unwrap().is_empty(), "{cut_off}");
     let ended = next(&notices, "finished");
-    assert_eq!((&ended["message"], &ended["run"]), (&"common-practice: interrupted".into(), &"common-practice-2".into()));
+    assert_eq!(
+        (&ended["message"], &ended["run"]),
+        (&"common-practice: interrupted".into(), &"common-practice-2".into())
+    );
 }

@@ -130,7 +130,10 @@ mod tests {
         assert_eq!(told.fresh_ends(&[("one", "done"), ("two", "interrupted")], true), ["two"]);
         told.keep();
         let mut told = Told::read(dir.path(), Arc::new(Disk));
-        assert_eq!(told.fresh_ends(&[("one", "done"), ("two", "done"), ("three", "done")], true), ["two", "three"]);
+        assert_eq!(
+            told.fresh_ends(&[("one", "done"), ("two", "done"), ("three", "done")], true),
+            ["two", "three"]
+        );
         told.remember(&BTreeSet::from(["three"]));
         assert_eq!(told.fresh_ends(&[("three", "done")], false), Vec::<&str>::new());
         assert_eq!(told.fresh_ends(&[("one", "done")], false), ["one"]);
