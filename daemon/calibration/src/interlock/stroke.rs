@@ -200,7 +200,9 @@ impl StrokeMonitor {
             let trip = with_what_was_seen(trip, &departure);
             let of_source = matches!(trip.reason, TripReason::SourceDc | TripReason::SourceNotFollowing);
             let channel = (!of_source).then(|| self.reference.1.clone());
-            found = found.or(Some(Trip { channel, ..trip }));
+            // A displacement channel may show in the same block where that led to.
+            let first = found.as_ref().is_none_or(|found| found.at_sample > Some(departure.at));
+            found = if first { Some(Trip { channel, ..trip }) } else { found };
         }
         found
     }

@@ -31,6 +31,13 @@ const BACK: usize = AFTER;
 /// The others show another motion if they are this share of the departure's energy away from the reference.
 const APART: f64 = 0.1;
 
+/// From this share of the largest distance between reference and others on, they count as parted.
+const PARTED: f64 = 0.25;
+
+/// Share of what the reference made beside its tone from which the others make it too: sensors answer later than the reference,
+/// and may be at the end of their range.
+const FOLLOWS: f64 = 0.15;
+
 /// They go on as foreseen if they leave that by no more than this share of it.
 const CALM: f64 = 0.25;
 
@@ -72,7 +79,9 @@ pub(super) fn cause(bench: &Bench<'_>, recent: &Recent, departure: &Departure) -
     let window = || groups.iter().skip(began);
     let left = |of: fn(&Group) -> f64| window().map(|g| (g.seen - of(g)).powi(2)).sum::<f64>();
     let energy = left(|g| g.tone.now());
-    if let Some(cause) = of_reference(window(), bench.line_at_zero) {
+    // The last one at which all was well.
+    let since = || groups.iter().skip(began.saturating_sub(1));
+    if let Some(cause) = of_reference(window(), bench.line_at_zero).filter(|_| !others_follow(since())) {
         return Some(cause);
     }
     let stopped = if departure.on_the_way { Cause::NotFollowing } else { Cause::Ceased };
@@ -82,16 +91,21 @@ pub(super) fn cause(bench: &Bench<'_>, recent: &Recent, departure: &Departure) -
     } else if window().count() < JUMPS {
         window().last().is_some_and(|group| jumped_up(bench.machine, group))
     } else {
-        // The last one at which all was well is where the machine begins.
-        is_another_gain(bench, &|| groups.iter().skip(began.saturating_sub(1)))
+        is_another_gain(bench, &since)
     };
     Some(if more { Cause::More } else { stopped })
 }
 
 /// Whether the others show another motion than the reference, and what its line then shows. The moment of a change of tone is
-/// not known well, so that they, not what was foreseen, tell what it should have shown.
+/// not known well, so that they, not what was foreseen, tell what it should have shown, and when it ceased to.
 fn of_reference<'a>(window: impl Iterator<Item = &'a Group> + Clone, line_at_zero: f64) -> Option<Cause> {
-    let sum = |of: fn(&Group, f64) -> f64| window.clone().map(|g| of(g, line_at_zero).powi(2)).sum::<f64>();
+    let distance = |g: &Group| (g.seen - g.others.unwrap_or(g.seen)).abs();
+    let farthest = window.clone().map(distance).fold(0.0, f64::max);
+    let parted = window.skip_while(|g| distance(g) < PARTED * farthest);
+    // In the first group it may have been right for a part.
+    let skipped = usize::from(parted.clone().nth(1).is_some());
+    let parted = parted.skip(skipped);
+    let sum = |of: fn(&Group, f64) -> f64| parted.clone().map(|g| of(g, line_at_zero).powi(2)).sum::<f64>();
     let energy = sum(|g, _| g.seen - g.tone.now());
     let left_of_others = sum(|g, _| g.others.unwrap_or(g.seen) - g.tone.now());
     let apart = sum(|g, _| g.seen - g.others.unwrap_or(g.seen));
@@ -102,6 +116,17 @@ fn of_reference<'a>(window: impl Iterator<Item = &'a Group> + Clone, line_at_zer
     let turned = reversed < open.min(0.5 * apart);
     let of_reference = apart > APART * energy && (calm || open.min(reversed) < 0.5 * apart);
     of_reference.then_some(if turned { Cause::Reversed } else { Cause::Open })
+}
+
+/// Whether the others have begun to do what the reference does. From the last group at which all was well to the newest each is
+/// compared with itself: what they are off by is no news.
+fn others_follow<'a>(mut window: impl Iterator<Item = &'a Group>) -> bool {
+    let Some(first) = window.next() else { return false };
+    let Some(last) = window.last() else { return false };
+    let (Some(before), Some(after)) = (first.others, last.others) else { return false };
+    let tone = last.tone.now() - first.tone.now();
+    let (reference, others) = (last.seen - first.seen - tone, after - before - tone);
+    others * reference.signum() > FOLLOWS * reference.abs()
 }
 
 /// Whether the push of the drive became larger at once. Below the resonance the acceleration goes against the push: how what is
