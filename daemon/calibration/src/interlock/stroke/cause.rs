@@ -301,7 +301,7 @@ mod tests {
     /// Sensors that answer some groups later, or are at the end of their range, follow a motion; what they are off by is no news.
     #[test]
     fn who_follows_moves_too() {
-        let at = |n: u32| Complex::from_polar(1.0, 0.5 + 0.03 * f64::from(n));
+        let at = |n: u32| Complex::from_polar(1.0, 1.9 + 0.03 * f64::from(n));
         let follows = |seen: fn(u32, f64) -> f64, others: fn(u32, f64) -> f64| {
             let group = |n| {
                 let tone = Foretold::at(Hertz::new(100.0), at(n), 1.0, 0.2);
@@ -316,7 +316,7 @@ mod tests {
         };
         let jumps: fn(u32, f64) -> f64 = |n, tone| if n < 40 { tone } else { 3.0 * tone };
         assert!(follows(jumps, |n, late| if n < 44 { late } else { 2.0 * late }));
-        assert!(follows(jumps, |n, late| if n < 42 { late } else { (3.0 * late).clamp(-0.5, 0.5) }));
+        assert!(follows(jumps, |n, late| if n < 42 { late } else { (3.0 * late).clamp(-1.6, 1.6) }));
         assert!(!follows(jumps, |_, late| late));
         let opens: fn(u32, f64) -> f64 = |n, tone| if n < 40 { tone } else { 0.0 };
         assert!(!follows(opens, |_, late| late));
