@@ -251,6 +251,19 @@ pub struct RigState {
     pub warnings: Vec<String>,
     /// The run that goes on.
     pub running: Option<String>,
+    /// What that run waits for a person to do.
+    pub asks: Option<String>,
+    /// No job begins any more before the daemon's next start.
+    pub draining: bool,
+}
+
+/// How a stop went.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Stopped {
+    /// True where nothing moves, as far as this daemon can tell. Where it is false, use the emergency stop.
+    pub at_rest: bool,
+    /// In words, for people.
+    pub message: String,
 }
 
 /// What the latch says.

@@ -30,6 +30,8 @@ pub(super) fn rig() -> RigState {
         ],
         warnings: vec!["this program was not validated on this station".to_owned()],
         running: None,
+        asks: None,
+        draining: false,
     }
 }
 
@@ -208,7 +210,7 @@ impl Played {
                 desk.tell(Happening::Moment(self.moment(at, n, points, moment)));
                 tokio::time::sleep(Duration::from_millis(step_ms)).await;
             }
-            desk.tell(Happening::Point(self.point(at)));
+            desk.tell(Happening::Point(self.point(at, n + 1)));
         }
         desk.ended(&run, Outcome::Done);
         desk.set_rig(|rig| rig.running = None);

@@ -37,14 +37,12 @@ impl House {
         };
         let (running, warnings) = {
             let now = self.now();
-            (now.running.as_ref().map(|r| r.run.clone()), now.warnings.values().cloned().collect())
+            (now.running.clone(), now.warnings.values().cloned().collect())
         };
         let rig = self.rig();
-        let (latch, trip, message) = rig.latched(running.is_some());
-        let (leave, leave_missing) = match rig.leave() {
+        let (latch, trip, message) = rig.latched(running.as_ref());
+        let (leave, leave_missing) = match rig.leave(running.as_ref()) {
             Ok(leave) => (leave, None),
-            // Of a run that goes on the latch says that it may be moving; its leave was asked when it began.
-            Err(_) if running.is_some() => (None, None),
             Err(missing) => (None, Some(missing)),
         };
         RigState {
@@ -59,7 +57,9 @@ impl House {
             queue_held,
             checklist: rig.document.value.checklist.iter().map(|e| e.text.clone()).collect(),
             warnings,
-            running,
+            asks: running.as_ref().and_then(|r| r.asks.clone()),
+            running: running.map(|r| r.run),
+            draining: self.is_draining(),
         }
     }
 
