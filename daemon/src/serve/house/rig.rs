@@ -1,5 +1,6 @@
 //! The rig at the desk: its state, stop, arm, acknowledge.
 
+use super::start::NOT_SAFE_AT_START;
 use super::{House, needs_role};
 use crate::files::Disk;
 use crate::record::UtcTime;
@@ -228,6 +229,7 @@ impl House {
             self.store.audit(&Said { at, who: Some(who), what: "acknowledge", detail: &detail }).await?;
         }
         cleared?;
+        self.warn(NOT_SAFE_AT_START, None);
         self.rig_changed().await;
         self.changed.notify_one();
         Ok(self.rig_state().await)
