@@ -322,6 +322,9 @@ pub struct PointNews {
     pub run: String,
     /// Number of the point, from 1.
     pub point: u32,
+    /// How many points of the run have a measurement by now, those that a resumed run took over included. A point that is
+    /// repeated is told of each time, and counts once.
+    pub done: u32,
     /// Frequency.
     pub frequency_hz: f64,
     /// For each sensor, provisional: the certificate's numbers are derived at the end.

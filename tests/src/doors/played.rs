@@ -246,7 +246,7 @@ impl Played {
         }
     }
 
-    fn point(&self, at: usize) -> PointNews {
+    fn point(&self, at: usize, done: usize) -> PointNews {
         let of = |s: &calwright::record::result::SensorRecord| {
             let point = s.points.get(at);
             SensorNews {
@@ -261,6 +261,7 @@ impl Played {
         PointNews {
             run: self.result.run.clone(),
             point: u32::try_from(at + 1).unwrap_or(0),
+            done: u32::try_from(done).unwrap_or(0),
             frequency_hz: first.map_or(0.0, |p| p.frequency_hz),
             sensors: self.result.sensors.iter().map(of).collect(),
         }
