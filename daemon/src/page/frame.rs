@@ -88,12 +88,11 @@ impl Frame {
     /// A page on which nothing is released yet where `draft` says so.
     pub(super) fn marked(&self, title: &str, draft: bool, main: &Markup) -> Markup {
         let simulated = self.rig.as_ref().is_some_and(|rig| rig.simulated);
-        let tripped = self.rig.as_ref().is_some_and(|rig| rig.latch == LatchState::Tripped);
         let name = self.rig.as_ref().map_or("Calwright", |rig| rig.rig.as_str());
         let marks = html! {
             @if simulated { p class="mark simulated" { strong { "SIMULATED" } " No real instrument moves; nothing here is history of a sensor." } }
             @if draft { p class="mark draft" { strong { "DRAFT" } " Approved by nobody yet; not for use." } }
-            @if tripped && self.here != "/" { p class="mark tripped" { strong { "TRIPPED" } " " a href="/" { "What happened" } } }
+            @if self.here != "/" { div id="tripped" data-part="/part/tripped" data-on="rig" { (self.tripped()) } }
         };
         whole(
             title,
@@ -102,6 +101,14 @@ impl Frame {
             self.csrf.as_deref(),
             &html! { (self.top()) (marks) main id="main" { (main) } },
         )
+    }
+
+    /// That the rig is tripped, where it is.
+    fn tripped(&self) -> Markup {
+        let tripped = self.rig.as_ref().is_some_and(|rig| rig.latch == LatchState::Tripped);
+        html! {
+            @if tripped { p class="mark tripped" { strong { "TRIPPED" } " " a href="/" { "What happened" } } }
+        }
     }
 
     fn top(&self) -> Markup {
@@ -137,6 +144,11 @@ impl Frame {
     fn is_at(&self, path: &str) -> bool {
         if path == "/" { self.here == "/" } else { self.here.starts_with(path) }
     }
+}
+
+/// Whether the rig is tripped, alone, when its state changed.
+pub(super) async fn tripped_part(frame: Frame) -> Markup {
+    frame.tripped()
 }
 
 /// A whole document, with the stop in it: it is on each page and needs no login.

@@ -75,6 +75,7 @@ fn state(frame: &Frame, rig: &RigState, jobs: &[QueueEntry]) -> Markup {
                 (leave(frame, rig))
                 @match &rig.queue_held {
                     Some(why) => (check("warn", "Queue held", why, &html! {})),
+                    None if rig.draining => (check("warn", "Queue drains", "no job begins any more before the daemon's next start", &html! {})),
                     None => (check("good", "Queue goes on", "", &html! {})),
                 }
                 @for warning in &rig.warnings { (check("warn", "Remark", warning, &html! {})) }
