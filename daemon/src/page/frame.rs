@@ -114,6 +114,7 @@ impl Frame {
     fn top(&self) -> Markup {
         html! {
             a class="skip" href="#main" { "To the content" }
+            a class="skip" href="#stop" { "To the stop" }
             header class="top" {
                 p class="name" { a href="/" { "Calwright" } @if let Some(rig) = &self.rig { span { (rig.rig) } } }
                 nav aria-label="Places" {
@@ -166,12 +167,14 @@ pub(super) fn whole(title: &str, rig: &str, here: &str, csrf: Option<&str>, body
                 script src=(assets::script()) defer {}
             }
             body data-csrf=[csrf] data-here=(here) {
+                p id="old" class="old" role="alert" hidden {}
                 (body)
                 form class="stop" method="post" action="/stop" data-stop="" aria-label="Stop" {
                     @if let Some(csrf) = csrf { input type="hidden" name="csrf" value=(csrf); }
-                    button { strong { "Stop" } span { "make the rig safe now" } }
+                    button id="stop" { strong { "Stop" } span { "make the rig safe now" } }
                     p { "Not an emergency stop" }
                 }
+                p id="stop-said" class="said of-stop" role="alert" hidden {}
                 p id="said" class="said" role="status" aria-live="assertive" hidden {}
             }
         }

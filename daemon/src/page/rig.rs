@@ -129,6 +129,7 @@ fn check(tone: &str, what: &str, why: &str, more: &Markup) -> Markup {
 fn moment(running: bool) -> Markup {
     html! {
         section class="panel moment" aria-label="This moment" id="moment" hidden[!running] {
+            p class="no-news" hidden {}
             p class="pause" data-shown="waits_for" hidden { strong { "Paused at zero drive: " } span data-moment="waits_for" {} }
             div class="figures" {
                 (figure("Frequency", "frequency_hz", "Hz", 4, 1.0))
