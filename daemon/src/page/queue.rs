@@ -158,7 +158,7 @@ pub(super) async fn submit_page(frame: Frame) -> Markup {
                 input id="job-name" type="text" maxlength="100" placeholder="as the file is called";
                 @if simulated {
                     label for="seed" { "Seed, for the simulated rig" }
-                    input id="seed" type="text" inputmode="numeric" pattern="[0-9]{1,18}" placeholder="1";
+                    input id="seed" type="text" inputmode="numeric" pattern="[0-9]{1,15}" placeholder="1";
                     label for="faults-file" { "Faults that strike, for the simulated rig" }
                     input id="faults-file" type="file" accept=".toml";
                 }
