@@ -4,6 +4,7 @@ mod answers;
 mod identity;
 mod live;
 mod looks;
+mod rig;
 mod secrets;
 mod sites;
 mod tls;
