@@ -107,10 +107,7 @@ async fn tell(
     let mut last = since.unwrap_or(0);
     loop {
         for told in before.drain(..) {
-            // What was lost and asked for again may have been sent before.
-            if told.news.id <= last {
-                continue;
-            }
+            // Whatever the viewer named, this is later: its number may be from before a restart, and higher than any of now.
             last = told.news.id;
             if to.send(Ok(Bytes::from_owner(told.event))).await.is_err() {
                 return;

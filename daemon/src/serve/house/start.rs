@@ -93,7 +93,7 @@ impl House {
             draining: Mutex::default(),
             drained: Notify::new(),
             store,
-            news: Newsroom::default(),
+            news: Newsroom::at(UtcTime::now()),
             kept: Lately::default(),
             runs,
             arm_over_port,
