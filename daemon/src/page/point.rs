@@ -3,13 +3,14 @@
 use super::frame::Frame;
 use super::text::{self, digits, frequency};
 use super::{budget, residual, waves};
+use crate::http::api::Part;
 use crate::http::house::Shared;
 use crate::http::problem::{Code, Problem};
 use crate::record::RunRecord;
 use crate::record::journal::{Journal, PointEntry, What};
 use crate::record::raw::Raw;
 use crate::serve::desk::RunFile;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use maud::{Markup, html};
 use std::fs;
 use std::io;
@@ -18,7 +19,7 @@ use std::sync::Arc;
 pub(super) async fn page(
     State(shared): State<Arc<Shared>>,
     frame: Frame,
-    Path((run, point)): Path<(String, u64)>,
+    Part((run, point)): Part<(String, u64)>,
 ) -> Result<Markup, Problem> {
     let summary = shared.desk.run(&run).await?;
     let record = shared.desk.file(&run, "run.json").await?;
