@@ -12,6 +12,7 @@ use crate::record::raw::Raw;
 use crate::serve::desk::RunFile;
 use axum::extract::State;
 use maud::{Markup, html};
+use std::collections::BTreeMap;
 use std::fs;
 use std::io;
 use std::sync::Arc;
@@ -74,6 +75,19 @@ fn entries(journal: &RunFile, point: u64) -> Result<Vec<PointEntry>, String> {
         _ => None,
     });
     Ok(measured.collect())
+}
+
+/// Points that were measured so far, each with its frequency, in the order of their numbers.
+pub(super) async fn measured(journal: RunFile) -> Result<BTreeMap<u64, f64>, Problem> {
+    blocking(move || {
+        let journal = Journal::read(&bytes(&journal)?)?;
+        let measured = journal.entries.iter().filter_map(|entry| match &entry.what {
+            What::Point(measured) => Some((measured.point, measured.applied_frequency_hz)),
+            _ => None,
+        });
+        Ok(measured.collect())
+    })
+    .await
 }
 
 /// Column of the reference.

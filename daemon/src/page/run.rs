@@ -2,6 +2,7 @@
 
 use super::deviations::drawn;
 use super::frame::{Frame, escaped, to_sensor};
+use super::point;
 use super::text::{self, decimals_of, digits_of, frequency};
 use crate::certificate::data as certificate;
 use crate::certificate::plot::{Figure, Mark};
@@ -17,6 +18,7 @@ use crate::serve::words::{Role, RunSummary};
 use axum::extract::State;
 use maud::{Markup, PreEscaped, html};
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 pub(super) async fn page(
@@ -43,11 +45,36 @@ pub(super) async fn page(
             h1 { (run.name) " " span class="number" { (run.run) } }
             (about(&frame, &run, result.as_deref()))
             @if let Some(drawn) = &drawn { (PreEscaped(drawn.as_str())) } @else {
-                section class="panel" { p { "There is no result: the run goes on, or was cut off." } }
+                (without_result(&run, &so_far(&shared, &run).await))
                 (files_part(&run, &files(&shared, &run, None).await))
             }
         },
     ))
+}
+
+/// Points that a run without a result has measured all the same.
+async fn so_far(shared: &Shared, run: &RunSummary) -> BTreeMap<u64, f64> {
+    match shared.desk.file(&run.run, "journal.jsonl").await {
+        // What can't be read is said in the log, and where a point is asked for.
+        Ok(journal) => point::measured(journal).await.unwrap_or_default(),
+        Err(_) => BTreeMap::new(),
+    }
+}
+
+fn without_result(run: &RunSummary, measured: &BTreeMap<u64, f64>) -> Markup {
+    html! {
+        section class="panel" {
+            p { "There is no result: the run goes on, or was cut off." }
+            @if !measured.is_empty() {
+                h2 { "Points measured so far" }
+                ul class="files" {
+                    @for (number, hz) in measured {
+                        li { a href={ "/runs/" (run.run) "/points/" (number) } { (frequency(*hz)) " Hz" } }
+                    }
+                }
+            }
+        }
+    }
 }
 
 /// What is the same for everybody who looks: plots and tables, drawn apart from what answers others and kept for a moment.

@@ -114,6 +114,20 @@ fn a_serial_may_hold_what_links_and_files_may_not() {
     }
 }
 
+/// A run that goes on has no result yet; what it measured can be looked at all the same.
+#[test]
+fn points_of_a_run_without_a_result_are_found() {
+    let bench = Bench::new().unwrap();
+    let folder = run_of_one_point(&bench);
+    let house = House::open(PlayDesk::new(std::slice::from_ref(&folder)).unwrap(), |_| ()).unwrap();
+    fs::remove_file(folder.join("result.json")).unwrap();
+    let shown = page(&house, "/runs/dry-common-practice-1");
+    assert!(shown.contains("There is no result"), "{shown}");
+    let link = "href=\"/runs/dry-common-practice-1/points/1\">100 Hz<";
+    assert!(shown.contains(link) && !shown.contains("/points/2"), "{shown}");
+    assert!(page(&house, "/runs/dry-common-practice-1/points/1").contains("As recorded"));
+}
+
 #[test]
 fn a_zone_that_is_none_is_refused_with_what_to_write() {
     let refused =
