@@ -93,6 +93,35 @@ async fn a_call_that_was_given_up_closes_the_link() {
     assert!(talk.take_reopened());
 }
 
+/// Only what makes safe goes on while it waits, and it asks once.
+#[tokio::test]
+async fn what_is_asked_gives_way_to_making_safe() {
+    use crate::built_in::link::lane::Lane;
+    let asked = std::sync::Arc::new(std::sync::Mutex::new(Vec::new()));
+    let inside = asked.clone();
+    let peer = Peer::lines(move |line| {
+        inside.lock().unwrap().push(line.to_owned());
+        (line != "NONE?").then(|| "1".to_owned())
+    })
+    .await;
+    let talk = Talk::new("unit", &tcp_link(&peer.address, 200));
+    assert!(talk.link.retries > 0);
+    let lane = std::sync::Arc::new(Lane::new(talk.wanted(), talk));
+    let mut talk = lane.calm().await;
+    assert_eq!(talk.ask("read", "ONE?").await.unwrap(), "1");
+    let urgent = lane.clone();
+    let urgent = tokio::spawn(async move { urgent.urgent().await.ask(MAKE_SAFE, "NONE?").await });
+    while !lane.is_wanted() {
+        tokio::task::yield_now().await;
+    }
+    assert_eq!(talk.ask("read", "TWO?").await.unwrap_err().kind, ErrorKind::Busy);
+    assert_eq!(talk.tell("set", "SET 1").await.unwrap_err().kind, ErrorKind::Busy);
+    drop(talk);
+    assert_eq!(urgent.await.unwrap().unwrap_err().kind, ErrorKind::Timeout);
+    assert_eq!(*asked.lock().unwrap(), ["ONE?", "NONE?"]);
+    assert_eq!(lane.calm().await.ask("read", "TWO?").await.unwrap(), "1");
+}
+
 #[tokio::test]
 async fn another_instrument_behind_the_same_address_is_refused() {
     let count = std::sync::atomic::AtomicUsize::new(0);
