@@ -350,7 +350,9 @@ impl Talk {
 
     /// Reads more into the input.
     async fn more(&mut self, room: usize) -> Result<(), Failure> {
-        let mut chunk = vec![0_u8; room.clamp(4096, 1 << 20)];
+        // Where an answer ends by being shorter than what was asked for, more than any of them is asked for.
+        let least = if self.link.usbtmc.is_some() { LINE_MAX + 1 } else { 4096 };
+        let mut chunk = vec![0_u8; room.saturating_add(1).clamp(least, 1 << 20)];
         let count = self.wire()?.read(&mut chunk).await.map_err(|e| of_io(&e))?;
         if count == 0 {
             return Err(hung_up());
