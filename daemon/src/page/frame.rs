@@ -222,6 +222,11 @@ pub async fn problems_as_pages(State(_): State<Arc<Shared>>, request: Request, n
     shown
 }
 
+/// Where a sensor's page is, whatever its serial holds.
+pub(super) fn to_sensor(serial: &str) -> String {
+    format!("/sensors/{}", escaped(serial).replace('/', "%2F"))
+}
+
 /// A path as it can stand behind a question mark.
 pub(super) fn escaped(path: &str) -> String {
     use std::fmt::Write;

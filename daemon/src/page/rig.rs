@@ -18,6 +18,9 @@ pub(super) async fn page(State(shared): State<Arc<Shared>>, frame: Frame) -> Res
     let jobs = shared.desk.queue().await?;
     let plots = deviations::plots(&shared, &rig, &jobs);
     Ok(frame.page("Rig", &html! {
+        noscript {
+            p class="mark" { "Without its script this page stays as it was when it was loaded: load it again to see how the rig is now." }
+        }
         div class="watch" data-live="" {
             h1 class="unseen" { "Rig " (rig.rig) }
             div class="now" {

@@ -28,7 +28,7 @@ pub enum Refusal {
     State(String),
     /// The same key came with something else.
     KeyUsed(String),
-    /// Disk or database; nothing was changed.
+    /// Disk or database; what they failed at the end of may be done all the same.
     Environment(String),
 }
 
@@ -60,6 +60,8 @@ pub struct RunFile {
 /// is in the audit before it is answered.
 #[async_trait]
 pub trait Desk: Send + Sync {
+    /// Whether work is taken: not while the daemon winds down or drains, nor without its database.
+    async fn ready(&self) -> Result<(), Refusal>;
     /// State of the rig.
     async fn rig(&self) -> Result<RigState, Refusal>;
     /// Hands in a job; with the same key again, the same answer comes without a second job.

@@ -35,6 +35,7 @@ pub(super) struct Held {
     audit: Vec<AuditEntry>,
     news: Vec<Told>,
     last: u64,
+    away: bool,
 }
 
 type Done<T> = Result<T, Refusal>;
@@ -54,6 +55,7 @@ impl PlayDesk {
             audit: Vec::new(),
             news: Vec::new(),
             last: 0,
+            away: false,
         };
         for path in runs {
             held.runs.push((played::summary(path)?, path.clone()));
@@ -83,6 +85,18 @@ impl PlayDesk {
         }
         // Nobody listens: nobody is told.
         let _ = self.sender.send(news);
+    }
+
+    /// Its database goes away, or comes back.
+    pub fn set_away(&self, away: bool) {
+        self.lock().away = away;
+    }
+
+    fn database(&self) -> Done<()> {
+        match self.lock().away {
+            true => Err(Refusal::Environment("the database is away".to_owned())),
+            false => Ok(()),
+        }
     }
 
     /// Gives leave to move, as a person would.
@@ -156,6 +170,10 @@ impl PlayDesk {
 
 #[async_trait]
 impl Desk for PlayDesk {
+    async fn ready(&self) -> Done<()> {
+        self.database()
+    }
+
     async fn rig(&self) -> Done<RigState> {
         Ok(self.lock().rig.clone())
     }
@@ -187,6 +205,7 @@ impl Desk for PlayDesk {
     }
 
     async fn queue(&self) -> Done<Vec<QueueEntry>> {
+        self.database()?;
         Ok(self.lock().jobs.clone())
     }
 
@@ -337,7 +356,7 @@ impl Desk for PlayDesk {
             _ => "application/octet-stream",
         };
         let path = folder.join(name);
-        let inside = name.strip_prefix("raw/").unwrap_or(name);
+        let inside = name.split_once('/').map_or(name, |(_, inside)| inside);
         let plain = !inside.contains('/') && !inside.contains("..");
         if plain && path.is_file() {
             return Ok(RunFile { path, media_type });

@@ -82,6 +82,16 @@ fn a_viewer_goes_on_where_it_was_cut_off() {
 }
 
 #[test]
+fn a_viewer_from_before_a_restart_is_told_all_that_is_new() {
+    let house = house();
+    let mut stream = Stream::open(&house, Some(5000));
+    for id in 1..=2 {
+        house.desk.tell(Happening::Queue);
+        assert_eq!(stream.next().unwrap().0, id);
+    }
+}
+
+#[test]
 fn a_slow_viewer_loses_moments_and_nothing_else() {
     let house = house();
     let mut stream = Stream::open(&house, Some(0));

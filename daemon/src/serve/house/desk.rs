@@ -14,6 +14,16 @@ use tokio::sync::broadcast;
 
 #[async_trait]
 impl Desk for House {
+    async fn ready(&self) -> Result<(), Refusal> {
+        if self.is_closing() {
+            return Err(Refusal::State("this daemon winds down".to_owned()));
+        }
+        self.takes_jobs()?;
+        // The cheapest question that the database has to answer.
+        self.store.queue_held().await?;
+        Ok(())
+    }
+
     async fn rig(&self) -> Result<RigState, Refusal> {
         Ok(self.rig_lately().await)
     }

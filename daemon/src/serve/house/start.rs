@@ -95,7 +95,7 @@ impl House {
             draining: Mutex::default(),
             drained: Notify::new(),
             store,
-            news: Newsroom::default(),
+            news: Newsroom::at(UtcTime::now()),
             kept: Lately::default(),
             runs,
             arm_over_port,
@@ -140,10 +140,9 @@ impl House {
             self.cut_off(&run).await?;
         }
         let known: BTreeSet<String> = self.store.indexed().await?.into_iter().collect();
-        for run in names::folders(&self.runs) {
-            if known.contains(&run) {
-                continue;
-            }
+        let unknown: Vec<String> =
+            names::folders(&self.runs).into_iter().filter(|run| !known.contains(run)).collect();
+        for run in directory::by_beginning(&self.runs, unknown) {
             match directory::indexed(&self.runs.join(&run)) {
                 Ok(indexed) if indexed.run == run => self.store.index(&indexed).await?,
                 Ok(indexed) => tracing::warn!("folder {run} holds run {}; it is left alone", indexed.run),
