@@ -3,6 +3,7 @@
 //! The one boundary between the doors (socket, port, page) and the house (queue, store, runs): the doors find out who asks and
 //! hold no state of the house; the house decides and knows no protocol.
 
+use super::counts::Watched;
 use super::news::Told;
 use super::words::{
     Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
@@ -62,6 +63,8 @@ pub struct RunFile {
 pub trait Desk: Send + Sync {
     /// Whether work is taken: not while the daemon winds down or drains, nor without its database.
     async fn ready(&self) -> Result<(), Refusal>;
+    /// What was counted, and what is so now.
+    async fn watched(&self) -> Watched;
     /// State of the rig.
     async fn rig(&self) -> Result<RigState, Refusal>;
     /// Hands in a job; with the same key again, the same answer comes without a second job.

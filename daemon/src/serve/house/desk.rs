@@ -2,6 +2,7 @@
 
 use super::House;
 use crate::record::ResultRecord;
+use crate::serve::counts::Watched;
 use crate::serve::desk::{Desk, Refusal, RunFile};
 use crate::serve::news::Told;
 use crate::serve::words::{
@@ -22,6 +23,10 @@ impl Desk for House {
         // The cheapest question that the database has to answer.
         self.store.queue_held().await?;
         Ok(())
+    }
+
+    async fn watched(&self) -> Watched {
+        self.watched_now()
     }
 
     async fn rig(&self) -> Result<RigState, Refusal> {
