@@ -11,7 +11,7 @@ use calwright::serve::desk::{Desk, Refusal, RunFile};
 use calwright::serve::news::Told;
 use calwright::serve::words::{
     Acknowledging, Arming, AuditEntry, Draining, Happening, HistoryPoint, LatchState, News, Person,
-    QueueEntry, Registers, Reloaded, Reloading, RigState, RunFilter, RunSummary, Stage, Submission,
+    QueueEntry, Registers, Reloaded, Reloading, RigState, RunFilter, RunSummary, Stage, Stopped, Submission,
 };
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -29,6 +29,7 @@ pub struct PlayDesk {
 /// What it holds.
 pub(super) struct Held {
     pub(super) rig: RigState,
+    stopped: Stopped,
     pub(super) jobs: Vec<QueueEntry>,
     keys: Vec<(String, Submission, i64)>,
     pub(super) runs: Vec<(RunSummary, PathBuf)>,
@@ -48,6 +49,7 @@ impl PlayDesk {
     pub fn new(runs: &[PathBuf]) -> anyhow::Result<Self> {
         let mut held = Held {
             rig: played::rig(),
+            stopped: Stopped { at_rest: true, message: "everything is at rest".to_owned() },
             jobs: played::jobs()?,
             keys: Vec::new(),
             runs: Vec::new(),
@@ -150,7 +152,13 @@ impl PlayDesk {
         Ok(changed)
     }
 
-    pub(super) fn set_rig(&self, with: impl FnOnce(&mut RigState)) -> RigState {
+    /// Has every stop go so from now on.
+    pub fn set_stopped(&self, how: Stopped) {
+        self.lock().stopped = how;
+    }
+
+    /// Changes the state of the rig, and tells.
+    pub fn set_rig(&self, with: impl FnOnce(&mut RigState)) -> RigState {
         let rig = {
             let mut held = self.lock();
             with(&mut held.rig);
@@ -274,7 +282,7 @@ impl Desk for PlayDesk {
         self.change(job, |j| j.stage = Stage::Waiting)
     }
 
-    async fn stop(&self, who: Option<&Person>) -> Done<String> {
+    async fn stop(&self, who: Option<&Person>) -> Done<Stopped> {
         self.note(who, "stop", String::new());
         let cut_off = self.lock().rig.running.clone();
         if let Some(run) = cut_off {
@@ -289,7 +297,7 @@ impl Desk for PlayDesk {
             (rig.leave_by, rig.leave_until, rig.running) = (None, None, None);
             rig.leave_missing = Some("the rig was stopped".to_owned());
         });
-        Ok("everything is at rest".to_owned())
+        Ok(self.lock().stopped.clone())
     }
 
     async fn arm(&self, who: &Person, what: Arming) -> Done<RigState> {

@@ -127,3 +127,12 @@ fn streams_end_when_the_doors_close_and_the_socket_goes() {
     assert!(stream.next().is_none());
     assert!(!socket.exists());
 }
+
+/// A viewer that was there before the daemon's last start comes with a number that is higher than any of now.
+#[test]
+fn a_viewer_from_before_a_restart_hears_what_happens_now() {
+    let house = house();
+    let mut stream = Stream::open(&house, Some(1_000_000));
+    house.desk.tell(Happening::Began("a-run".into()));
+    assert_eq!(stream.next().unwrap().1, "began");
+}

@@ -5,6 +5,7 @@ mod greedy;
 mod identity;
 mod live;
 mod looks;
+mod rig;
 mod secrets;
 mod sites;
 mod tls;

@@ -10,7 +10,7 @@ use crate::serve::desk::Refusal;
 use crate::serve::names::job_name;
 use crate::serve::rig::said;
 use crate::serve::store::{NewJob, Said, StoredJob, StoredStage, Submitted};
-use crate::serve::words::{Happening, Person, QueueEntry, Role, Stage, Submission};
+use crate::serve::words::{Happening, Person, QueueEntry, RigState, Role, Stage, Submission};
 use crate::station::leave::mounted_sha256;
 use calibration::sequence::{Operator, Setup};
 use plan_schema::faults::Faults;
@@ -304,7 +304,12 @@ impl House {
     /// The rig's state changed: viewers are told.
     pub(in crate::serve) async fn rig_changed(&self) {
         self.kept.rig.forget();
-        let state = self.rig_state().await;
+        self.tell_rig(self.rig_state().await);
+    }
+
+    /// Tells viewers of another state of the rig; whoever asks from then on is not answered with the one before.
+    pub(in crate::serve) fn tell_rig(&self, state: RigState) {
+        self.kept.rig.forget();
         self.news.tell(Happening::Rig(state));
     }
 }

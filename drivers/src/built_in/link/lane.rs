@@ -1,22 +1,41 @@
 //! One link, one transfer at a time, and what makes safe goes first.
 //!
-//! Invariant: whoever holds the guard of [`Lane::calm`] gives it back after one transfer, or looks at
-//! [`Lane::is_wanted`] before the next. So what makes safe waits for one transfer at most.
+//! Invariant: whoever holds the guard of [`Lane::calm`] gives it back after one transfer. What speaks over the link sees to
+//! that: it has a [`Wanted`], and begins no transfer but those of [`MAKE_SAFE`] while something urgent waits. So what makes
+//! safe waits for one transfer at most.
 
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use tokio::sync::{Mutex, MutexGuard};
+
+/// The call that gives way to nothing, and repeats nothing: what it is for can't wait.
+pub(crate) const MAKE_SAFE: &str = "make_safe";
+
+/// How many urgent callers wait for a lane.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Wanted(Arc<AtomicUsize>);
+
+impl Wanted {
+    /// True where a transfer of `op` has to wait, because it would keep something urgent waiting.
+    pub(crate) fn before(&self, op: &str) -> bool {
+        op != MAKE_SAFE && self.0.load(Ordering::SeqCst) > 0
+    }
+}
+
+/// What is said to a call that gives way.
+pub(crate) const GIVES_WAY: &str = "it is being made safe";
 
 /// Something that one caller at a time may use.
 #[derive(Debug)]
 pub(crate) struct Lane<T> {
     inner: Mutex<T>,
-    urgent: AtomicUsize,
+    wanted: Wanted,
 }
 
 impl<T> Lane<T> {
-    /// A free lane.
-    pub(crate) fn new(inner: T) -> Self {
-        Self { inner: Mutex::new(inner), urgent: AtomicUsize::new(0) }
+    /// A free lane; what speaks over it has `wanted` too.
+    pub(crate) fn new(wanted: Wanted, inner: T) -> Self {
+        Self { inner: Mutex::new(inner), wanted }
     }
 
     /// Waits for its turn, and lets everything urgent go first.
@@ -40,25 +59,24 @@ impl<T> Lane<T> {
                 self.0.fetch_sub(1, Ordering::SeqCst);
             }
         }
-        self.urgent.fetch_add(1, Ordering::SeqCst);
-        let _waits = Waits(&self.urgent);
+        self.wanted.0.fetch_add(1, Ordering::SeqCst);
+        let _waits = Waits(&self.wanted.0);
         self.inner.lock().await
     }
 
     /// True while something urgent waits.
     pub(crate) fn is_wanted(&self) -> bool {
-        self.urgent.load(Ordering::SeqCst) > 0
+        self.wanted.0.load(Ordering::SeqCst) > 0
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::sync::Arc;
 
     #[tokio::test]
     async fn what_is_urgent_goes_first() {
-        let lane = Arc::new(Lane::new(Vec::new()));
+        let lane = Arc::new(Lane::new(Wanted::default(), Vec::new()));
         let held = lane.calm().await;
         let spawn = |name: &'static str, urgent: bool| {
             let lane = lane.clone();

@@ -10,6 +10,7 @@ pub(super) mod template;
 #[cfg(test)]
 pub(crate) mod tests_support;
 
+use lane::{MAKE_SAFE, Wanted};
 use plan_schema::units::Seconds;
 use plan_schema::{written_table, written_words};
 use std::fmt::Debug;
@@ -17,7 +18,7 @@ use std::io;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite};
 use tokio::net::TcpStream;
-use tokio::time::timeout;
+use tokio::time::{Instant, timeout};
 use tokio_serial::{DataBits, FlowControl, SerialPortBuilderExt, StopBits};
 
 written_words! {
@@ -181,6 +182,18 @@ impl Link {
         Duration::from_secs_f64(self.timeout.si().clamp(0.001, TIMEOUT_MAX))
     }
 
+    /// Longest time that a line has to be quiet before it is spoken on.
+    pub(super) fn quiet(&self) -> Duration {
+        self.transfer().min(QUIET)
+    }
+
+    /// Longest time that making safe takes, where it takes at most so many transfers: the step of another call that is under
+    /// way, those transfers, and the link opened anew once (connection, quiet, identity). Nothing is asked twice meanwhile.
+    pub(super) fn safe_within(&self, transfers: f64) -> Seconds {
+        let quiet = if self.is_drained() { 2.0 * self.quiet().as_secs_f64() } else { 0.0 };
+        self.timeout * (2.0 + transfers + 4.0) + Seconds::new(quiet) + self.delay()
+    }
+
     /// Opens the link.
     ///
     /// # Errors
@@ -238,6 +251,30 @@ impl Link {
     pub(super) fn keeps_late_answers(&self) -> bool {
         self.tcp.is_none()
     }
+
+    /// True where such answers are waited out: over USBTMC nothing comes that was not asked for.
+    fn is_drained(&self) -> bool {
+        self.keeps_late_answers() && self.usbtmc.is_none()
+    }
+
+    /// Throws away what comes late, where anything may, so that `op` meets nothing of it. Ends after eight times of quiet; what
+    /// makes safe waits for two at most and then speaks all the same, for its own answers are looked at.
+    ///
+    /// # Errors
+    /// Where the wire is gone, or never quiet, or something urgent waits.
+    pub(super) async fn drain(&self, wire: &mut Box<dyn Wire>, op: &str, wanted: &Wanted) -> io::Result<()> {
+        if !self.is_drained() {
+            return Ok(());
+        }
+        let times = if op == MAKE_SAFE { 2 } else { 8 };
+        match drain(wire, self.quiet(), times, || wanted.before(op)).await {
+            Err(error) if op == MAKE_SAFE && error.kind() == io::ErrorKind::InvalidData => {
+                tracing::warn!("{error}; it is made safe all the same (at {})", self.address());
+                Ok(())
+            }
+            drained => drained,
+        }
+    }
 }
 
 fn is_host_and_port(address: &str) -> bool {
@@ -252,16 +289,19 @@ impl<T: AsyncRead + AsyncWrite + Unpin + Send + Debug> Wire for T {}
 const BABBLE: usize = 1 << 20;
 
 /// Longest time that a line has to be quiet before it is spoken on: who makes safe waits for it.
-pub(super) const QUIET: Duration = Duration::from_millis(250);
+const QUIET: Duration = Duration::from_millis(250);
 
-/// Throws away what comes in until nothing came for `quiet`. Ends after eight such times at the latest.
-///
-/// # Errors
-/// Where the wire is gone, or never quiet.
-pub(super) async fn drain(wire: &mut (impl Wire + ?Sized), quiet: Duration) -> io::Result<()> {
+/// Throws away what comes in until nothing came for `quiet`. Ends after so many such times, or where `leave` says so.
+async fn drain(
+    wire: &mut Box<dyn Wire>,
+    quiet: Duration,
+    times: u32,
+    leave: impl Fn() -> bool,
+) -> io::Result<()> {
+    let until = Instant::now() + quiet * times;
     let mut waste = [0_u8; 4096];
     let mut thrown = 0;
-    for _ in 0..256 {
+    while !leave() && Instant::now() + quiet <= until {
         match timeout(quiet, wire.read(&mut waste)).await {
             Err(_) => return Ok(()),
             Ok(Ok(0)) => return Err(io::Error::from(io::ErrorKind::UnexpectedEof)),
@@ -316,6 +356,23 @@ mod tests {
         assert!((usb.delay().si() - 4.8).abs() < 1e-12);
         assert!(usb.problems().is_empty());
         assert_eq!(usb.problems_of_modbus().len(), 1);
+    }
+
+    /// A letter comes in before the line was quiet for long enough, again and again.
+    #[tokio::test]
+    async fn a_line_that_is_never_quiet_is_waited_for_in_bounded_time() {
+        let (near, mut far) = tokio::io::duplex(64);
+        tokio::spawn(async move {
+            while tokio::io::AsyncWriteExt::write_all(&mut far, b"x").await.is_ok() {
+                tokio::time::sleep(Duration::from_millis(20)).await;
+            }
+        });
+        let (mut wire, quiet): (Box<dyn Wire>, _) = (Box::new(near), Duration::from_millis(100));
+        let begun = Instant::now();
+        assert!(drain(&mut wire, quiet, 8, || false).await.is_err());
+        // As many letters as were passed over before took more than five seconds.
+        assert!(begun.elapsed() < quiet * 40);
+        assert!(drain(&mut wire, quiet, 8, || true).await.is_err());
     }
 
     /// Nobody listens at a port that was just given back; a path that is none is refused as well.

@@ -5,13 +5,14 @@
 //! transfer that did not end well (time-out, nonsense, a caller that gave up) closes the link; the next one opens it
 //! anew, throws away what still comes in, and asks who is there before it asks anything else.
 
+use super::lane::{GIVES_WAY, MAKE_SAFE, Wanted};
 use super::number::shorten;
-use super::{Link, QUIET, Wire, drain};
+use super::{Link, Wire};
 use crate::error::{DriverError, ErrorKind};
 use std::io;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::time::timeout;
+use tokio::time::{Instant, timeout};
 
 /// Longest line that is taken for an answer.
 const LINE_MAX: usize = 64 * 1024;
@@ -33,6 +34,8 @@ pub(crate) struct Talk {
     known_as: Option<(String, String)>,
     opened: bool,
     reopened: bool,
+    /// What transfers give way to.
+    wanted: Wanted,
 }
 
 /// What is waited for.
@@ -60,7 +63,13 @@ impl Talk {
             known_as: None,
             opened: false,
             reopened: false,
+            wanted: Wanted::default(),
         }
+    }
+
+    /// What transfers give way to: for the lane that this conversation lies in.
+    pub(crate) fn wanted(&self) -> Wanted {
+        self.wanted.clone()
     }
 
     /// Asks who is there, and from now on expects this answer whenever the link was opened anew.
@@ -86,7 +95,7 @@ impl Talk {
         if self.unfinished {
             self.hang_up();
         }
-        self.ready().await.map_err(|f| self.error(op, f))
+        self.ready(op).await.map_err(|f| self.error(op, f))
     }
 
     /// Sends a command that has no answer.
@@ -133,7 +142,7 @@ impl Talk {
         self.text(op, line)
     }
 
-    /// Asks a question; asks again, as often as the settings say, where no answer comes.
+    /// Asks a question; asks again, as often as the settings say, where no answer comes, but not to make safe.
     ///
     /// # Errors
     /// `timeout`, `disconnected`, or `bad_data` for an answer that is no line of text.
@@ -167,6 +176,7 @@ impl Talk {
             match self.exchange(op, &[question], answer).await {
                 Err(error)
                     if tries < self.link.retries
+                        && op != MAKE_SAFE
                         && matches!(error.kind, ErrorKind::Timeout | ErrorKind::Disconnected) =>
                 {
                     tries += 1;
@@ -193,7 +203,9 @@ impl Talk {
         answer: Answer,
         within: Duration,
     ) -> Result<Vec<u8>, DriverError> {
+        self.give_way(op).map_err(|f| self.error(op, f))?;
         self.reach(op).await?;
+        self.give_way(op).map_err(|f| self.error(op, f))?;
         self.unfinished = true;
         match self.transfer(lines, answer, within).await {
             Ok(got) => {
@@ -207,6 +219,11 @@ impl Talk {
         }
     }
 
+    /// Between two transfers, for the sake of what makes safe.
+    fn give_way(&self, op: &str) -> Result<(), Failure> {
+        if self.wanted.before(op) { Err((ErrorKind::Busy, GIVES_WAY.to_owned())) } else { Ok(()) }
+    }
+
     fn hang_up(&mut self) {
         self.wire = None;
         self.input.clear();
@@ -215,7 +232,7 @@ impl Talk {
     }
 
     /// Opens the link if it is closed, and sees to it that no late answer is left and the same instrument answers.
-    async fn ready(&mut self) -> Result<(), Failure> {
+    async fn ready(&mut self, op: &str) -> Result<(), Failure> {
         if self.wire.is_some() {
             return Ok(());
         }
@@ -224,14 +241,13 @@ impl Talk {
         let within = if self.opened { transfer * 2 } else { Duration::MAX };
         let mut wire = self.link.connect(within).await.map_err(|e| of_io(&e))?;
         // At the first opening too: what a host before this one asked may be answered only now.
-        if self.link.keeps_late_answers() && self.link.usbtmc.is_none() {
-            drain(&mut wire, transfer.min(QUIET)).await.map_err(|e| of_io(&e))?;
-        }
+        self.link.drain(&mut wire, op, &self.wanted).await.map_err(|e| of_io(&e))?;
+        self.give_way(op)?;
         self.input.clear();
         self.wire = Some(wire);
         self.reopened |= self.opened;
         if self.opened
-            && let Err(failure) = self.meet_again(transfer).await
+            && let Err(failure) = self.meet_again(op, transfer).await
         {
             self.hang_up();
             return Err(failure);
@@ -240,18 +256,22 @@ impl Talk {
         Ok(())
     }
 
-    async fn meet_again(&mut self, within: Duration) -> Result<(), Failure> {
+    /// Asks who is there; takes twice the time of a transfer at most.
+    async fn meet_again(&mut self, op: &str, within: Duration) -> Result<(), Failure> {
         let Some((question, known)) = self.known_as.clone() else {
             return Ok(());
         };
+        let until = Instant::now() + within * 2;
         let mut answer = self.transfer(&[&question], Answer::Line, within).await?;
         let late = if self.link.keeps_late_answers() { LATE_LINES } else { 0 };
         for _ in 0..late {
             if answer == known.as_bytes() {
                 break;
             }
+            self.give_way(op)?;
             self.message_ended = false;
-            answer = self.transfer(&[], Answer::Line, within).await?;
+            let left = until.saturating_duration_since(Instant::now()).min(within);
+            answer = self.transfer(&[], Answer::Line, left).await?;
         }
         if answer == known.as_bytes() {
             return Ok(());
@@ -330,7 +350,9 @@ impl Talk {
 
     /// Reads more into the input.
     async fn more(&mut self, room: usize) -> Result<(), Failure> {
-        let mut chunk = vec![0_u8; room.clamp(4096, 1 << 20)];
+        // Where an answer ends by being shorter than what was asked for, more than any of them is asked for.
+        let least = if self.link.usbtmc.is_some() { LINE_MAX + 1 } else { 4096 };
+        let mut chunk = vec![0_u8; room.saturating_add(1).clamp(least, 1 << 20)];
         let count = self.wire()?.read(&mut chunk).await.map_err(|e| of_io(&e))?;
         if count == 0 {
             return Err(hung_up());

@@ -6,7 +6,7 @@
 use super::client::Modbus;
 use super::map::{Contact, Image, Places, Reading, Register};
 use crate::built_in::link::Link;
-use crate::built_in::link::lane::Lane;
+use crate::built_in::link::lane::{Lane, MAKE_SAFE};
 use crate::built_in::opened;
 use crate::built_in::settings::{Number, check, read_or_refuse};
 use crate::error::{DriverError, ErrorKind};
@@ -146,9 +146,10 @@ impl AmplifierSettings {
         found
     }
 
-    /// Longest time that making safe takes: the transfer that is under way, the link opened anew, two attempts.
+    /// Longest time that making safe takes, in two attempts: the mute written (a bit of a register is read before) and read
+    /// back, then the same without leave to the output stage.
     fn safe_within(&self) -> Seconds {
-        self.link.timeout * (1.0 + 3.0 + 2.0 * 4.0) + self.follows * 2.0
+        self.link.safe_within(2.0 * 6.0) + self.follows * 4.0
     }
 }
 
@@ -190,8 +191,9 @@ pub(crate) async fn open(name: &str, settings: AmplifierSettings) -> Result<Open
         tracing::warn!(instrument = name, "it reports: {}", faults.join(", "));
     }
     let safe_within = settings.safe_within();
+    let wanted = modbus.wanted();
     let state = State { modbus, beats: 0, proved: false, faults: Vec::new() };
-    let shared = Arc::new(Shared { lane: Lane::new(state), settings });
+    let shared = Arc::new(Shared { lane: Lane::new(wanted, state), settings });
     let mut opened = opened(identity, Arc::new(Safe(shared.clone())), safe_within);
     opened.amplifier = Some(Box::new(Amplifier(shared)));
     Ok(opened)
@@ -268,14 +270,13 @@ impl State {
         }
     }
 
-    /// Writes the mute and waits until it reads back so; returns whether it does.
-    async fn set_mute(
+    /// Waits until it reads back as muted or live, as long as it may take to follow.
+    async fn follows(
         &mut self,
         settings: &AmplifierSettings,
         op: &'static str,
         muted: bool,
     ) -> Result<(), DriverError> {
-        settings.mute.write(&mut self.modbus, op, muted).await?;
         let begun = Instant::now();
         let contact = settings.read_back();
         let place = Places::default().contacts([&contact]);
@@ -296,9 +297,23 @@ impl State {
         }
     }
 
-    async fn make_safe(&mut self, settings: &AmplifierSettings) -> Result<(), DriverError> {
+    /// Mutes, and has it read back; what reads back is what counts, whatever became of the command.
+    async fn make_safe(&mut self, settings: &AmplifierSettings, op: &'static str) -> Result<(), DriverError> {
         self.proved = false;
-        self.set_mute(settings, "make_safe", true).await?;
+        let written = settings.mute.write(&mut self.modbus, op, true).await;
+        let mut read = self.follows(settings, op, true).await;
+        // What one command did not do the other may.
+        if let (Err(_), Some(enable)) = (&read, settings.enable) {
+            let withdrawn = enable.write(&mut self.modbus, op, false).await;
+            read = self.follows(settings, op, true).await;
+            if let (Err(error), Err(_)) = (withdrawn, &read) {
+                tracing::warn!("what enables it could not be taken away either: {error}");
+            }
+        }
+        if read.is_err() {
+            written?;
+        }
+        read?;
         let _ = self.modbus.take_reopened();
         self.proved = true;
         Ok(())
@@ -350,21 +365,35 @@ impl PowerAmplifier for Amplifier {
         if let Some(enable) = settings.enable {
             enable.write(&mut state.modbus, "unmute", true).await?;
         }
-        if shared.lane.is_wanted() {
-            return Err(state.modbus.wrong(ErrorKind::Busy, "unmute", "it is being made safe"));
-        }
-        state.set_mute(settings, "unmute", false).await?;
+        settings.mute.write(&mut state.modbus, "unmute", false).await?;
+        state.follows(settings, "unmute", false).await?;
         state.status(settings, "unmute").await
     }
 
     async fn mute(&mut self) -> Result<AmplifierStatus, DriverError> {
-        let mut state = self.0.lane.calm().await;
-        state.make_safe(&self.0.settings).await?;
-        state.status(&self.0.settings, "mute").await
+        let Shared { lane, settings } = &*self.0;
+        loop {
+            let mut state = lane.calm().await;
+            let muted = match state.make_safe(settings, "mute").await {
+                Ok(()) => state.status(settings, "mute").await,
+                Err(error) => Err(error),
+            };
+            if muted.is_ok() || !lane.is_wanted() {
+                return muted;
+            }
+        }
     }
 
     async fn status(&mut self) -> Result<AmplifierStatus, DriverError> {
-        self.0.lane.calm().await.status(&self.0.settings, "status").await
+        let Shared { lane, settings } = &*self.0;
+        loop {
+            let mut state = lane.calm().await;
+            let status = state.status(settings, "status").await;
+            // What gave way to making safe is asked anew after it.
+            if status.is_ok() || !lane.is_wanted() {
+                return status;
+            }
+        }
     }
 }
 
@@ -375,9 +404,9 @@ impl SafeHandle for Safe {
     async fn make_safe(&self, _why: StopReason) -> Result<SafeProof, DriverError> {
         let mut state = self.0.lane.urgent().await;
         // A link that was lost is opened anew once.
-        if let Err(error) = state.make_safe(&self.0.settings).await {
+        if let Err(error) = state.make_safe(&self.0.settings, MAKE_SAFE).await {
             tracing::warn!("making safe once more: {error}");
-            state.make_safe(&self.0.settings).await?;
+            state.make_safe(&self.0.settings, MAKE_SAFE).await?;
         }
         Ok(SafeProof { drive: None, muted: Some(true) })
     }

@@ -4,9 +4,10 @@
 //! was asked for is an error here: nothing that a peer sends passes for data because it came. A request that was cut off
 //! closes the link, so that its late answer meets nobody.
 
+use crate::built_in::link::Link;
+use crate::built_in::link::lane::{GIVES_WAY, MAKE_SAFE, Wanted};
 use crate::built_in::link::number::shorten;
 use crate::built_in::link::talk::of_io;
-use crate::built_in::link::{Link, QUIET, drain};
 use crate::error::{DriverError, ErrorKind};
 use std::borrow::Cow;
 use std::fmt;
@@ -59,6 +60,8 @@ pub(super) struct Modbus {
     reopened: bool,
     /// When the line has been silent for long enough.
     free_at: Option<Instant>,
+    /// What requests give way to.
+    wanted: Wanted,
 }
 
 impl fmt::Debug for Modbus {
@@ -80,7 +83,13 @@ impl Modbus {
             opened: false,
             reopened: false,
             free_at: None,
+            wanted: Wanted::default(),
         }
+    }
+
+    /// What requests give way to: for the lane that this unit lies in.
+    pub(super) fn wanted(&self) -> Wanted {
+        self.wanted.clone()
     }
 
     /// True once after the link was opened anew.
@@ -89,7 +98,7 @@ impl Modbus {
     }
 
     /// Reads `count` places of a table from `first` on; a bit is 0 or 1. Asked again where no answer comes, as often as the
-    /// settings say.
+    /// settings say, but not to make safe.
     ///
     /// # Errors
     /// Where no answer comes, or another than was asked for.
@@ -111,6 +120,7 @@ impl Modbus {
             match self.call(op, request.clone()).await {
                 Err(error)
                     if tries < self.link.retries
+                        && op != MAKE_SAFE
                         && matches!(error.kind, ErrorKind::Timeout | ErrorKind::Disconnected) =>
                 {
                     tries += 1;
@@ -186,6 +196,11 @@ impl Modbus {
         DriverError::new(kind, &self.instrument, op, detail)
     }
 
+    /// Between two requests, for the sake of what makes safe.
+    fn give_way(&self, op: &str) -> Result<(), Failure> {
+        if self.wanted.before(op) { Err((ErrorKind::Busy, GIVES_WAY.to_owned())) } else { Ok(()) }
+    }
+
     fn hang_up(&mut self) {
         self.context = None;
         self.unfinished = false;
@@ -195,7 +210,9 @@ impl Modbus {
         if self.unfinished {
             self.hang_up();
         }
-        self.ready().await.map_err(|(kind, detail)| self.wrong(kind, op, detail))?;
+        self.give_way(op).map_err(|(kind, detail)| self.wrong(kind, op, detail))?;
+        self.ready(op).await.map_err(|(kind, detail)| self.wrong(kind, op, detail))?;
+        self.give_way(op).map_err(|(kind, detail)| self.wrong(kind, op, detail))?;
         self.unfinished = true;
         let answer = self.call_now(request).await;
         self.free_at = self.silence().map(|silence| Instant::now() + silence);
@@ -236,7 +253,7 @@ impl Modbus {
     }
 
     /// Opens the link where it is closed; on a line, late answers are waited out.
-    async fn ready(&mut self) -> Result<(), Failure> {
+    async fn ready(&mut self, op: &str) -> Result<(), Failure> {
         if self.context.is_some() {
             return Ok(());
         }
@@ -245,9 +262,9 @@ impl Modbus {
         let mut wire = self.link.connect(within).await.map_err(|e| of_io(&e))?;
         #[expect(clippy::cast_possible_truncation, reason = "the settings are checked to be at most 255")]
         let unit = Slave(self.link.unit as u8);
+        // At the first opening too: what a host before this one asked may be answered only now.
+        self.link.drain(&mut wire, op, &self.wanted).await.map_err(|e| of_io(&e))?;
         self.context = Some(if self.link.keeps_late_answers() {
-            // At the first opening too: what a host before this one asked may be answered only now.
-            drain(&mut wire, transfer.min(QUIET)).await.map_err(|e| of_io(&e))?;
             rtu::attach_slave(wire, unit)
         } else {
             tcp::attach_slave(wire, unit)

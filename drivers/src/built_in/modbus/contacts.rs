@@ -3,7 +3,7 @@
 use super::client::Modbus;
 use super::map::{Contact, Places, Register};
 use crate::built_in::link::Link;
-use crate::built_in::link::lane::Lane;
+use crate::built_in::link::lane::{Lane, MAKE_SAFE};
 use crate::built_in::opened;
 use crate::built_in::settings::{check, read_or_refuse};
 use crate::error::{DriverError, ErrorKind};
@@ -78,8 +78,9 @@ impl DriverFactory for Factory {
             ..Identity::default()
         };
         let outputs = f64::from(u32::try_from(settings.outputs.len()).unwrap_or(u32::MAX));
-        let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * outputs);
-        let shared = Arc::new(Shared { lane: Lane::new((modbus, 0)), settings });
+        // Two attempts for each: written (a bit of a register is read before), and read back.
+        let safe_within = settings.link.safe_within(2.0 * 3.0 * outputs);
+        let shared = Arc::new(Shared { lane: Lane::new(modbus.wanted(), (modbus, 0)), settings });
         let mut opened = opened(identity, Arc::new(Safe(shared.clone())), safe_within);
         opened.contacts = Some(Box::new(Panel(shared)));
         Ok(opened)
@@ -97,23 +98,15 @@ struct Panel(Arc<Shared>);
 #[async_trait]
 impl Contacts for Panel {
     async fn read(&mut self) -> Result<ContactReading, DriverError> {
-        let settings = &self.0.settings;
-        let mut lane = self.0.lane.calm().await;
-        let (modbus, beats) = &mut *lane;
-        if let Some(register) = settings.heartbeat {
-            *beats = beats.wrapping_add(1);
-            modbus.write_words("read", register.address, &[*beats]).await?;
+        loop {
+            let mut lane = self.0.lane.calm().await;
+            let (modbus, beats) = &mut *lane;
+            let reading = self.0.settings.read(modbus, beats).await;
+            // What gave way to making safe is read anew after it.
+            if reading.is_ok() || !self.0.lane.is_wanted() {
+                return reading;
+            }
         }
-        let image = settings.places().read(modbus, "read").await?;
-        let state = |contact: &Contact| {
-            contact
-                .in_image(&image)
-                .ok_or_else(|| modbus.wrong(ErrorKind::Bug, "read", format!("{contact} was not read")))
-        };
-        Ok(ContactReading {
-            emergency_stop_closed: state(&settings.emergency_stop)?,
-            inputs: settings.inputs.iter().map(state).collect::<Result<_, _>>()?,
-        })
     }
 
     async fn set_output(&mut self, number: u32, on: bool) -> Result<bool, DriverError> {
@@ -126,30 +119,56 @@ impl Contacts for Panel {
                 format!("the settings name {} outputs, and none of number {number}", settings.outputs.len());
             return Err(modbus.wrong(ErrorKind::OutOfRange, "set_output", detail));
         };
-        output.write(modbus, "set_output", on).await?;
-        let image = Places::default().contacts([&output]).read(modbus, "set_output").await?;
-        match output.in_image(&image) {
-            Some(state) if state == on => Ok(on),
-            _ => Err(modbus.wrong(
-                ErrorKind::BadData,
-                "set_output",
-                format!("{output} does not read back as written"),
-            )),
-        }
+        switch(modbus, "set_output", output, on).await.map(|()| on)
     }
+}
+
+impl ContactsSettings {
+    async fn read(&self, modbus: &mut Modbus, beats: &mut u16) -> Result<ContactReading, DriverError> {
+        if let Some(register) = self.heartbeat {
+            *beats = beats.wrapping_add(1);
+            modbus.write_words("read", register.address, &[*beats]).await?;
+        }
+        let image = self.places().read(modbus, "read").await?;
+        let state = |contact: &Contact| {
+            contact
+                .in_image(&image)
+                .ok_or_else(|| modbus.wrong(ErrorKind::Bug, "read", format!("{contact} was not read")))
+        };
+        Ok(ContactReading {
+            emergency_stop_closed: state(&self.emergency_stop)?,
+            inputs: self.inputs.iter().map(state).collect::<Result<_, _>>()?,
+        })
+    }
+}
+
+/// Switches an output, and has it read back.
+async fn switch(modbus: &mut Modbus, op: &'static str, output: Contact, on: bool) -> Result<(), DriverError> {
+    output.write(modbus, op, on).await?;
+    let image = Places::default().contacts([&output]).read(modbus, op).await?;
+    if output.in_image(&image) == Some(on) {
+        return Ok(());
+    }
+    Err(modbus.wrong(ErrorKind::BadData, op, format!("{output} does not read back as written")))
 }
 
 struct Safe(Arc<Shared>);
 
 #[async_trait]
 impl SafeHandle for Safe {
-    /// Contacts move nothing; their outputs go off.
+    /// Contacts move nothing; their outputs go off, each whatever became of the others. What failed is tried once more, since
+    /// a link that was lost is opened anew once.
     async fn make_safe(&self, _why: StopReason) -> Result<SafeProof, DriverError> {
         let mut lane = self.0.lane.urgent().await;
+        let mut first = Ok(SafeProof::default());
         for output in &self.0.settings.outputs {
-            output.write(&mut lane.0, "make_safe", false).await?;
+            if let Err(error) = switch(&mut lane.0, MAKE_SAFE, *output, false).await {
+                tracing::warn!("switching off once more: {error}");
+                let again = switch(&mut lane.0, MAKE_SAFE, *output, false).await;
+                first = first.and_then(|proof| again.map(|()| proof));
+            }
         }
-        Ok(SafeProof::default())
+        first
     }
 
     fn transfer_within(&self) -> Option<Seconds> {

@@ -19,6 +19,8 @@ pub(super) struct Unit {
     pub(super) log: Vec<(u8, u16)>,
     /// Coils that do not follow.
     pub(super) stuck: Vec<u16>,
+    /// Coils whose writing is answered by an exception.
+    pub(super) refused: Vec<u16>,
     pub(super) silent: bool,
     /// Answers this in place of its own answer, behind the function code.
     pub(super) nonsense: Option<Vec<u8>>,
@@ -55,6 +57,7 @@ impl Unit {
                 let bytes: Vec<u8> = words.iter().flat_map(|w| w.to_be_bytes()).collect();
                 Some([&[function, u8::try_from(bytes.len()).unwrap()], bytes.as_slice()].concat())
             }
+            5 if self.refused.contains(&address) => refuse(),
             5 => {
                 if !self.stuck.contains(&address) {
                     self.bits.insert(address, count == 0xff00);

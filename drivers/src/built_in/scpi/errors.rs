@@ -1,5 +1,6 @@
 //! The error queue of SCPI-99: read after every setting, so that a setting that was refused does not pass for taken.
 
+use crate::built_in::link::lane::MAKE_SAFE;
 use crate::built_in::link::number::shorten;
 use crate::built_in::link::talk::Talk;
 use crate::error::{DriverError, ErrorKind};
@@ -39,7 +40,7 @@ pub(super) async fn check(
     read_on(talk, op, command, queue, answer).await
 }
 
-/// Reads the rest of the queue behind its first entry.
+/// Reads the rest of the queue behind its first entry; what makes safe has no time for more than that one.
 async fn read_on(
     talk: &mut Talk,
     op: &'static str,
@@ -51,6 +52,7 @@ async fn read_on(
     for _ in 0..ENTRIES_MAX {
         match entry(&answer) {
             Ok(None) => return conclude(talk, op, command, &found),
+            Ok(Some(error)) if op == MAKE_SAFE => return conclude(talk, op, command, &[error]),
             Ok(Some(error)) => found.push(error),
             Err(detail) => return Err(talk.wrong(ErrorKind::Protocol, op, detail)),
         }

@@ -134,6 +134,15 @@ impl Line {
             return Err(wrong(ErrorKind::Disconnected, detail));
         }
         self.unfinished = true;
+        // What waits here already answers nothing that is asked now.
+        if let Ok(answer) = self.answers.try_recv() {
+            let detail = format!(
+                "'{}' came though nothing was asked; the connection is given up (at {})",
+                shorten(&answer),
+                self.address
+            );
+            return Err(wrong(ErrorKind::Protocol, detail));
+        }
         let asked = async {
             self.wire.write_all(format!("{command}\n").as_bytes()).await?;
             self.wire.flush().await?;

@@ -2,7 +2,7 @@
 
 use super::State;
 use crate::built_in::link::Link;
-use crate::built_in::link::lane::Lane;
+use crate::built_in::link::lane::{Lane, MAKE_SAFE};
 use crate::built_in::link::talk::Talk;
 use crate::built_in::opened;
 use crate::built_in::settings::{WantedIdentity, check, read_or_refuse};
@@ -80,10 +80,12 @@ impl DriverFactory for Factory {
         let mut talk = Talk::new(&instrument.name, &settings.link);
         let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
         settings.muted.ask(&mut talk, "open").await?;
-        let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * 4.0)
-            + (settings.follows + settings.link.delay()) * 2.0;
+        // Two attempts: the command, the question, and one that began before the answer had to follow.
+        let safe_within =
+            settings.link.safe_within(2.0 * 3.0) + settings.follows * 2.0 + settings.link.delay();
+        let wanted = talk.wanted();
         let state = Known { talk, proved: false };
-        let shared = Arc::new(Shared { lane: Lane::new(state), settings });
+        let shared = Arc::new(Shared { lane: Lane::new(wanted, state), settings });
         let mut opened = opened(found, Arc::new(Safe(shared.clone())), safe_within);
         opened.amplifier = Some(Box::new(Amplifier(shared)));
         Ok(opened)
@@ -122,18 +124,26 @@ impl Known {
         Ok(AmplifierStatus { muted, fault, clipping })
     }
 
-    async fn set_mute(
+    async fn tell(
+        &mut self,
+        settings: &AmplifierSettings,
+        op: &'static str,
+        command: &str,
+    ) -> Result<(), DriverError> {
+        if settings.acknowledges {
+            self.talk.command(op, command).await.map(|_| ())
+        } else {
+            self.talk.tell(op, command).await
+        }
+    }
+
+    /// Waits until it reads back as muted or live, as long as it may take to follow.
+    async fn follows(
         &mut self,
         settings: &AmplifierSettings,
         op: &'static str,
         muted: bool,
     ) -> Result<(), DriverError> {
-        let command = if muted { &settings.mute } else { &settings.unmute };
-        if settings.acknowledges {
-            self.talk.command(op, command).await?;
-        } else {
-            self.talk.tell(op, command).await?;
-        }
         let begun = Instant::now();
         while settings.muted.ask(&mut self.talk, op).await? != muted {
             if begun.elapsed().as_secs_f64() >= settings.follows.si() {
@@ -147,9 +157,15 @@ impl Known {
         Ok(())
     }
 
-    async fn make_safe(&mut self, settings: &AmplifierSettings) -> Result<(), DriverError> {
+    /// Mutes, and has it read back; what reads back is what counts, whatever became of the command.
+    async fn make_safe(&mut self, settings: &AmplifierSettings, op: &'static str) -> Result<(), DriverError> {
         self.proved = false;
-        self.set_mute(settings, "make_safe", true).await?;
+        let told = self.tell(settings, op, &settings.mute).await;
+        let read = self.follows(settings, op, true).await;
+        if read.is_err() {
+            told?;
+        }
+        read?;
         let _ = self.talk.take_reopened();
         self.proved = true;
         Ok(())
@@ -172,21 +188,35 @@ impl PowerAmplifier for Amplifier {
             let detail = "it reports a fault of its own; clear the fault, then unmute again";
             return Err(known.talk.wrong(ErrorKind::BadData, op, detail));
         }
-        if self.0.lane.is_wanted() {
-            return Err(known.talk.wrong(ErrorKind::Busy, op, "it is being made safe"));
-        }
-        known.set_mute(settings, op, false).await?;
+        known.tell(settings, op, &settings.unmute).await?;
+        known.follows(settings, op, false).await?;
         known.status(settings, op).await
     }
 
     async fn mute(&mut self) -> Result<AmplifierStatus, DriverError> {
-        let mut known = self.0.lane.calm().await;
-        known.make_safe(&self.0.settings).await?;
-        known.status(&self.0.settings, "mute").await
+        let Shared { lane, settings } = &*self.0;
+        loop {
+            let mut known = lane.calm().await;
+            let muted = match known.make_safe(settings, "mute").await {
+                Ok(()) => known.status(settings, "mute").await,
+                Err(error) => Err(error),
+            };
+            if muted.is_ok() || !lane.is_wanted() {
+                return muted;
+            }
+        }
     }
 
     async fn status(&mut self) -> Result<AmplifierStatus, DriverError> {
-        self.0.lane.calm().await.status(&self.0.settings, "status").await
+        let Shared { lane, settings } = &*self.0;
+        loop {
+            let mut known = lane.calm().await;
+            let status = known.status(settings, "status").await;
+            // What gave way to making safe is asked anew after it.
+            if status.is_ok() || !lane.is_wanted() {
+                return status;
+            }
+        }
     }
 }
 
@@ -197,9 +227,9 @@ impl SafeHandle for Safe {
     async fn make_safe(&self, _why: StopReason) -> Result<SafeProof, DriverError> {
         let mut known = self.0.lane.urgent().await;
         // A link that was lost is opened anew once.
-        if let Err(error) = known.make_safe(&self.0.settings).await {
+        if let Err(error) = known.make_safe(&self.0.settings, MAKE_SAFE).await {
             tracing::warn!("making safe once more: {error}");
-            known.make_safe(&self.0.settings).await?;
+            known.make_safe(&self.0.settings, MAKE_SAFE).await?;
         }
         Ok(SafeProof { drive: None, muted: Some(true) })
     }

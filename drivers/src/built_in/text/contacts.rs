@@ -2,7 +2,7 @@
 
 use super::State;
 use crate::built_in::link::Link;
-use crate::built_in::link::lane::Lane;
+use crate::built_in::link::lane::{Lane, MAKE_SAFE};
 use crate::built_in::link::talk::Talk;
 use crate::built_in::opened;
 use crate::built_in::settings::{WantedIdentity, check, read_or_refuse};
@@ -75,8 +75,9 @@ impl DriverFactory for Factory {
         let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
         settings.emergency_stop.ask(&mut talk, "open").await?;
         let outputs = f64::from(u32::try_from(settings.outputs.len()).unwrap_or(u32::MAX));
-        let safe_within = settings.link.timeout * (1.0 + 4.0 + 2.0 * outputs) + settings.link.delay() * 2.0;
-        let shared = Arc::new(Shared { lane: Lane::new(talk), settings });
+        // Two attempts for each: switched, and read back.
+        let safe_within = settings.link.safe_within(2.0 * 2.0 * outputs) + settings.link.delay();
+        let shared = Arc::new(Shared { lane: Lane::new(talk.wanted(), talk), settings });
         let mut opened = opened(found, Arc::new(Safe(shared.clone())), safe_within);
         opened.contacts = Some(Box::new(Panel(shared)));
         Ok(opened)
@@ -103,14 +104,14 @@ struct Panel(Arc<Shared>);
 #[async_trait]
 impl Contacts for Panel {
     async fn read(&mut self) -> Result<ContactReading, DriverError> {
-        let settings = &self.0.settings;
-        let mut talk = self.0.lane.calm().await;
-        let emergency_stop_closed = settings.emergency_stop.ask(&mut talk, "read").await?;
-        let mut inputs = Vec::with_capacity(settings.inputs.len());
-        for input in &settings.inputs {
-            inputs.push(input.ask(&mut talk, "read").await?);
+        loop {
+            let mut talk = self.0.lane.calm().await;
+            let reading = self.0.settings.read(&mut talk).await;
+            // What gave way to making safe is read anew after it.
+            if reading.is_ok() || !self.0.lane.is_wanted() {
+                return reading;
+            }
         }
-        Ok(ContactReading { emergency_stop_closed, inputs })
     }
 
     async fn set_output(&mut self, number: u32, on: bool) -> Result<bool, DriverError> {
@@ -126,17 +127,34 @@ impl Contacts for Panel {
     }
 }
 
+impl ContactsSettings {
+    async fn read(&self, talk: &mut Talk) -> Result<ContactReading, DriverError> {
+        let emergency_stop_closed = self.emergency_stop.ask(talk, "read").await?;
+        let mut inputs = Vec::with_capacity(self.inputs.len());
+        for input in &self.inputs {
+            inputs.push(input.ask(talk, "read").await?);
+        }
+        Ok(ContactReading { emergency_stop_closed, inputs })
+    }
+}
+
 struct Safe(Arc<Shared>);
 
 #[async_trait]
 impl SafeHandle for Safe {
-    /// Contacts move nothing; their outputs go off.
+    /// Contacts move nothing; their outputs go off, each whatever became of the others. What failed is tried once more, since
+    /// a link that was lost is opened anew once.
     async fn make_safe(&self, _why: StopReason) -> Result<SafeProof, DriverError> {
         let mut talk = self.0.lane.urgent().await;
+        let mut first = Ok(SafeProof::default());
         for output in &self.0.settings.outputs {
-            output.set(&mut talk, "make_safe", false).await?;
+            if let Err(error) = output.set(&mut talk, MAKE_SAFE, false).await {
+                tracing::warn!("switching off once more: {error}");
+                let again = output.set(&mut talk, MAKE_SAFE, false).await;
+                first = first.and_then(|proof| again.map(|()| proof));
+            }
         }
-        Ok(SafeProof::default())
+        first
     }
 
     fn transfer_within(&self) -> Option<Seconds> {

@@ -93,6 +93,35 @@ async fn a_call_that_was_given_up_closes_the_link() {
     assert!(talk.take_reopened());
 }
 
+/// Only what makes safe goes on while it waits, and it asks once.
+#[tokio::test]
+async fn what_is_asked_gives_way_to_making_safe() {
+    use crate::built_in::link::lane::Lane;
+    let asked = std::sync::Arc::new(std::sync::Mutex::new(Vec::new()));
+    let inside = asked.clone();
+    let peer = Peer::lines(move |line| {
+        inside.lock().unwrap().push(line.to_owned());
+        (line != "NONE?").then(|| "1".to_owned())
+    })
+    .await;
+    let talk = Talk::new("unit", &tcp_link(&peer.address, 200));
+    assert!(talk.link.retries > 0);
+    let lane = std::sync::Arc::new(Lane::new(talk.wanted(), talk));
+    let mut talk = lane.calm().await;
+    assert_eq!(talk.ask("read", "ONE?").await.unwrap(), "1");
+    let urgent = lane.clone();
+    let urgent = tokio::spawn(async move { urgent.urgent().await.ask(MAKE_SAFE, "NONE?").await });
+    while !lane.is_wanted() {
+        tokio::task::yield_now().await;
+    }
+    assert_eq!(talk.ask("read", "TWO?").await.unwrap_err().kind, ErrorKind::Busy);
+    assert_eq!(talk.tell("set", "SET 1").await.unwrap_err().kind, ErrorKind::Busy);
+    drop(talk);
+    assert_eq!(urgent.await.unwrap().unwrap_err().kind, ErrorKind::Timeout);
+    assert_eq!(*asked.lock().unwrap(), ["ONE?", "NONE?"]);
+    assert_eq!(lane.calm().await.ask("read", "TWO?").await.unwrap(), "1");
+}
+
 #[tokio::test]
 async fn another_instrument_behind_the_same_address_is_refused() {
     let count = std::sync::atomic::AtomicUsize::new(0);
@@ -131,6 +160,71 @@ async fn a_character_device_is_spoken_to_in_whole_lines() {
     assert_eq!(talk.ask_block("fetch", "FETC?", 10).await.unwrap(), b"def");
     assert_eq!(talk.ask("read", "VOLT?").await.unwrap(), "+1.5");
     assert_eq!(peer.await.unwrap().0, "FETC?\n");
+}
+
+/// What the kernel's device does: a read gives the rest of one message, and as much of it as was asked for.
+#[derive(Debug, Default)]
+struct Messages(std::collections::VecDeque<Vec<u8>>);
+
+impl tokio::io::AsyncRead for Messages {
+    fn poll_read(
+        mut self: std::pin::Pin<&mut Self>,
+        _: &mut std::task::Context<'_>,
+        into: &mut tokio::io::ReadBuf<'_>,
+    ) -> std::task::Poll<io::Result<()>> {
+        // Nothing comes by itself: a read too many is one that never ends.
+        let Some(message) = self.0.front_mut() else { return std::task::Poll::Pending };
+        let count = message.len().min(into.remaining());
+        into.put_slice(&message[..count]);
+        message.drain(..count);
+        // A message that fills what was asked for to the last byte does not show its end.
+        if message.is_empty() {
+            self.0.pop_front();
+        }
+        std::task::Poll::Ready(Ok(()))
+    }
+}
+
+impl tokio::io::AsyncWrite for Messages {
+    fn poll_write(
+        self: std::pin::Pin<&mut Self>,
+        _: &mut std::task::Context<'_>,
+        bytes: &[u8],
+    ) -> std::task::Poll<io::Result<usize>> {
+        std::task::Poll::Ready(Ok(bytes.len()))
+    }
+
+    fn poll_flush(
+        self: std::pin::Pin<&mut Self>,
+        _: &mut std::task::Context<'_>,
+    ) -> std::task::Poll<io::Result<()>> {
+        std::task::Poll::Ready(Ok(()))
+    }
+
+    fn poll_shutdown(
+        self: std::pin::Pin<&mut Self>,
+        _: &mut std::task::Context<'_>,
+    ) -> std::task::Poll<io::Result<()>> {
+        std::task::Poll::Ready(Ok(()))
+    }
+}
+
+/// Blocks and lines of every length that could be met by what is asked for, without a line feed behind them.
+#[tokio::test]
+async fn a_message_ends_its_answer_however_long_it_is() {
+    let lengths = [3, 4090, 4096, 9000, 65_530, 65_536, 70_000, (1 << 20) - 9, 1 << 20, 3 << 20];
+    let block = |length: usize| [format!("#7{length:07}").as_bytes(), &vec![b'z'; length]].concat();
+    let mut messages = Messages::default();
+    messages.0.extend(lengths.map(block));
+    messages.0.extend([4096, 8192, 65_536].map(|length| vec![b'7'; length]));
+    let link = Link { tcp: None, usbtmc: Some("/dev/null".to_owned()), ..tcp_link("", 2000) };
+    let mut talk = Talk { wire: Some(Box::new(messages)), ..Talk::new("unit", &link) };
+    for length in lengths {
+        assert_eq!(talk.ask_block("fetch", "FETC?", 4 << 20).await.unwrap().len(), length);
+    }
+    for length in [4096, 8192, 65_536] {
+        assert_eq!(talk.ask("read", "READ?").await.unwrap().len(), length);
+    }
 }
 
 #[tokio::test]

@@ -90,6 +90,37 @@ async fn a_mute_that_does_not_follow_is_said_loudly() {
     assert_eq!(amplifier.unmute(&permit()).await.unwrap_err().kind, ErrorKind::Disconnected);
 }
 
+/// Its mute command is refused: what counts is what reads back, and what enables it is taken away.
+#[tokio::test]
+async fn a_mute_that_is_refused_is_read_back_and_its_leave_taken_away() {
+    let unit = fresh();
+    let (mut amplifier, safe) = open(&unit, "muted = \"not coil 1\"").await;
+    safe.make_safe(StopReason::Start).await.unwrap();
+    amplifier.unmute(&permit()).await.unwrap();
+    assert!(lock(&unit).bits[&1]);
+    lock(&unit).refused.push(0);
+    assert_eq!(safe.make_safe(StopReason::Trip).await.unwrap().muted, Some(true));
+    assert!(!lock(&unit).bits[&1]);
+    // Nothing follows: the refusal is what is said.
+    lock(&unit).bits.insert(1, true);
+    lock(&unit).stuck.push(1);
+    assert_eq!(safe.make_safe(StopReason::Trip).await.unwrap_err().kind, ErrorKind::OutOfRange);
+}
+
+/// The heartbeat and every request of a status give way.
+#[tokio::test]
+async fn a_status_gives_way_to_making_safe() {
+    let unit = fresh();
+    let (mut amplifier, safe) = open(&unit, "").await;
+    let (status, proof) = tokio::join!(amplifier.status(), safe.make_safe(StopReason::Trip));
+    assert!(proof.unwrap().is_safe() && status.unwrap().muted);
+    let log = lock(&unit).log.clone();
+    let muted = log.iter().position(|request| *request == (5, 0)).unwrap();
+    // What came before it is the opening, and the one request that was under way.
+    let opening = log.iter().position(|request| *request == (6, 0)).unwrap();
+    assert_eq!(muted, opening + 1, "{log:?}");
+}
+
 #[tokio::test]
 async fn a_lost_link_is_opened_anew_to_make_it_safe_and_not_to_drive() {
     let unit = fresh();

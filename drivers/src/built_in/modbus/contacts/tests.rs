@@ -6,10 +6,10 @@ use crate::built_in::settings::tests::instrument;
 
 #[tokio::test]
 async fn contacts_are_read_and_outputs_switched() {
-    let unit = unit(&[(0, true), (1, true), (2, false), (9, false)], &[(0, 0)]);
+    let unit = unit(&[(0, true), (1, true), (2, false), (8, false), (9, false), (10, false)], &[(0, 0)]);
     let settings = format!(
         "link = {{ tcp = \"{}\", timeout = \"100 ms\" }}\nemergency_stop = \"discrete 0\"\n\
-         inputs = [\"discrete 1\", \"not discrete 2\"]\noutputs = [\"coil 9\"]\nheartbeat = \"holding 0\"",
+         inputs = [\"discrete 1\", \"not discrete 2\"]\noutputs = [\"coil 9\", \"coil 8\", \"coil 10\"]\nheartbeat = \"holding 0\"",
         serve(&unit).await
     );
     let opened = Factory.open(&instrument("modbus-contacts", &settings)).await.unwrap();
@@ -21,10 +21,20 @@ async fn contacts_are_read_and_outputs_switched() {
     assert!(!panel.read().await.unwrap().emergency_stop_closed);
     assert_eq!(lock(&unit).words[&0], 2);
     assert!(panel.set_output(0, true).await.unwrap() && lock(&unit).bits[&9]);
-    assert_eq!(panel.set_output(1, true).await.unwrap_err().kind, ErrorKind::OutOfRange);
+    assert_eq!(panel.set_output(3, true).await.unwrap_err().kind, ErrorKind::OutOfRange);
     opened.safe.make_safe(StopReason::LinkLost).await.unwrap();
     assert!(!lock(&unit).bits[&9]);
+    assert!(panel.set_output(0, true).await.unwrap() && panel.set_output(2, true).await.unwrap());
     lock(&unit).stuck.push(9);
+    let error = opened.safe.make_safe(StopReason::LinkLost).await.unwrap_err();
+    assert!(error.kind == ErrorKind::BadData && error.detail.contains("coil 9"), "{error}");
+    lock(&unit).refused.push(9);
+    assert!(lock(&unit).bits[&9] && !lock(&unit).bits[&10], "the others go off all the same");
+    assert!(panel.set_output(2, true).await.unwrap());
+    assert_eq!(opened.safe.make_safe(StopReason::LinkLost).await.unwrap_err().kind, ErrorKind::OutOfRange);
+    assert!(!lock(&unit).bits[&10]);
+    lock(&unit).refused.clear();
+    lock(&unit).bits.insert(9, false);
     assert_eq!(panel.set_output(0, true).await.unwrap_err().kind, ErrorKind::BadData);
     lock(&unit).silent = true;
     assert!(panel.read().await.is_err());

@@ -3,7 +3,6 @@
 //! A reply to the station means that the setting is in effect; without this question it means that the instrument took the
 //! command, and the latency of the rig file has to cover the rest.
 
-use super::Shared;
 use super::settings::SourceSettings;
 use super::state::State;
 use crate::built_in::link::number::shorten;
@@ -53,8 +52,7 @@ impl Completion {
 ///
 /// # Errors
 /// `timeout` where it is not in time; what the error queue says then; `busy` where the source is being made safe.
-pub(super) async fn wait(shared: &Shared, state: &mut State) -> Result<(), DriverError> {
-    let settings = &shared.settings;
+pub(super) async fn wait(settings: &SourceSettings, state: &mut State) -> Result<(), DriverError> {
     let Some(completion) = &settings.completion else { return Ok(()) };
     let op = "set_tone";
     let question = question(settings, completion, state)?;
@@ -62,7 +60,6 @@ pub(super) async fn wait(shared: &Shared, state: &mut State) -> Result<(), Drive
     let transfer = Duration::from_secs_f64(settings.link.timeout.si());
     let until = Instant::now() + within;
     loop {
-        shared.yield_to_safety(state)?;
         // A question that is asked at the last moment is still answered like any other.
         let left = until.saturating_duration_since(Instant::now()).max(transfer);
         let answer = state.talk.command_within(op, &question, left).await?;

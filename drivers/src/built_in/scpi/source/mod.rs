@@ -2,7 +2,7 @@
 //!
 //! Owns: the order in which a tone is set, the way from one amplitude to the next where the instrument has no ramp of its
 //! own, and making it safe with proof. The steps of a way run on in a task of their own; whatever comes later ends them.
-//! Invariant: between two transfers the lane is looked at, so making safe waits for one transfer at most.
+//! Invariant: making safe waits for one transfer at most, and a tone that was asked for before is not set after it.
 
 mod completion;
 mod settings;
@@ -11,7 +11,7 @@ mod state;
 pub use completion::Completion;
 pub use settings::{AmplitudeUnit, SourceSettings};
 
-use crate::built_in::link::lane::Lane;
+use crate::built_in::link::lane::{GIVES_WAY, Lane, MAKE_SAFE};
 use crate::built_in::link::talk::Talk;
 use crate::built_in::settings::{check, read_or_refuse};
 use crate::built_in::{link::number::shorten, opened};
@@ -19,7 +19,7 @@ use crate::error::{DriverError, ErrorKind};
 use crate::permit::DrivePermit;
 use crate::registry::DriverFactory;
 use crate::roles::{SignalSource, SourceLimits, Tone, Transition};
-use crate::safe::{Opened, SafeHandle, SafeProof, StopReason};
+use crate::safe::{Identity, Opened, SafeHandle, SafeProof, StopReason};
 use async_trait::async_trait;
 use plan_schema::rig::Instrument;
 use plan_schema::units::{Hertz, Peak, Seconds, Volts};
@@ -47,39 +47,40 @@ impl DriverFactory for Factory {
     }
 
     async fn open(&self, instrument: &Instrument) -> Result<Opened, DriverError> {
-        let settings = read_or_refuse(instrument, SourceSettings::problems)?;
-        let mut talk = Talk::new(&instrument.name, &settings.link);
-        if settings.identify.is_empty() {
-            talk.reach("open").await?;
-        }
-        let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
-        if let Some(queue) = settings.queue() {
-            let old = super::errors::clear(&mut talk, "open", queue).await?;
-            if !old.is_empty() {
-                tracing::info!(
-                    instrument = instrument.name,
-                    "errors from before: {}",
-                    shorten(&old.join("; "))
-                );
-            }
-        }
-        let safe_within = safe_within(&settings);
-        let shared = Arc::new(Shared {
-            lane: Lane::new(State::new(talk)),
-            way: AtomicU64::new(0),
-            instrument: instrument.name.clone(),
-            settings,
-        });
+        let (found, shared) = reach(instrument).await?;
+        let safe_within = safe_within(&shared.settings);
         let mut opened = opened(found, Arc::new(Safe(shared.clone())), safe_within);
         opened.source = Some(Box::new(Source(shared)));
         Ok(opened)
     }
 }
 
-/// Longest time that making safe takes: the transfer that is under way, two attempts of five transfers, and the link opened
-/// anew between them (twice the time-out, the quiet and the identity).
+/// Asks who is there, and what source and safe handle share then.
+async fn reach(instrument: &Instrument) -> Result<(Identity, Arc<Shared>), DriverError> {
+    let settings = read_or_refuse(instrument, SourceSettings::problems)?;
+    let mut talk = Talk::new(&instrument.name, &settings.link);
+    if settings.identify.is_empty() {
+        talk.reach("open").await?;
+    }
+    let found = settings.identity.ask(&mut talk, &settings.identify, &instrument.name).await?;
+    if let Some(queue) = settings.queue() {
+        let old = super::errors::clear(&mut talk, "open", queue).await?;
+        if !old.is_empty() {
+            tracing::info!(instrument = instrument.name, "errors from before: {}", shorten(&old.join("; ")));
+        }
+    }
+    let shared = Shared {
+        lane: Lane::new(talk.wanted(), State::new(talk)),
+        way: AtomicU64::new(0),
+        instrument: instrument.name.clone(),
+        settings,
+    };
+    Ok((found, Arc::new(shared)))
+}
+
+/// Longest time that making safe takes: the transfer that is under way, and two attempts of three commands and two questions.
 fn safe_within(settings: &SourceSettings) -> Seconds {
-    settings.transfer() + settings.link.timeout * (2.0 * 5.0 + 4.0) + settings.link.delay()
+    settings.transfer() + settings.link.safe_within(2.0 * 5.0)
 }
 
 /// What the source, its task and its safe handle share.
@@ -100,14 +101,6 @@ impl Shared {
         self.way.load(Ordering::SeqCst) == way
     }
 
-    /// Lets what makes safe go first.
-    fn yield_to_safety(&self, state: &State) -> Result<(), DriverError> {
-        if self.lane.is_wanted() {
-            return Err(state.talk.wrong(ErrorKind::Busy, "set_tone", "it is being made safe"));
-        }
-        Ok(())
-    }
-
     /// Goes to `frequency` and begins the way to `amplitude`; returns what was applied.
     async fn go(
         self: &Arc<Self>,
@@ -118,15 +111,14 @@ impl Shared {
         let way = self.begin_way();
         let settings = &self.settings;
         let mut state = self.lane.calm().await;
+        // Leave for it was looked at before it waited here; what made safe meanwhile proved that nothing drives.
+        if amplitude > 0.0 && !self.is_current(way) {
+            return Err(state.talk.wrong(ErrorKind::Busy, "set_tone", GIVES_WAY));
+        }
         state.may_drive(amplitude)?;
         if amplitude > 0.0 && !state.prepared {
-            for template in &settings.prepare {
-                self.yield_to_safety(&state)?;
-                state.send(settings, template, frequency, 0.0).await?;
-            }
-            state.prepared = true;
+            state.prepare(settings, frequency).await?;
         }
-        self.yield_to_safety(&state)?;
         let frequency = state.set_frequency(settings, frequency).await?;
         let applied = state.applied_amplitude(settings, amplitude)?;
         let transition = |over: f64| Transition {
@@ -134,28 +126,24 @@ impl Shared {
             over: Seconds::new(over),
         };
         if applied > 0.0 && !state.on {
-            self.yield_to_safety(&state)?;
             state.switch_on(settings).await?;
         }
         if let Some(command) = settings.ramp_command(over) {
             let (text, time) = command.map_err(|d| state.talk.wrong(ErrorKind::Bug, "set_tone", d))?;
-            self.yield_to_safety(&state)?;
             super::errors::set(&mut state.talk, "set_tone", &text, settings.queue()).await?;
-            self.yield_to_safety(&state)?;
             state.set_amplitude(settings, applied).await?;
-            completion::wait(self, &mut state).await?;
+            completion::wait(settings, &mut state).await?;
             return Ok(transition(time));
         }
         let step = settings.ramp_step.si();
         let steps = (over / step).ceil().max(0.0);
         if steps < 1.0 {
-            self.yield_to_safety(&state)?;
             state.set_amplitude(settings, applied).await?;
-            completion::wait(self, &mut state).await?;
+            completion::wait(settings, &mut state).await?;
             return Ok(transition(0.0));
         }
         // What the way begins from is in effect before it begins; its last step is covered by the latency of the rig file.
-        completion::wait(self, &mut state).await?;
+        completion::wait(settings, &mut state).await?;
         let from = state.amplitude;
         drop(state);
         let (shared, over) = (self.clone(), steps * step);
@@ -181,11 +169,18 @@ impl Shared {
             } else {
                 to
             };
+            // On the way up it begins at the smallest one, with the output on.
+            let least = self.settings.amplitude_min.si();
+            let amplitude = if to < least { amplitude } else { amplitude.max(least) };
             if let Err(error) = state.set_amplitude(&self.settings, amplitude).await {
+                // What gave way to making safe did not fail.
+                if !self.is_current(way) {
+                    return;
+                }
                 state.failure = Some(error);
                 // Up it stays where it is; on its way down somebody counts on its arriving.
                 if to < from {
-                    let _ = state.make_safe(&self.settings).await;
+                    let _ = state.make_safe(&self.settings, "output_off").await;
                 }
                 return;
             }
@@ -242,14 +237,14 @@ impl SafeHandle for Safe {
         shared.begin_way();
         let mut state = shared.lane.urgent().await;
         // A link that was lost is opened anew once.
-        let first = state.make_safe(&shared.settings).await;
-        let drive = match first {
-            Ok(drive) => drive,
-            Err(error) => {
-                tracing::warn!("making safe once more: {error}");
-                state.make_safe(&shared.settings).await?
-            }
-        };
+        let mut made = state.make_safe(&shared.settings, MAKE_SAFE).await;
+        if let Err(error) = made {
+            tracing::warn!("making safe once more: {error}");
+            made = state.make_safe(&shared.settings, MAKE_SAFE).await;
+        }
+        // What came in between and waits now was asked for before the proof.
+        shared.begin_way();
+        let drive = made?;
         Ok(SafeProof { drive: Some(Volts::<Peak>::new(drive)), muted: None })
     }
 

@@ -50,6 +50,25 @@ impl State {
         Ok(())
     }
 
+    /// Sends the commands that come before the first tone, so that nothing is left of what was before.
+    pub(super) async fn prepare(
+        &mut self,
+        settings: &SourceSettings,
+        frequency: f64,
+    ) -> Result<(), DriverError> {
+        if let Some(queue) = settings.queue() {
+            // Making safe reads no more of the queue than the answer to its own commands.
+            errors::clear(&mut self.talk, "set_tone", queue).await?;
+        }
+        // They may set a frequency of their own.
+        self.frequency = None;
+        for template in &settings.prepare {
+            self.send(settings, template, frequency, 0.0).await?;
+        }
+        self.prepared = true;
+        Ok(())
+    }
+
     fn note_reopened(&mut self) {
         if self.talk.take_reopened() {
             self.proved = false;
@@ -140,10 +159,10 @@ impl State {
             self.on = false;
             errors::set(&mut self.talk, "set_tone", off, settings.queue()).await?;
         } else {
-            self.send(settings, &settings.amplitude, frequency, amplitude).await?;
             if amplitude > 0.0 && !self.on {
                 self.switch_on(settings).await?;
             }
+            self.send(settings, &settings.amplitude, frequency, amplitude).await?;
         }
         self.amplitude = amplitude;
         Ok(())
@@ -161,8 +180,11 @@ impl State {
     }
 
     /// 0 V at once, output off, and what reads back in V peak.
-    pub(super) async fn make_safe(&mut self, settings: &SourceSettings) -> Result<f64, DriverError> {
-        let op = "make_safe";
+    pub(super) async fn make_safe(
+        &mut self,
+        settings: &SourceSettings,
+        op: &'static str,
+    ) -> Result<f64, DriverError> {
         self.talk.reach(op).await?;
         self.note_reopened();
         self.prepared = false;
@@ -180,7 +202,9 @@ impl State {
             Some(off) => errors::set(&mut self.talk, op, off, settings.queue()).await,
             None => Ok(()),
         };
-        let drive = self.read_back(settings).await?;
+        let drive = self.read_back(settings, op).await?;
+        // Of a link that was opened anew on the way this is the proof too.
+        self.note_reopened();
         if drive.abs() <= 0.0 {
             self.amplitude = 0.0;
             self.on = false;
@@ -196,8 +220,7 @@ impl State {
     }
 
     /// What the output does, as the instrument says, in V peak.
-    async fn read_back(&mut self, settings: &SourceSettings) -> Result<f64, DriverError> {
-        let op = "make_safe";
+    async fn read_back(&mut self, settings: &SourceSettings, op: &'static str) -> Result<f64, DriverError> {
         if let Some(question) = &settings.output_query {
             let answer = self.talk.ask(op, question).await?;
             if settings.output_is_off.iter().any(|off| answer.eq_ignore_ascii_case(off)) {

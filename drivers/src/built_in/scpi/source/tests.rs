@@ -16,6 +16,8 @@ struct Generator {
     errors: Vec<String>,
     stuck: bool,
     silent: bool,
+    /// Questions for the error queue that it does not answer.
+    overheard: usize,
 }
 
 type Shared = Arc<Mutex<Generator>>;
@@ -33,6 +35,10 @@ impl Generator {
         let volts = line.strip_prefix("VOLT ").map(|v| v.parse::<f64>().unwrap());
         match line {
             "*IDN?" => Some("Invented,G1,0042,1.0".to_owned()),
+            "SYST:ERR?" if self.overheard > 0 => {
+                self.overheard -= 1;
+                None
+            }
             "SYST:ERR?" => Some(self.errors.pop().unwrap_or_else(|| "0,\"No error\"".to_owned())),
             "VOLT?" => Some(format!("{:+.6E}", self.volts)),
             "OUTP?" => Some(if self.on { "1" } else { "0" }.to_owned()),
@@ -199,6 +205,75 @@ async fn making_safe_ends_a_way() {
     tokio::time::sleep(Duration::from_millis(60)).await;
     assert!(lock(&generator).log.is_empty(), "{:?}", lock(&generator).log);
     assert!(safe.make_safe(StopReason::Trip).await.unwrap().is_safe());
+}
+
+/// A step of a ramp holds the line; a tone and making safe wait behind it, and making safe goes first.
+#[tokio::test]
+async fn a_tone_that_waited_is_not_set_after_the_proof() {
+    let (peer, generator) = bench().await;
+    let (_, shared) = reach(&written(&peer, "")).await.unwrap();
+    let (mut source, safe) = (Source(shared.clone()), Arc::new(Safe(shared.clone())));
+    safe.make_safe(StopReason::Start).await.unwrap();
+    let step = shared.lane.calm().await;
+    let permit = permit();
+    let mut tone = source.set_tone(&permit, want(16.0, 1.0, 0.0));
+    assert!(timeout(Duration::ZERO, &mut tone).await.is_err(), "it waits for the line");
+    let proof = tokio::spawn(async move { safe.make_safe(StopReason::Trip).await });
+    while !shared.lane.is_wanted() {
+        tokio::task::yield_now().await;
+    }
+    drop(step);
+    assert_eq!((&mut tone).await.unwrap_err().kind, ErrorKind::Busy);
+    drop(tone);
+    assert!(proof.await.unwrap().unwrap().is_safe());
+    assert!(!lock(&generator).on && lock(&generator).told("OUTP ON").is_empty());
+    source.set_tone(&permit, want(16.0, 1.0, 0.0)).await.unwrap();
+    assert!(lock(&generator).on);
+}
+
+/// What prepares it may bring a frequency of its own, so the frequency is told again.
+#[tokio::test]
+async fn after_preparing_the_frequency_is_told_again() {
+    let (peer, generator) = bench().await;
+    let (mut source, safe) = open(&peer, "").await;
+    for _ in 0..2 {
+        safe.make_safe(StopReason::Start).await.unwrap();
+        source.set_tone(&permit(), want(80.0, 1.0, 0.0)).await.unwrap();
+        let log = &lock(&generator).log;
+        let last = |what: &str| log.iter().rposition(|line| line == what);
+        assert!(last("FUNC SIN") < last("FREQ 80.000"), "{log:?}");
+    }
+}
+
+/// The output goes on once, at the smallest amplitude, and ends at what was answered.
+#[tokio::test]
+async fn an_output_with_a_smallest_amplitude_comes_to_what_was_wished() {
+    let (peer, generator) = bench().await;
+    let smallest = "amplitude_min = \"1 mV pk\"\nramp_step = \"5 ms\"";
+    let mut instrument = written(&peer, smallest);
+    instrument.settings.0.insert("amplitude".to_owned(), "VOLT {v_peak:.4}".into());
+    let opened = Factory.open(&instrument).await.unwrap();
+    let mut source = opened.source.unwrap();
+    opened.safe.make_safe(StopReason::Start).await.unwrap();
+    lock(&generator).log.clear();
+    let applied = source.set_tone(&permit(), want(16.0, 0.0018, 0.02)).await.unwrap();
+    assert_eq!(applied, want(16.0, 0.0018, 0.02));
+    arrives(&generator, 0.0018).await;
+    assert_eq!(lock(&generator).told("OUTP"), ["OUTP ON"]);
+    source.output_off(Seconds::ZERO).await.unwrap();
+    assert!(!lock(&generator).on);
+    source.set_tone(&permit(), want(16.0, 0.0018, 0.0)).await.unwrap();
+    assert!(lock(&generator).on && (lock(&generator).volts - 0.0018).abs() < 1e-12);
+}
+
+/// The proof that comes after a link was lost within making safe holds for the new link.
+#[tokio::test]
+async fn a_link_that_is_lost_while_it_is_made_safe_is_proved_with_it() {
+    let (peer, generator) = bench().await;
+    let opened = Factory.open(&written_within(&peer, 500, "")).await.unwrap();
+    lock(&generator).overheard = 1;
+    assert!(opened.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    opened.source.unwrap().set_tone(&permit(), want(16.0, 1.0, 0.0)).await.unwrap();
 }
 
 /// A ramp of the instrument's own is made short before it is brought to 0 V.

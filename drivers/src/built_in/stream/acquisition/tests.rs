@@ -43,6 +43,39 @@ async fn talk(stream: TcpStream, script: Script) {
     }
 }
 
+/// An answer that comes twice is not taken for the answer of the command that is refused.
+#[tokio::test]
+async fn an_answer_that_nobody_asked_for_answers_nothing() {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    tokio::spawn(async move {
+        let (stream, _) = listener.accept().await.unwrap();
+        let mut lines = BufReader::new(stream);
+        let mut line = String::new();
+        while lines.read_line(&mut line).await.unwrap_or(0) > 0 {
+            let answers = match line.trim().split_once(' ').unwrap_or((line.trim(), "")) {
+                ("IDENTIFY", _) => vec!["OK Invented,S1,9,1".to_owned()],
+                ("CONFIGURE", what) => vec![format!("OK {what}"), "OK".to_owned()],
+                _ => vec!["ERROR no".to_owned()],
+            };
+            let frames: Vec<Vec<u8>> =
+                answers.into_iter().map(|a| Frame::Answer(a).encode().unwrap()).collect();
+            lines.get_mut().write_all(&frames.concat()).await.unwrap();
+            line.clear();
+        }
+    });
+    let settings = format!("link = {{ tcp = \"{address}\", timeout = \"30 s\" }}");
+    let opened = Factory.open(&instrument("stream-acquisition", &settings)).await.unwrap();
+    let mut box_ = opened.acquisition.unwrap();
+    box_.configure(&want(1000.0)).await.unwrap();
+    // Both lie in one piece; the second is read right behind the first.
+    for _ in 0..100 {
+        tokio::task::yield_now().await;
+    }
+    let refused = box_.start().await.unwrap_err();
+    assert!(refused.kind == ErrorKind::Protocol && refused.detail.contains("though nothing"), "{refused}");
+}
+
 fn block(first: u64) -> Vec<u8> {
     let frame = Frame::Block { first, samples: vec![1.0, 2.0, 3.0, 4.0], overload: vec![false, true] };
     frame.encode().unwrap()
