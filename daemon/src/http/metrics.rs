@@ -39,7 +39,6 @@ impl Metrics {
         self.all("calwright_build_info", "gauge", "The program, by its version", [(version, 1)]);
         let started = watched.started.timestamp().as_second();
         self.gauge("calwright_start_time_seconds", "When the daemon started, since 1970 in UTC", started);
-        self.flag("calwright_draining", "1 while no job is begun any more", watched.draining);
         if let Some(free) = watched.free_bytes {
             self.gauge("calwright_disk_free_bytes", "Free on the disk of the runs", free);
         }
@@ -61,6 +60,7 @@ impl Metrics {
         self.flag("calwright_leave", "1 while there is leave to move", rig.leave_by.is_some());
         self.flag("calwright_running", "1 while a run goes on", rig.running.is_some());
         self.flag("calwright_paused", "1 while the run that goes on pauses", watched.paused);
+        self.flag("calwright_draining", "1 while no job is begun any more", rig.draining);
         self.flag("calwright_queue_held", "1 while the queue is held", rig.queue_held.is_some());
         self.gauge("calwright_warnings", "Remarks about the rig", rig.warnings.len());
     }

@@ -33,8 +33,6 @@ pub struct Watched {
     pub started: UtcTime,
     /// What was counted.
     pub counts: Counts,
-    /// No job is begun any more.
-    pub draining: bool,
     /// The run that goes on pauses.
     pub paused: bool,
     /// An instrument could not be made safe: at the start, or in the run that tripped.

@@ -7,7 +7,7 @@ use super::counts::Watched;
 use super::news::Told;
 use super::words::{
     Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
-    Reloading, RigState, RunFilter, RunSummary, Stopped, Submission,
+    Reloading, RigState, RunFilter, RunSummary, Stopped, Submission, Whence,
 };
 use crate::record::ResultRecord;
 use async_trait::async_trait;
@@ -85,7 +85,7 @@ pub trait Desk: Send + Sync {
     /// Puts the interrupted or tripped run of a job in the queue again, to go on at its first missing point.
     async fn resume(&self, who: &Person, run: &str) -> Result<QueueEntry, Refusal>;
     /// Makes the rig safe now; a person is not needed for it. Answers how it went.
-    async fn stop(&self, who: Option<&Person>) -> Result<Stopped, Refusal>;
+    async fn stop(&self, who: Option<&Person>, from: &Whence) -> Result<Stopped, Refusal>;
     /// Gives leave to move.
     async fn arm(&self, who: &Person, what: Arming) -> Result<RigState, Refusal>;
     /// Clears a trip.

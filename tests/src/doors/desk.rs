@@ -12,6 +12,7 @@ use calwright::serve::news::Told;
 use calwright::serve::words::{
     Acknowledging, Arming, AuditEntry, Draining, Happening, HistoryPoint, LatchState, News, Person,
     QueueEntry, Registers, Reloaded, Reloading, RigState, RunFilter, RunSummary, Stage, Stopped, Submission,
+    Whence,
 };
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -209,7 +210,6 @@ impl Desk for PlayDesk {
         Watched {
             started: UtcTime::now(),
             counts: Counts { trips: 2, ..Counts::default() },
-            draining: false,
             paused: false,
             not_safe: false,
             free_bytes: Some(1 << 30),
@@ -282,8 +282,8 @@ impl Desk for PlayDesk {
         self.change(job, |j| j.stage = Stage::Waiting)
     }
 
-    async fn stop(&self, who: Option<&Person>) -> Done<Stopped> {
-        self.note(who, "stop", String::new());
+    async fn stop(&self, who: Option<&Person>, from: &Whence) -> Done<Stopped> {
+        self.note(who, "stop", from.place.clone());
         let cut_off = self.lock().rig.running.clone();
         if let Some(run) = cut_off {
             self.ended(&run, Outcome::Tripped);

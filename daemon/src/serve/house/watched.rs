@@ -2,6 +2,7 @@
 
 use super::House;
 use crate::serve::counts::Watched;
+use crate::serve::crier::PAUSE;
 use crate::serve::outbox;
 use crate::serve::store::IndexedRun;
 use rustix::fs::statvfs;
@@ -18,12 +19,11 @@ impl House {
         let disk = statvfs(&self.runs).ok();
         let (paused, not_safe) = {
             let now = self.now();
-            (now.warnings.contains_key("pause"), now.warnings.contains_key("safe"))
+            (now.warnings.contains_key(PAUSE), now.warnings.contains_key("safe"))
         };
         Watched {
             started: self.started,
             counts: self.counts.lock().unwrap_or_else(PoisonError::into_inner).clone(),
-            draining: self.is_draining(),
             paused,
             not_safe,
             free_bytes: disk.map(|disk| disk.f_bavail.saturating_mul(disk.f_frsize)),
