@@ -6,7 +6,7 @@ use crate::files::Disk;
 use crate::record::UtcTime;
 use crate::serve::desk::Refusal;
 use crate::serve::store::Said;
-use crate::serve::words::{Acknowledging, Arming, LatchState, Person, RigState, Role, Stopped, Way};
+use crate::serve::words::{Acknowledging, Arming, LatchState, Person, RigState, Role, Stopped, Way, Whence};
 use crate::station::StationError;
 use crate::station::acknowledge::{Acknowledged, NotAcknowledged, Words, acknowledge};
 use crate::station::latch::Latch;
@@ -79,7 +79,7 @@ impl House {
         }
     }
 
-    pub(super) async fn stop_now(&self, who: Option<&Person>) -> Result<Stopped, Refusal> {
+    pub(super) async fn stop_now(&self, who: Option<&Person>, from: &Whence) -> Result<Stopped, Refusal> {
         // The armature first, everything else after it.
         if let Some(start) = self.running().and_then(|r| r.start) {
             start.tell(Operator::Stop);
@@ -91,10 +91,13 @@ impl House {
             Ok(Err(error)) => not_stopped(&format!("the run can't be told: {error}")),
             Err(error) => not_stopped(&format!("the run can't be told: {error}")),
         };
-        let said = Said { at: UtcTime::now(), who, what: "stop", detail: &answer.message };
-        if let Err(error) = self.store.audit(&said).await {
+        // Of somebody with a name the name says enough.
+        let place = if who.is_some() { String::new() } else { format!(" (from {})", from.place) };
+        let detail = format!("{}{place}", answer.message);
+        let said = Said { at: UtcTime::now(), who, what: "stop", detail: &detail };
+        if let Err(error) = self.store.audit_by(&said, from.way).await {
             // A stop is never refused because it can't be noted.
-            tracing::error!(%error, who = ?who.map(|p| &p.name), "a stop could not be entered into the audit: {}", answer.message);
+            tracing::error!(%error, who = ?who.map(|p| &p.name), "a stop could not be entered into the audit: {detail}");
         }
         self.rig_changed().await;
         self.changed.notify_one();

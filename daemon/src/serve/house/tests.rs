@@ -3,7 +3,7 @@
 use super::*;
 use crate::files::Disk;
 use crate::serve::crier::Crier;
-use crate::serve::words::{Acknowledging, Arming, LatchState, Way};
+use crate::serve::words::{Acknowledging, Arming, LatchState, Way, Whence};
 use crate::station::Observer;
 use crate::station::latch::Latch;
 use crate::station::line::Stopped;
@@ -51,7 +51,11 @@ async fn a_rig_that_could_not_be_made_safe_at_the_start_is_tripped() {
     assert_eq!((state.latch, state.trip.as_deref()), (LatchState::Tripped, Some("make_safe_failed")));
     let remarked = |state: &RigState| state.warnings.iter().any(|w| w.contains("could not be made safe"));
     assert!(state.queue_held.is_some() && remarked(&state), "{state:?}");
-    let stopped = house.stop_now(None).await.unwrap();
+    let from = Whence { way: Way::Port, place: "192.0.2.7".to_owned() };
+    let stopped = house.stop_now(None, &from).await.unwrap();
+    let noted = house.store.audited(None, 1).await.unwrap().remove(0);
+    assert_eq!((noted.what.as_str(), noted.who, noted.way), ("stop", None, Some(Way::Port)));
+    assert!(noted.detail.ends_with("(from 192.0.2.7)"), "{}", noted.detail);
     assert!(!stopped.at_rest && stopped.message.contains("NOT SAFE"), "{stopped:?}");
     let confirmed = state.checklist;
     let arming = house.give_leave(&somebody(), Arming { hours: None, confirmed }).await;
@@ -59,7 +63,7 @@ async fn a_rig_that_could_not_be_made_safe_at_the_start_is_tripped() {
     house.clear_trip(&somebody(), looked(false)).await.unwrap_err();
     let state = house.clear_trip(&somebody(), looked(true)).await.unwrap();
     assert!(state.latch == LatchState::Clear && !remarked(&state), "{state:?}");
-    let stopped = house.stop_now(None).await.unwrap();
+    let stopped = house.stop_now(None, &from).await.unwrap();
     assert!(stopped.at_rest, "{stopped:?}");
     drop(house);
     let state = open(&folder, true).await.house.rig_state().await;
