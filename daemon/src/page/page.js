@@ -198,8 +198,15 @@ function ages() {
   stale(isOld || Boolean(runs && lastMoment && Date.now() - lastMoment > 5000));
 }
 
+// A stream ends each hour and is opened again at once: only one that stays away so long tells of a daemon that does.
+const AWAY = 3000;
+let away = 0;
+let stream;
+
 function listen() {
-  const stream = new EventSource("/api/v1/news");
+  stream?.close();
+  const own = new EventSource("/api/v1/news");
+  stream = own;
   const sign = () => {
     lastSign = Date.now();
     ages();
@@ -216,31 +223,39 @@ function listen() {
     });
   }
   stream.onerror = () => {
-    lost = true;
-    ages();
-    if (stream.readyState === EventSource.CLOSED) setTimeout(() => location.reload(), 10000);
+    away ||= setTimeout(() => {
+      lost = true;
+      ages();
+    }, AWAY);
+    if (own.readyState !== EventSource.CLOSED) return;
+    // Refused: too many look on, or nobody is logged in any more. A part that is asked for says which, and what is being typed stays.
+    setTimeout(() => {
+      if (stream !== own) return;
+      each("[data-part]", renew);
+      listen();
+    }, 10000);
   };
   stream.onopen = () => {
+    clearTimeout(away);
+    away = 0;
     // What happened between the page and the stream was told to nobody here.
     each("[data-part]", renew);
     if (lost) say("The daemon answers again.");
     lost = false;
     sign();
   };
-  return stream;
 }
 
 function live() {
   if (!find("[data-live]")) return;
-  let stream = listen();
+  listen();
   let tried = Date.now();
   setInterval(() => {
     ages();
     // A connection that is cut without a word never errs by itself.
     if (!lost && Date.now() - Math.max(lastSign, tried) > SILENCE) {
       tried = Date.now();
-      stream.close();
-      stream = listen();
+      listen();
     }
   }, 1000);
 }

@@ -31,6 +31,10 @@ const ALIVE: Duration = Duration::from_secs(15);
 /// What is sent then. One without data would be none.
 const ALIVE_EVENT: &[u8] = b"event: alive\ndata: {}\n\n";
 
+/// What a stream begins with: so many ms after its end a browser opens it again. By themselves some wait for longer than a page
+/// believes that the daemon is there.
+const AGAIN: &[u8] = b"retry: 1000\n\n";
+
 /// A stream ends so long after it began; the viewer comes again, and says again who it is.
 const LONGEST: Duration = Duration::from_secs(3600);
 
@@ -110,6 +114,9 @@ async fn tell(
 ) {
     // Not the number that the viewer came with: one from before the last start of the daemon is higher than any of now.
     let mut sent = None;
+    if to.send(Ok(Bytes::from_static(AGAIN))).await.is_err() {
+        return;
+    }
     loop {
         for told in before.drain(..) {
             // What was lost and asked for again may have been sent before.
