@@ -203,6 +203,7 @@ pub(crate) struct SafePort {
     pub(crate) port: Port,
     pub(crate) is_source: bool,
     pub(crate) cuts: Option<Cut>,
+    pub(crate) is_contacts: bool,
 }
 
 #[async_trait]
@@ -219,6 +220,9 @@ impl SafeHandle for SafePort {
         if let Some(cut) = self.cuts {
             world.cut(cut, true);
             proof.muted = Some(world.amplifier.reads(cut));
+        }
+        if self.is_contacts {
+            world.panel.outputs_off();
         }
         Ok(proof)
     }

@@ -119,6 +119,7 @@ impl DriverFactory for SimulatedFactory {
         let port = Port { rig: self.rig.clone(), instrument: name.clone() };
         let is = |role: &String| role == name;
         let is_source = is(&wiring.source);
+        let is_contacts = wiring.contacts.as_ref().is_some_and(is);
         let cuts = wiring.cut_of(name);
         let safe_within = match (is_source, cuts.is_some()) {
             (true, true) => wiring.source_safe_within.max(wiring.amplifier_safe_within),
@@ -142,12 +143,8 @@ impl DriverFactory for SimulatedFactory {
                 .as_ref()
                 .is_some_and(is)
                 .then(|| Box::new(AmbientPort(port.clone())) as _),
-            contacts: wiring
-                .contacts
-                .as_ref()
-                .is_some_and(is)
-                .then(|| Box::new(ContactsPort(port.clone())) as _),
-            safe: Arc::new(SafePort { port, is_source, cuts }),
+            contacts: is_contacts.then(|| Box::new(ContactsPort(port.clone())) as _),
+            safe: Arc::new(SafePort { port, is_source, cuts, is_contacts }),
             safe_within,
         })
     }

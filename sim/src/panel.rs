@@ -69,6 +69,13 @@ impl Panel {
         there
     }
 
+    /// Switches all outputs off; what a person connected stays.
+    pub(crate) fn outputs_off(&mut self) {
+        self.on = false;
+        self.routed &= self.route.is_none();
+        self.exchanged &= self.exchange.is_none();
+    }
+
     /// A person takes the source's cable to the channels, or back to the amplifier.
     pub(crate) fn route(&mut self, to_channels: bool) {
         self.routed = to_channels;

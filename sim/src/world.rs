@@ -83,7 +83,7 @@ pub(crate) struct World {
     commands: u64,
     source_latency: u64,
     amplifier_latency: u64,
-    panel: Panel,
+    pub(crate) panel: Panel,
     /// A stretch of the source's output, in V, while it is connected to the channels.
     routed: Vec<f64>,
     /// Time of the amplifier's watchdog.

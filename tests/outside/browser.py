@@ -254,6 +254,8 @@ class Way:
         self.all_looks("running", "/")
         self.step("stop", self.stop)
         self.step("acknowledge", self.acknowledge)
+        self.step("see a stop that did not stop", self.see_no_stop)
+        self.step("see that the daemon is silent", self.see_silence)
         self.step("resume", self.resume)
         self.step("release", self.release)
         self.step("fetch the certificate", self.certificate)
@@ -300,8 +302,34 @@ class Way:
         b = self.b
         self.run_name = b.run("document.querySelector('.state[data-running]').dataset.running")
         b.click("form.stop button")
-        b.until("/^Stopped/.test(document.querySelector('#said').textContent)", "what came of the stop")
+        b.until("/^Stopped/.test(document.querySelector('#stop-said').textContent)", "what came of the stop")
         b.until("!document.querySelector('.state[data-running]')", "no run any more")
+
+    def see_no_stop(self):
+        """No answer, none at all, and one that says that something may move: each is said, and stays."""
+        b = self.b
+        b.go(f"{self.url}/")
+        for answers, said in (
+            ("new Promise(() => {})", "No answer yet: use the emergency stop."),
+            ("Promise.reject(new Error('away'))", "NO ANSWER from the daemon. Use the emergency stop."),
+            ("Promise.resolve(new Response(JSON.stringify({ at_rest: false, message: 'NOT SAFE' })))", "NOT STOPPED: NOT SAFE"),
+        ):
+            b.run(f"(() => {{ window.fetch = () => {answers}; }})()")
+            b.click("form.stop button")
+            b.until(f"document.querySelector('#stop-said').textContent === {json.dumps(said)}", said)
+        b.run("say('The daemon answers again.')")
+        if b.run("document.querySelector('#stop-said').hidden") or "bad" not in b.run("document.querySelector('#stop-said').className"):
+            raise RuntimeError("what came of a stop does not stay")
+        b.go(f"{self.url}/")
+
+    def see_silence(self):
+        """Nothing runs, so nothing need come: what is shown is called old all the same when not even a sign of life does."""
+        b = self.b
+        b.go(f"{self.url}/")
+        b.run("(() => { lastSign = Date.now() - 36000; ages(); })()")
+        if b.run("document.querySelector('#old').hidden") or not b.run("document.body.classList.contains('is-old')"):
+            raise RuntimeError("a daemon that is silent is taken to be there")
+        b.until("document.querySelector('#old').hidden && !document.body.classList.contains('is-old')", "the daemon again")
 
     def acknowledge(self):
         b = self.b

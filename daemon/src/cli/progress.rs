@@ -119,6 +119,7 @@ impl Observer for Watcher {
                 self.pass(Line::Now("the sensors to their channels, the amplifier muted".to_owned()));
             }
             Event::Asks(cable) => self.pass(Line::Stays(format!("ASKED: {}", cable.asks()))),
+            Event::Confirmed(_) => self.pass(Line::Stays("Confirmed: the cables were moved.".to_owned())),
             Event::QuietBegins(QuietTime::Before) => self.pass(Line::Now("listening at rest".to_owned())),
             Event::QuietBegins(QuietTime::After) => {
                 self.pass(Line::Now("listening at rest again".to_owned()))

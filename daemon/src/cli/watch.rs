@@ -107,7 +107,7 @@ impl Screen {
     }
 
     fn point(&self, point: &PointNews) {
-        self.bar.inc(1);
+        self.bar.set_position(u64::from(point.done));
         let sensors: Vec<String> = point
             .sensors
             .iter()

@@ -46,6 +46,8 @@ impl<'a> Stream<'a> {
 struct Lines {
     bytes: Vec<u8>,
     data: Vec<String>,
+    /// What comes only says that the connection is there.
+    alive: bool,
 }
 
 impl Lines {
@@ -53,7 +55,7 @@ impl Lines {
         self.bytes.extend_from_slice(bytes);
     }
 
-    /// The data of the next whole event.
+    /// The data of the next whole event that tells something.
     fn event(&mut self) -> Option<String> {
         while let Some(end) = self.bytes.iter().position(|b| *b == b'\n') {
             let line: Vec<u8> = self.bytes.drain(..=end).collect();
@@ -61,9 +63,11 @@ impl Lines {
             let line = line.trim_end_matches(['\n', '\r']);
             if line.is_empty() {
                 let data = std::mem::take(&mut self.data);
-                if !data.is_empty() {
+                if !std::mem::take(&mut self.alive) && !data.is_empty() {
                     return Some(data.join("\n"));
                 }
+            } else if line.strip_prefix("event:").is_some_and(|kind| kind.trim() == "alive") {
+                self.alive = true;
             } else if let Some(data) = line.strip_prefix("data:") {
                 self.data.push(data.strip_prefix(' ').unwrap_or(data).to_owned());
             }
@@ -77,8 +81,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    const SAID: &str =
-        ": alive\n\nid: 4\nevent: queue\ndata: {\"a\":\ndata: 1}\n\nid: 5\r\ndata:x\r\n\r\ndata: half";
+    const SAID: &str = ": remark\n\nevent: alive\ndata: {}\n\nid: 4\nevent: queue\ndata: {\"a\":\ndata: 1}\n\nid: 5\r\ndata:x\r\n\r\ndata: half";
 
     proptest! {
         #[test]

@@ -1,6 +1,7 @@
 //! A file of a run as an answer, piece by piece: raw waveforms are large.
 
 use super::etag::has_it;
+use super::house::Shared;
 use super::problem::{Code, Problem};
 use crate::serve::desk::RunFile;
 use axum::body::{Body, Bytes};
@@ -9,7 +10,8 @@ use axum::response::{IntoResponse, Response};
 use std::fs::{File, Metadata};
 use std::io::{self, Read};
 use std::os::unix::fs::MetadataExt;
-use tokio::sync::mpsc;
+use std::sync::Arc;
+use tokio::sync::{OwnedSemaphorePermit, mpsc};
 use tokio_stream::wrappers::ReceiverStream;
 
 /// Bytes of a piece.
@@ -21,7 +23,7 @@ const PIECES: usize = 4;
 ///
 /// # Errors
 /// Where it can't be read.
-pub(super) async fn answer(file: RunFile, asked: &HeaderMap) -> Result<Response, Problem> {
+pub(super) async fn answer(shared: &Shared, file: RunFile, asked: &HeaderMap) -> Result<Response, Problem> {
     let path = file.path.clone();
     let opened = tokio::task::spawn_blocking(move || -> io::Result<(File, Metadata)> {
         let file = File::open(path)?;
@@ -47,7 +49,12 @@ pub(super) async fn answer(file: RunFile, asked: &HeaderMap) -> Result<Response,
     let mut answer = if has_it(asked, &tag) {
         StatusCode::NOT_MODIFIED.into_response()
     } else {
-        let mut answer = Response::new(pieces(opened));
+        // Whoever comes when many files are on their way waits for its turn, within the time of an answer.
+        let leave = shared.downloads.clone().acquire_owned().await.map_err(|error| {
+            tracing::error!(%error, "no file can be sent");
+            Problem::new(Code::Program, "no file can be sent; the daemon's log says more")
+        })?;
+        let mut answer = Response::new(pieces(opened, leave));
         answer.headers_mut().insert(header::CONTENT_TYPE, HeaderValue::from_static(file.media_type));
         answer.headers_mut().insert(header::CONTENT_LENGTH, about.size().into());
         answer
@@ -71,23 +78,37 @@ fn disposition(file: &RunFile) -> String {
     format!("attachment; filename=\"{plain}\"")
 }
 
-fn pieces(mut file: File) -> Body {
+/// A body that is read as it is taken: no thread waits for whoever reads it slowly. `leave` ends with it.
+fn pieces(file: File, leave: OwnedSemaphorePermit) -> Body {
     let (to, stream) = mpsc::channel::<io::Result<Bytes>>(PIECES);
-    tokio::task::spawn_blocking(move || {
-        let mut piece = vec![0; PIECE];
+    let file = Arc::new(file);
+    tokio::spawn(async move {
+        let _leave = leave;
         loop {
-            let read = match file.read(&mut piece) {
-                Ok(0) => return,
-                Ok(n) => piece.get(..n).map(|bytes| Ok(Bytes::copy_from_slice(bytes))),
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
-                Err(error) => Some(Err(error)),
-            };
-            let Some(read) = read else { return };
-            let over = read.is_err();
-            if to.blocking_send(read).is_err() || over {
+            let from = file.clone();
+            let read = tokio::task::spawn_blocking(move || next_piece(&from)).await;
+            let read = read.unwrap_or_else(|error| Err(io::Error::other(error)));
+            let failed = read.is_err();
+            let at_end = matches!(&read, Ok(piece) if piece.is_empty());
+            if at_end || to.send(read).await.is_err() || failed {
                 return;
             }
         }
     });
     Body::from_stream(ReceiverStream::new(stream))
+}
+
+/// The next piece of a file; empty at its end.
+fn next_piece(mut file: &File) -> io::Result<Bytes> {
+    let mut piece = vec![0; PIECE];
+    loop {
+        match file.read(&mut piece) {
+            Ok(n) => {
+                piece.truncate(n);
+                return Ok(piece.into());
+            }
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
 }

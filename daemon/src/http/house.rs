@@ -13,7 +13,7 @@ use crate::serve::kept::Kept;
 use crate::serve::words::Person;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize};
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, watch};
 
 /// What all requests share.
 pub struct Shared {
@@ -41,6 +41,8 @@ pub struct Shared {
     pub drawn: Kept<String>,
     /// What is borne at most.
     pub limits: Limits,
+    /// Leave to send a file.
+    pub downloads: Arc<Semaphore>,
     /// Counts.
     pub counts: Counts,
     /// Becomes true when the doors close.

@@ -3,7 +3,9 @@
 //! Owns accepting, TLS, and the end of it all. A connection beyond the limit is told so and closed at once.
 
 use super::house::Shared;
+use super::patience::Patience;
 use super::peer::Peer;
+use super::seats::Seats;
 use axum::Router;
 use axum::body::Body;
 use axum::http::Request;
@@ -18,7 +20,6 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, UnixListener};
-use tokio::sync::Semaphore;
 use tokio::task::JoinSet;
 use tokio_rustls::TlsAcceptor;
 use tower::ServiceExt;
@@ -50,6 +51,14 @@ enum Come {
     Port(tokio::net::TcpStream, Peer),
 }
 
+impl Come {
+    fn peer(&self) -> Peer {
+        match self {
+            Self::Socket(_, peer) | Self::Port(_, peer) => *peer,
+        }
+    }
+}
+
 impl Door {
     async fn next(&self) -> io::Result<Come> {
         match self {
@@ -69,7 +78,7 @@ impl Door {
 
     /// Serves until the doors close, then lets each connection end what it is at.
     pub(super) async fn serve(self, router: Router, shared: Arc<Shared>) {
-        let seats = Arc::new(Semaphore::new(shared.limits.connections));
+        let seats = Seats::new(shared.limits.connections, shared.limits.an_address);
         let mut connections = JoinSet::new();
         loop {
             let come = tokio::select! {
@@ -86,7 +95,7 @@ impl Door {
                     continue;
                 }
             };
-            let Ok(seat) = seats.clone().try_acquire_owned() else {
+            let Some(seat) = seats.take(come.peer()) else {
                 shared.counts.refused.fetch_add(1, Ordering::Relaxed);
                 refuse(come);
                 continue;
@@ -127,11 +136,12 @@ struct Connection {
 
 impl Connection {
     async fn take(self, come: Come, tls: Option<TlsAcceptor>) {
+        let limit = Duration::from_secs(self.shared.limits.write_s);
         match (come, tls) {
-            (Come::Socket(stream, peer), _) => self.serve(stream, peer).await,
-            (Come::Port(stream, peer), None) => self.serve(stream, peer).await,
+            (Come::Socket(stream, peer), _) => self.serve(Patience::new(stream, limit), peer).await,
+            (Come::Port(stream, peer), None) => self.serve(Patience::new(stream, limit), peer).await,
             (Come::Port(stream, peer), Some(tls)) => {
-                match tokio::time::timeout(GREETING, tls.accept(stream)).await {
+                match tokio::time::timeout(GREETING, tls.accept(Patience::new(stream, limit))).await {
                     Ok(Ok(stream)) => self.serve(stream, peer).await,
                     Ok(Err(error)) => tracing::debug!(%error, ?peer, "no TLS"),
                     Err(_) => tracing::debug!(?peer, "no greeting over TLS in time"),

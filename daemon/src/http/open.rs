@@ -22,7 +22,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::{TcpListener, UnixListener};
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
 use tokio_rustls::TlsAcceptor;
 
@@ -92,6 +92,7 @@ pub async fn open_with(
         arm_over_port: settings.arm_over_port,
         zone,
         drawn: Kept::new(32, Duration::from_secs(2)),
+        downloads: Arc::new(Semaphore::new(limits.downloads)),
         limits,
         counts: Counts::default(),
         closing: when_closing,

@@ -3,6 +3,7 @@
 use super::admit::Viewer;
 use super::house::Shared;
 use super::problem::Problem;
+use crate::serve::desk::Refusal;
 use crate::serve::words::{LatchState, Stage};
 use axum::Router;
 use axum::extract::State;
@@ -21,10 +22,15 @@ pub(super) fn routes() -> Router<Arc<Shared>> {
         .route("/metrics", get(metrics))
 }
 
-/// Ready where the house answers.
+/// Ready where the house takes work.
 async fn ready(State(shared): State<Arc<Shared>>) -> Response {
-    match shared.desk.rig().await {
-        Ok(_) => "ready\n".into_response(),
+    let ready = if *shared.closing.borrow() {
+        Err(Refusal::State("the doors close".to_owned()))
+    } else {
+        shared.desk.ready().await
+    };
+    match ready {
+        Ok(()) => "ready\n".into_response(),
         Err(refusal) => {
             tracing::warn!(%refusal, "not ready");
             (StatusCode::SERVICE_UNAVAILABLE, "not ready; the daemon's log says why\n").into_response()
@@ -35,7 +41,8 @@ async fn ready(State(shared): State<Arc<Shared>>) -> Response {
 /// In the text format of Prometheus, version 0.0.4.
 async fn metrics(State(shared): State<Arc<Shared>>, _: Viewer) -> Result<Response, Problem> {
     let rig = shared.desk.rig().await?;
-    let queue = shared.desk.queue().await?;
+    // Whatever else fails, a trip has to be seen.
+    let queue = shared.desk.queue().await;
     let mut text = String::new();
     let mut gauge = |name: &str, about: &str, value: usize| {
         one(&mut text, name, "gauge", about, &[(String::new(), value.to_string())]);
@@ -49,15 +56,18 @@ async fn metrics(State(shared): State<Arc<Shared>>, _: Viewer) -> Result<Respons
     gauge("calwright_running", "1 while a run goes on", usize::from(rig.running.is_some()));
     gauge("calwright_queue_held", "1 while the queue is held", usize::from(rig.queue_held.is_some()));
     gauge("calwright_warnings", "Remarks about the rig", rig.warnings.len());
-    let count = |stage: Stage| queue.iter().filter(|job| job.stage == stage).count();
-    let stages = [
-        ("waiting", count(Stage::Waiting)),
-        ("held", count(Stage::Held)),
-        ("needs_person", count(Stage::NeedsPerson)),
-        ("running", count(Stage::Running)),
-    ];
-    let stages = stages.map(|(stage, n)| (format!("{{stage=\"{stage}\"}}"), n.to_string()));
-    one(&mut text, "calwright_jobs", "gauge", "Jobs that are not over", &stages);
+    gauge("calwright_database_up", "1 while the database answers", usize::from(queue.is_ok()));
+    if let Ok(queue) = queue {
+        let count = |stage: Stage| queue.iter().filter(|job| job.stage == stage).count();
+        let stages = [
+            ("waiting", count(Stage::Waiting)),
+            ("held", count(Stage::Held)),
+            ("needs_person", count(Stage::NeedsPerson)),
+            ("running", count(Stage::Running)),
+        ];
+        let stages = stages.map(|(stage, n)| (format!("{{stage=\"{stage}\"}}"), n.to_string()));
+        one(&mut text, "calwright_jobs", "gauge", "Jobs that are not over", &stages);
+    }
     let counts = &shared.counts;
     let answers: Vec<_> = std::iter::zip(1.., &counts.answers)
         .map(|(n, count): (u32, _)| {

@@ -5,7 +5,7 @@
 
 use crate::serve::desk::Refusal;
 use axum::Json;
-use axum::extract::rejection::{BytesRejection, JsonRejection, PathRejection, QueryRejection};
+use axum::extract::rejection::{BytesRejection, FormRejection, JsonRejection, PathRejection, QueryRejection};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
@@ -153,7 +153,7 @@ impl From<Refusal> for Problem {
                 tracing::error!(detail = text, "disk or database");
                 Self::new(
                     Code::Environment,
-                    "disk or database can't be used, and nothing was changed; the daemon's log says more",
+                    "disk or database can't be used; a change may have been made in part: look before you ask again. The daemon's log says more",
                 )
             }
         }
@@ -174,6 +174,13 @@ impl From<JsonRejection> for Problem {
 
 impl From<BytesRejection> for Problem {
     fn from(rejection: BytesRejection) -> Self {
+        let large = rejection.status() == StatusCode::PAYLOAD_TOO_LARGE;
+        Self::new(if large { Code::TooLarge } else { Code::Request }, rejection.body_text())
+    }
+}
+
+impl From<FormRejection> for Problem {
+    fn from(rejection: FormRejection) -> Self {
         let large = rejection.status() == StatusCode::PAYLOAD_TOO_LARGE;
         Self::new(if large { Code::TooLarge } else { Code::Request }, rejection.body_text())
     }

@@ -85,8 +85,14 @@ pub struct Limits {
     pub answer_s: u64,
     /// Longest time until a request's head has come, seconds.
     pub head_s: u64,
+    /// Longest time in which a client takes nothing of its answer, seconds.
+    pub write_s: u64,
     /// Connections at once, a door.
     pub connections: usize,
+    /// Connections at once of one address: more than streams, and fewer than a door has.
+    pub an_address: usize,
+    /// Files on their way at once; who asks for one more waits.
+    pub downloads: usize,
     /// Event streams at once, all doors together: fewer than connections, so that `stop` always gets through.
     pub streams: usize,
     /// Failed tries to say who one is, an address a minute.
@@ -95,6 +101,16 @@ pub struct Limits {
 
 impl Default for Limits {
     fn default() -> Self {
-        Self { body: 4 << 20, answer_s: 60, head_s: 10, connections: 512, streams: 384, failures: 10 }
+        Self {
+            body: 4 << 20,
+            answer_s: 60,
+            head_s: 10,
+            write_s: 30,
+            connections: 512,
+            an_address: 400,
+            downloads: 32,
+            streams: 384,
+            failures: 10,
+        }
     }
 }

@@ -2,11 +2,11 @@
 
 use super::frame;
 use crate::http::admit::{AtMachine, Caller};
-use crate::http::api::to_its_end;
+use crate::http::api::{Part, to_its_end};
 use crate::http::house::Shared;
 use crate::http::problem::{Code, Problem};
 use crate::serve::words::{Acknowledging, Arming, Role};
-use axum::extract::{Form, FromRequest, FromRequestParts, Path, Request, State};
+use axum::extract::{Form, FromRequest, FromRequestParts, Request, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use std::sync::Arc;
 
@@ -23,7 +23,7 @@ impl<S: Send + Sync> FromRequest<S> for Fields {
         caller.person.as_ref().ok_or_else(Problem::no_identity)?;
         let request = Request::from_parts(parts, body);
         let form = Form::<Vec<(String, String)>>::from_request(request, state).await;
-        let fields = Self(form.map_err(|e| Problem::new(Code::Request, e.body_text()))?.0);
+        let fields = Self(form?.0);
         match caller.session {
             Some(session) if fields.get("csrf") != session.csrf => Err(Problem::new(
                 Code::WrongOrigin,
@@ -76,12 +76,13 @@ pub(super) fn back(wanted: Option<&str>, usual: &str) -> String {
 /// Stops the rig. Whoever can reach the page may; a form whose login is over, or was never there, stops all the same.
 pub(super) async fn stop(State(shared): State<Arc<Shared>>, caller: Caller) -> Result<Response, Problem> {
     let said = to_its_end(async move { shared.desk.stop(caller.person.as_ref()).await }).await?;
-    Ok(frame::message("Stopped", &said).into_response())
+    let title = if said.at_rest { "Stopped" } else { "NOT STOPPED" };
+    Ok(frame::message(title, &said.message).into_response())
 }
 
 pub(super) async fn queue(
     State(shared): State<Arc<Shared>>,
-    Path(what): Path<String>,
+    Part(what): Part<String>,
     caller: Caller,
     fields: Fields,
 ) -> Result<Redirect, Problem> {
@@ -99,7 +100,7 @@ pub(super) async fn queue(
 
 pub(super) async fn job(
     State(shared): State<Arc<Shared>>,
-    Path((job, what)): Path<(i64, String)>,
+    Part((job, what)): Part<(i64, String)>,
     caller: Caller,
     fields: Fields,
 ) -> Result<Redirect, Problem> {
@@ -127,7 +128,7 @@ pub(super) async fn job(
 
 pub(super) async fn run(
     State(shared): State<Arc<Shared>>,
-    Path((run, what)): Path<(String, String)>,
+    Part((run, what)): Part<(String, String)>,
     caller: Caller,
     fields: Fields,
 ) -> Result<Redirect, Problem> {

@@ -1,8 +1,8 @@
 //! Style and script of the page, under names that change with what is in them, so that a browser keeps them and never an old one.
 
 use crate::hash::sha256;
+use crate::http::api::Part;
 use crate::http::problem::{Code, Problem};
-use axum::extract::Path;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use std::sync::OnceLock;
@@ -40,7 +40,7 @@ pub(super) fn icon() -> String {
     format!("/assets/{}", names().icon)
 }
 
-pub(super) async fn asset(Path(name): Path<String>) -> Result<Response, Problem> {
+pub(super) async fn asset(Part(name): Part<String>) -> Result<Response, Problem> {
     let names = names();
     let (text, media_type) = match name {
         _ if name == names.style => (STYLE, "text/css; charset=utf-8"),

@@ -2,10 +2,11 @@
 
 use super::frame::Frame;
 use super::text;
+use crate::http::api::Asked;
 use crate::http::house::Shared;
 use crate::http::problem::Problem;
 use crate::serve::words::Way;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use maud::{Markup, html};
 use serde::Deserialize;
 use std::sync::Arc;
@@ -21,7 +22,7 @@ pub(super) struct Stretch {
 pub(super) async fn page(
     State(shared): State<Arc<Shared>>,
     frame: Frame,
-    Query(stretch): Query<Stretch>,
+    Asked(stretch): Asked<Stretch>,
 ) -> Result<Markup, Problem> {
     let entries = shared.desk.audit(stretch.before, ON_A_PAGE).await?;
     let earlier = entries.last().filter(|_| entries.len() >= ON_A_PAGE as usize).map(|e| e.id);

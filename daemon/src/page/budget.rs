@@ -1,5 +1,6 @@
 //! The uncertainty budgets of a sensor at a point, as the result holds them.
 
+use super::frame::to_sensor;
 use super::text::{self, decimals, digits};
 use crate::record::budget::{BudgetRecord, BudgetRowRecord, BudgetsRecord};
 use crate::record::result::{PointRecord, ResultRecord};
@@ -22,7 +23,7 @@ pub(super) fn of_point(result: &ResultRecord, point: u64) -> Markup {
             @if budgets.is_empty() { p class="hint" { "There is none: no sensor has an accepted result at this point." } }
             @for (serial, point, all) in budgets {
                 h3 {
-                    a href={ "/sensors/" (serial) } { (serial) } " "
+                    a href=(to_sensor(serial)) { (serial) } " "
                     span class="number" {
                         "± " (text::decimals_of(point.u_rel_percent, 2)) " % of the magnitude"
                         @if let Some(u) = point.u_phase_deg { ", ± " (decimals(u, 2)) "° of the phase" }

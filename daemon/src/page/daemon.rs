@@ -3,11 +3,11 @@
 use super::act::Fields;
 use super::frame::{self, Frame};
 use crate::http::admit::Admin;
-use crate::http::api::to_its_end;
+use crate::http::api::{Part, to_its_end};
 use crate::http::house::Shared;
 use crate::http::problem::{Code, Problem};
 use crate::serve::words::{Change, Draining, Reloaded, Reloading, Role};
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use std::sync::Arc;
@@ -67,7 +67,7 @@ fn shown(change: &Change) -> Markup {
 
 pub(super) async fn act(
     State(shared): State<Arc<Shared>>,
-    Path(what): Path<String>,
+    Part(what): Part<String>,
     Admin(who): Admin,
     fields: Fields,
 ) -> Result<Response, Problem> {

@@ -43,6 +43,8 @@ pub(super) fn plots(shared: &Shared, rig: &RigState, jobs: &[QueueEntry]) -> Mar
         return html! { p class="hint" { "The first point of a run appears here." } };
     };
     points.retain(|p| p.run == run);
+    let done = points.last().map_or(0, |p| p.done);
+    let points = last_of_each(points);
     let of = jobs.iter().find(|job| job.runs.contains(&run)).map(|job| job.points);
     let mut by_serial: BTreeMap<&str, Vec<Deviation>> = BTreeMap::new();
     for point in &points {
@@ -57,7 +59,7 @@ pub(super) fn plots(shared: &Shared, rig: &RigState, jobs: &[QueueEntry]) -> Mar
     }
     html! {
         p class="hint" {
-            (points.len()) @if let Some(of) = of { " of " (of) } " points of " a href={ "/runs/" (run) } { (run) }
+            (done) @if let Some(of) = of { " of " (of) } " points of " a href={ "/runs/" (run) } { (run) }
             ". Provisional: the certificate's numbers are derived at the end."
         }
         @for (serial, marks) in &by_serial {
@@ -71,6 +73,15 @@ pub(super) fn plots(shared: &Shared, rig: &RigState, jobs: &[QueueEntry]) -> Mar
             }
         }
     }
+}
+
+/// A point that is measured more than once is told of each time: the last counts.
+fn last_of_each(points: Vec<PointNews>) -> Vec<PointNews> {
+    let mut last: BTreeMap<u32, PointNews> = BTreeMap::new();
+    for point in points {
+        last.insert(point.point, point);
+    }
+    last.into_values().collect()
 }
 
 fn plot_of(marks: &[Deviation]) -> Option<Markup> {

@@ -19,12 +19,11 @@ const BOTTOM: f64 = 34.0;
 pub(super) fn frequencies(points: &[HistoryPoint]) -> (Vec<f64>, Option<f64>) {
     let mut all: Vec<f64> = points.iter().map(|p| p.frequency_hz).collect();
     all.sort_by(f64::total_cmp);
-    let count = |f: f64| all.iter().filter(|other| other.total_cmp(&f).is_eq()).count();
-    let most = all.iter().map(|f| count(*f)).max().unwrap_or(0);
-    let mut each = all.clone();
-    each.dedup_by(|a, b| a.total_cmp(b).is_eq());
-    let usual: Vec<f64> = each.iter().copied().filter(|f| count(*f) == most).collect();
-    (each, usual.get(usual.len() / 2).copied())
+    let same = all.chunk_by(|a, b| a.total_cmp(b).is_eq());
+    let counts: Vec<(f64, usize)> = same.filter_map(|of| Some((*of.first()?, of.len()))).collect();
+    let most = counts.iter().map(|(_, n)| *n).max().unwrap_or(0);
+    let usual: Vec<f64> = counts.iter().filter(|(_, n)| *n == most).map(|(f, _)| *f).collect();
+    (counts.into_iter().map(|(f, _)| f).collect(), usual.get(usual.len() / 2).copied())
 }
 
 /// A place of the plot: how far along, percent of the first one's sensitivity, and its expanded uncertainty.
@@ -124,6 +123,15 @@ mod tests {
                 .into();
         assert_eq!(frequencies(&points), (vec![8.0, 16.0, 31.5, 80.0], Some(16.0)));
         assert_eq!(frequencies(&[]).1, None);
+    }
+
+    #[test]
+    fn a_long_history_is_counted_in_one_go() {
+        // With every point compared to every other this would not come to an end.
+        let points: Vec<HistoryPoint> = (0..199_998)
+            .map(|n| point("a", "2026-01-01T00:00:00Z", [8.0, 16.0, 31.5][n % 3], 0.01))
+            .collect();
+        assert_eq!(frequencies(&points), (vec![8.0, 16.0, 31.5], Some(16.0)));
     }
 
     #[test]

@@ -88,12 +88,11 @@ impl Frame {
     /// A page on which nothing is released yet where `draft` says so.
     pub(super) fn marked(&self, title: &str, draft: bool, main: &Markup) -> Markup {
         let simulated = self.rig.as_ref().is_some_and(|rig| rig.simulated);
-        let tripped = self.rig.as_ref().is_some_and(|rig| rig.latch == LatchState::Tripped);
         let name = self.rig.as_ref().map_or("Calwright", |rig| rig.rig.as_str());
         let marks = html! {
             @if simulated { p class="mark simulated" { strong { "SIMULATED" } " No real instrument moves; nothing here is history of a sensor." } }
             @if draft { p class="mark draft" { strong { "DRAFT" } " Approved by nobody yet; not for use." } }
-            @if tripped && self.here != "/" { p class="mark tripped" { strong { "TRIPPED" } " " a href="/" { "What happened" } } }
+            @if self.here != "/" { div id="tripped" data-part="/part/tripped" data-on="rig" { (self.tripped()) } }
         };
         whole(
             title,
@@ -104,9 +103,18 @@ impl Frame {
         )
     }
 
+    /// That the rig is tripped, where it is.
+    fn tripped(&self) -> Markup {
+        let tripped = self.rig.as_ref().is_some_and(|rig| rig.latch == LatchState::Tripped);
+        html! {
+            @if tripped { p class="mark tripped" { strong { "TRIPPED" } " " a href="/" { "What happened" } } }
+        }
+    }
+
     fn top(&self) -> Markup {
         html! {
             a class="skip" href="#main" { "To the content" }
+            a class="skip" href="#stop" { "To the stop" }
             header class="top" {
                 p class="name" { a href="/" { "Calwright" } @if let Some(rig) = &self.rig { span { (rig.rig) } } }
                 nav aria-label="Places" {
@@ -139,6 +147,11 @@ impl Frame {
     }
 }
 
+/// Whether the rig is tripped, alone, when its state changed.
+pub(super) async fn tripped_part(frame: Frame) -> Markup {
+    frame.tripped()
+}
+
 /// A whole document, with the stop in it: it is on each page and needs no login.
 pub(super) fn whole(title: &str, rig: &str, here: &str, csrf: Option<&str>, body: &Markup) -> Markup {
     html! {
@@ -154,12 +167,14 @@ pub(super) fn whole(title: &str, rig: &str, here: &str, csrf: Option<&str>, body
                 script src=(assets::script()) defer {}
             }
             body data-csrf=[csrf] data-here=(here) {
+                p id="old" class="old" role="alert" hidden {}
                 (body)
                 form class="stop" method="post" action="/stop" data-stop="" aria-label="Stop" {
                     @if let Some(csrf) = csrf { input type="hidden" name="csrf" value=(csrf); }
-                    button { strong { "Stop" } span { "make the rig safe now" } }
+                    button id="stop" { strong { "Stop" } span { "make the rig safe now" } }
                     p { "Not an emergency stop" }
                 }
+                p id="stop-said" class="said of-stop" role="alert" hidden {}
                 p id="said" class="said" role="status" aria-live="assertive" hidden {}
             }
         }
@@ -205,6 +220,11 @@ pub async fn problems_as_pages(State(_): State<Arc<Shared>>, request: Request, n
         shown.headers_mut().insert(axum::http::header::ALLOW, allow.clone());
     }
     shown
+}
+
+/// Where a sensor's page is, whatever its serial holds.
+pub(super) fn to_sensor(serial: &str) -> String {
+    format!("/sensors/{}", escaped(serial).replace('/', "%2F"))
 }
 
 /// A path as it can stand behind a question mark.

@@ -41,7 +41,7 @@ pub(super) async fn arm_page(frame: Frame) -> Markup {
             }
             section class="panel" {
                 h2 { "Check-list of rig " (rig.rig) }
-                @if rig.leave_by.is_none() && rig.leave_missing.is_none() {
+                @if rig.simulated && rig.leave_by.is_none() && rig.leave_missing.is_none() {
                     p { "Nothing real moves on this rig: no leave is needed." }
                 } @else if !frame.may(Role::Operator) {
                     p class="wrong" { "Giving leave needs the role 'operator'." }
@@ -81,7 +81,12 @@ pub(super) async fn acknowledge_page(frame: Frame) -> Markup {
         return frame
             .page("Acknowledge", &html! { h1 { "Acknowledge" } p { "The rig's state can't be read." } });
     };
-    let clear = rig.latch == LatchState::Clear;
+    // The latch of a run that goes on says that it may be moving, which is no trip.
+    let clear = match rig.latch {
+        LatchState::Clear => true,
+        LatchState::Tripped => false,
+        LatchState::MayBeMoving => rig.running.is_some(),
+    };
     frame.page("Acknowledge", &html! {
         div class="narrow" {
             h1 { "Clear a trip" }

@@ -3,11 +3,13 @@
 use super::act::{Fields, back};
 use super::frame;
 use crate::http::admit::{Caller, failed};
+use crate::http::api::Asked;
 use crate::http::house::Shared;
 use crate::http::peer::Peer;
 use crate::http::problem::{Code, Problem};
 use crate::http::sessions;
-use axum::extract::{Form, Query, State};
+use axum::extract::rejection::FormRejection;
+use axum::extract::{Form, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use maud::{Markup, html};
@@ -25,7 +27,7 @@ pub(super) struct Login {
     next: Option<String>,
 }
 
-pub(super) async fn page(Query(asked): Query<Next>) -> Markup {
+pub(super) async fn page(Asked(asked): Asked<Next>) -> Markup {
     form(asked.next.as_deref(), None)
 }
 
@@ -60,8 +62,9 @@ pub(super) async fn login(
     State(shared): State<Arc<Shared>>,
     caller: Caller,
     headers: HeaderMap,
-    Form(said): Form<Login>,
+    said: Result<Form<Login>, FormRejection>,
 ) -> Result<Response, Problem> {
+    let Form(said) = said?;
     // The doors compared the origin with ours where there is one; here there has to be one.
     if matches!(caller.peer, Peer::Port(_)) && !headers.contains_key(header::ORIGIN) {
         return Err(Problem::new(Code::WrongOrigin, "a login has to come from the page of this daemon"));

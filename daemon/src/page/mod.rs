@@ -39,6 +39,8 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/part/rig", get(rig::part))
         .route("/part/deviations", get(deviations::part))
         .route("/part/queue", get(queue::part))
+        .route("/part/hold", get(queue::hold_part))
+        .route("/part/tripped", get(frame::tripped_part))
         .route("/queue", get(queue::page))
         .route("/submit", get(queue::submit_page))
         .route("/arm", get(leave::arm_page))

@@ -41,36 +41,73 @@ function say(text, lasting = 8000) {
   say.timer = setTimeout(() => { said.hidden = true; }, lasting);
 }
 
-function ask(path, body, headers = {}) {
+function ask(path, body, headers = {}, signal = undefined) {
   const all = { ...headers, Accept: "application/json" };
   if (csrf) all["X-Csrf-Token"] = csrf;
   if (body !== undefined) all["Content-Type"] = "application/json";
-  return fetch(path, { method: "POST", headers: all, body: body === undefined ? undefined : JSON.stringify(body) });
+  return fetch(path, { method: "POST", headers: all, body: body === undefined ? undefined : JSON.stringify(body), signal });
 }
 
-// The stop: sent at once, and what came of it is said loudly. Where the script can't, the form itself is sent.
+// The stop: sent at once, and what came of it is said loudly, at a place of its own that nothing else is written to. Where the
+// script can't, the form itself is sent. The daemon answers within 30 s, in words, even where the run does not.
+const STOP_LATE = 3000;
+const STOP_GIVEN_UP = 40000;
+let pressed = 0;
+function sayOfStop(text, isBad) {
+  const said = find("#stop-said");
+  said.textContent = text;
+  said.hidden = false;
+  said.classList.toggle("bad", isBad);
+}
+
 function stops() {
   each("form[data-stop]", (form) => form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    say("Stop is on its way …", 60000);
+    // Who presses again wants to know what came of that.
+    pressed += 1;
+    const mine = pressed;
+    const tell = (text, isBad) => { if (mine === pressed) sayOfStop(text, isBad); };
+    tell("Stop is on its way …", false);
+    const late = setTimeout(() => tell("No answer yet: use the emergency stop.", true), STOP_LATE);
     try {
-      const answer = await ask("/api/v1/stop");
+      const answer = await ask("/api/v1/stop", undefined, {}, AbortSignal.timeout(STOP_GIVEN_UP));
       const told = await answer.json();
-      say(answer.ok ? `Stopped: ${told.message}` : `NOT STOPPED: ${told.detail}. Use the emergency stop.`, 60000);
+      clearTimeout(late);
+      if (!answer.ok) tell(`NOT STOPPED: ${told.detail}. Use the emergency stop.`, true);
+      else if (told.at_rest !== true) tell(`NOT STOPPED: ${told.message}`, true);
+      else {
+        tell(`Stopped: ${told.message}`, false);
+        setTimeout(() => { if (mine === pressed) find("#stop-said").hidden = true; }, 60000);
+      }
     } catch {
-      say("NO ANSWER from the daemon. Use the emergency stop.", 600000);
+      clearTimeout(late);
+      tell("NO ANSWER from the daemon. Use the emergency stop.", true);
     }
   }));
 }
 
 // What a moment says, into the places that name its fields.
 let lastMoment = 0;
+const clock = (at) => new Date(at).toLocaleTimeString(undefined, { timeStyle: "medium" });
+
+// Figures of a run that are not of now are grey, and say since when.
+function stale(is) {
+  const panel = find("#moment");
+  if (panel) {
+    panel.classList.toggle("stale", is);
+    const words = find(".no-news", panel);
+    words.hidden = !is;
+    words.textContent = is && lastMoment ? `These figures are of ${clock(lastMoment)}.` : "No figures come.";
+  }
+  find(".state[data-running]")?.classList.toggle("aged", is);
+}
+
 function show(moment) {
   lastMoment = Date.now();
   const panel = find("#moment");
   if (!panel) return;
   panel.hidden = false;
-  panel.classList.remove("stale");
+  stale(false);
   each("[data-moment]", (place) => {
     let value = moment[place.dataset.moment];
     if (typeof value === "number" && place.dataset.digits) {
@@ -78,11 +115,13 @@ function show(moment) {
     }
     place.textContent = value === null || value === undefined ? "–" : String(value).replaceAll("_", " ");
   }, panel);
-  const state = find(".state[data-running]");
+  // Of a trip the daemon tells apart from moments, which may go on for a while.
+  const state = find(".state[data-running]:not(.bad)");
   if (state) {
-    find(".word", state).textContent = moment.waits_for ? "Paused" : "Running";
-    state.classList.toggle("warn", Boolean(moment.waits_for));
-    state.classList.toggle("good", !moment.waits_for);
+    const waits = Boolean(moment.waits_for) || moment.phase === "paused";
+    find(".word", state).textContent = waits ? "Paused" : "Running";
+    state.classList.toggle("warn", waits);
+    state.classList.toggle("good", !waits);
   }
   each("[data-shown]", (place) => { place.hidden = !moment[place.dataset.shown]; }, panel);
   each("[data-time]", (place) => { place.textContent = lasts(moment[place.dataset.time]); }, panel);
@@ -111,13 +150,25 @@ function renew(part) {
       const answer = await fetch(part.dataset.part);
       if (answer.status === 401) location.reload();
       if (!answer.ok) return;
-      part.innerHTML = await answer.text();
+      const text = await answer.text();
+      const had = part.contains(document.activeElement) ? document.activeElement : null;
+      part.innerHTML = text;
       localTimes(part);
       mending(part);
+      if (had) focusAgain(part, had);
       const state = find(".state", part);
       if (state && !state.dataset.running && find("#moment")) find("#moment").hidden = true;
     } catch { /* The stream says when the daemon is there again. */ }
   }, 150));
+}
+
+// Whoever goes by the keyboard stays where they were, though what stood there was put in anew.
+function focusAgain(part, had) {
+  const marks = (it) => [it.id, it.name, it.getAttribute("href"), it.form?.getAttribute("action"), it.textContent].join("\n");
+  const wanted = marks(had);
+  const again = [...part.querySelectorAll(had.tagName)].find((it) => marks(it) === wanted);
+  if (!again) part.tabIndex = -1;
+  (again ?? part).focus({ preventScroll: true });
 }
 
 // Forms of a part go back to the page they are on, not to the part.
@@ -125,20 +176,44 @@ function mending(part) {
   each("input[name=back]", (field) => { field.value = location.pathname; }, part);
 }
 
-function live() {
-  if (!find("[data-live]")) return;
+// Longer without any sign of the daemon, and what is shown may be old: it gives one every 15 s at least.
+const SILENCE = 35000;
+let lastSign = Date.now();
+let lost = false;
+
+// Says so for as long as it is so, and since when.
+function ages() {
+  const isOld = lost || Date.now() - lastSign > SILENCE;
+  const old = find("#old");
+  const text = `OLD: no sign of the daemon since ${clock(lastSign)}. What is shown may be wrong by now. Trying again …`;
+  // Written once: it is read aloud whenever it changes.
+  if (isOld && old.hidden) old.textContent = text;
+  old.hidden = !isOld;
+  document.body.classList.toggle("is-old", isOld);
+  const runs = find(".state[data-running]");
+  stale(isOld || Boolean(runs && lastMoment && Date.now() - lastMoment > 5000));
+}
+
+function listen() {
   const stream = new EventSource("/api/v1/news");
-  stream.addEventListener("moment", (event) => show(JSON.parse(event.data).body));
+  const sign = () => {
+    lastSign = Date.now();
+    ages();
+  };
+  stream.addEventListener("alive", sign);
+  stream.addEventListener("moment", (event) => {
+    show(JSON.parse(event.data).body);
+    sign();
+  });
   for (const kind of ["point", "rig", "queue", "began", "ended"]) {
     stream.addEventListener(kind, () => {
+      sign();
       each("[data-part]", (part) => { if (part.dataset.on.split(" ").includes(kind)) renew(part); });
     });
   }
-  let lost = false;
   stream.onerror = () => {
-    if (!lost) say("The daemon does not answer; what is shown is old. Trying again …", 600000);
     lost = true;
-    find("#moment")?.classList.add("stale");
+    ages();
     if (stream.readyState === EventSource.CLOSED) setTimeout(() => location.reload(), 10000);
   };
   stream.onopen = () => {
@@ -146,8 +221,24 @@ function live() {
     each("[data-part]", renew);
     if (lost) say("The daemon answers again.");
     lost = false;
+    sign();
   };
-  setInterval(() => { if (lastMoment && Date.now() - lastMoment > 5000) find("#moment")?.classList.add("stale"); }, 1000);
+  return stream;
+}
+
+function live() {
+  if (!find("[data-live]")) return;
+  let stream = listen();
+  let tried = Date.now();
+  setInterval(() => {
+    ages();
+    // A connection that is cut without a word never errs by itself.
+    if (!lost && Date.now() - Math.max(lastSign, tried) > SILENCE) {
+      tried = Date.now();
+      stream.close();
+      stream = listen();
+    }
+  }, 1000);
 }
 
 // Handing in: files are read here and sent as texts, by the names by which the job names them.

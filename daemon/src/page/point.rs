@@ -3,14 +3,16 @@
 use super::frame::Frame;
 use super::text::{self, digits, frequency};
 use super::{budget, residual, waves};
+use crate::http::api::Part;
 use crate::http::house::Shared;
 use crate::http::problem::{Code, Problem};
 use crate::record::RunRecord;
 use crate::record::journal::{Journal, PointEntry, What};
 use crate::record::raw::Raw;
 use crate::serve::desk::RunFile;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use maud::{Markup, html};
+use std::collections::BTreeMap;
 use std::fs;
 use std::io;
 use std::sync::Arc;
@@ -18,7 +20,7 @@ use std::sync::Arc;
 pub(super) async fn page(
     State(shared): State<Arc<Shared>>,
     frame: Frame,
-    Path((run, point)): Path<(String, u64)>,
+    Part((run, point)): Part<(String, u64)>,
 ) -> Result<Markup, Problem> {
     let summary = shared.desk.run(&run).await?;
     let record = shared.desk.file(&run, "run.json").await?;
@@ -73,6 +75,19 @@ fn entries(journal: &RunFile, point: u64) -> Result<Vec<PointEntry>, String> {
         _ => None,
     });
     Ok(measured.collect())
+}
+
+/// Points that were measured so far, each with its frequency, in the order of their numbers.
+pub(super) async fn measured(journal: RunFile) -> Result<BTreeMap<u64, f64>, Problem> {
+    blocking(move || {
+        let journal = Journal::read(&bytes(&journal)?)?;
+        let measured = journal.entries.iter().filter_map(|entry| match &entry.what {
+            What::Point(measured) => Some((measured.point, measured.applied_frequency_hz)),
+            _ => None,
+        });
+        Ok(measured.collect())
+    })
+    .await
 }
 
 /// Column of the reference.

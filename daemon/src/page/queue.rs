@@ -15,7 +15,7 @@ pub(super) async fn page(State(shared): State<Arc<Shared>>, frame: Frame) -> Res
     Ok(frame.page("Queue", &html! {
         div data-live="" {
             h1 { "Queue" }
-            (whole_queue(&frame))
+            div id="hold" data-part="/part/hold" data-on="rig" { (whole_queue(&frame)) }
             section class="panel" aria-label="Jobs" {
                 div id="queue" data-part="/part/queue" data-on="queue began ended" { (table(&frame, &jobs)) }
             }
@@ -33,10 +33,19 @@ pub(super) async fn part(
     Ok(table(&frame, &shared.desk.queue().await?))
 }
 
+/// Whether it is held, alone, when the rig's state changed.
+pub(super) async fn hold_part(frame: Frame) -> Markup {
+    whole_queue(&frame)
+}
+
 /// Holding all of it.
 fn whole_queue(frame: &Frame) -> Markup {
     let held = frame.rig.as_ref().and_then(|rig| rig.queue_held.as_deref());
+    let draining = frame.rig.as_ref().is_some_and(|rig| rig.draining);
     html! {
+        @if draining {
+            section class="panel warn" { p { strong { "The daemon drains: " } "no job begins any more before its next start." } }
+        }
         @match held {
             Some(why) => section class="panel warn" {
                 p { strong { "The queue is held: " } (why) }
@@ -149,7 +158,7 @@ pub(super) async fn submit_page(frame: Frame) -> Markup {
                 input id="job-name" type="text" maxlength="100" placeholder="as the file is called";
                 @if simulated {
                     label for="seed" { "Seed, for the simulated rig" }
-                    input id="seed" type="text" inputmode="numeric" pattern="[0-9]{1,18}" placeholder="1";
+                    input id="seed" type="text" inputmode="numeric" pattern="[0-9]{1,15}" placeholder="1";
                     label for="faults-file" { "Faults that strike, for the simulated rig" }
                     input id="faults-file" type="file" accept=".toml";
                 }

@@ -1,6 +1,6 @@
 //! The registers: what is due, references with every version of their calibration, sensors.
 
-use super::frame::Frame;
+use super::frame::{Frame, to_sensor};
 use super::sensor::readable;
 use super::text;
 use crate::http::house::Shared;
@@ -100,7 +100,7 @@ fn sensors(frame: &Frame, sensors: &[RegisteredSensor]) -> Markup {
                 tbody {
                     @for s in sensors {
                         tr {
-                            th scope="row" { a href={ "/sensors/" (s.serial) } { (s.serial) } }
+                            th scope="row" { a href=(to_sensor(&s.serial)) { (s.serial) } }
                             td { (s.make) ", " (s.model) }
                             td { (text::words(&s.kind)) }
                             td { (nominal(&s.nominal_sensitivity)) }

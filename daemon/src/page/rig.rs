@@ -18,6 +18,9 @@ pub(super) async fn page(State(shared): State<Arc<Shared>>, frame: Frame) -> Res
     let jobs = shared.desk.queue().await?;
     let plots = deviations::plots(&shared, &rig, &jobs);
     Ok(frame.page("Rig", &html! {
+        noscript {
+            p class="mark" { "Without its script this page stays as it was when it was loaded: load it again to see how the rig is now." }
+        }
         div class="watch" data-live="" {
             h1 class="unseen" { "Rig " (rig.rig) }
             div class="now" {
@@ -51,6 +54,7 @@ pub(super) async fn part(
 fn state(frame: &Frame, rig: &RigState, jobs: &[QueueEntry]) -> Markup {
     let (word, tone) = match (rig.latch, &rig.running) {
         (LatchState::Tripped, _) => ("Tripped", "bad"),
+        (_, Some(_)) if rig.asks.is_some() => ("Paused", "warn"),
         (_, Some(_)) => ("Running", "good"),
         (LatchState::MayBeMoving, None) => ("May be moving", "bad"),
         (LatchState::Clear, None) if rig.leave_by.is_some() => ("Armed, at rest", "warn"),
@@ -65,6 +69,7 @@ fn state(frame: &Frame, rig: &RigState, jobs: &[QueueEntry]) -> Markup {
                 @if let Some(job) = job { p class="what" { (job.serials.join(", ")) } }
             }
             @if let Some(message) = &rig.message { p class="why" { (message) } }
+            @if let Some(asks) = &rig.asks { p class="why" { strong { "A person is asked: " } (asks) } }
         }
         section class="panel interlocks" aria-labelledby="interlocks-title" {
             h2 id="interlocks-title" { "Interlocks" }
@@ -73,6 +78,7 @@ fn state(frame: &Frame, rig: &RigState, jobs: &[QueueEntry]) -> Markup {
                 (leave(frame, rig))
                 @match &rig.queue_held {
                     Some(why) => (check("warn", "Queue held", why, &html! {})),
+                    None if rig.draining => (check("warn", "Queue drains", "no job begins any more before the daemon's next start", &html! {})),
                     None => (check("good", "Queue goes on", "", &html! {})),
                 }
                 @for warning in &rig.warnings { (check("warn", "Remark", warning, &html! {})) }
@@ -87,6 +93,7 @@ fn latch(frame: &Frame, rig: &RigState) -> Markup {
         html! { @if frame.may(Role::Operator) { a class="button" href="/acknowledge" { "Acknowledge …" } } };
     match rig.latch {
         LatchState::Clear => check("good", "No trip", "", &html! {}),
+        LatchState::Tripped if rig.running.is_some() => check("bad", "Tripped", &reason, &html! {}),
         LatchState::Tripped => check("bad", "Tripped", &reason, &link),
         LatchState::MayBeMoving if rig.running.is_some() => {
             check("good", "No trip", "watching a run", &html! {})
@@ -105,7 +112,9 @@ fn leave(frame: &Frame, rig: &RigState) -> Markup {
             }
         },
         // Where everything is simulated nothing moves, and nobody's leave is missing.
-        None if rig.leave_missing.is_none() => check("good", "No leave needed", "", &html! {}),
+        None if rig.simulated && rig.leave_missing.is_none() => {
+            check("good", "No leave needed", "", &html! {})
+        }
         None => check("warn", "No leave to move", rig.leave_missing.as_deref().unwrap_or_default(), &link),
     }
 }
@@ -123,6 +132,7 @@ fn check(tone: &str, what: &str, why: &str, more: &Markup) -> Markup {
 fn moment(running: bool) -> Markup {
     html! {
         section class="panel moment" aria-label="This moment" id="moment" hidden[!running] {
+            p class="no-news" hidden {}
             p class="pause" data-shown="waits_for" hidden { strong { "Paused at zero drive: " } span data-moment="waits_for" {} }
             div class="figures" {
                 (figure("Frequency", "frequency_hz", "Hz", 4, 1.0))

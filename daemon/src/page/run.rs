@@ -1,28 +1,30 @@
 //! One run: how it went, results and plots of each sensor, release, files.
 
 use super::deviations::drawn;
-use super::frame::{Frame, escaped};
+use super::frame::{Frame, escaped, to_sensor};
+use super::point;
 use super::text::{self, decimals_of, digits_of, frequency};
+use crate::certificate::data as certificate;
 use crate::certificate::plot::{Figure, Mark};
+use crate::http::api::Part;
 use crate::http::house::Shared;
 use crate::http::problem::{Code, Problem};
 use crate::record::result::{PointRecord, SensorRecord};
 use crate::record::words::{Outcome, PointStatus};
 use crate::record::{ResultRecord, RunRecord};
+use crate::release::manifest::RELEASE;
 use crate::serve::desk::{Refusal, RunFile};
 use crate::serve::words::{Role, RunSummary};
-use axum::extract::{Path, State};
+use axum::extract::State;
 use maud::{Markup, PreEscaped, html};
 use plan_schema::resolve::{ResolvedJob, ResolvedPoint};
+use std::collections::BTreeMap;
 use std::sync::Arc;
-
-/// Releases of a run that are looked for: each after the first amends the one before.
-const RELEASES: u32 = 5;
 
 pub(super) async fn page(
     State(shared): State<Arc<Shared>>,
     frame: Frame,
-    Path(name): Path<String>,
+    Part(name): Part<String>,
 ) -> Result<Markup, Problem> {
     let run = shared.desk.run(&name).await?;
     let result = match shared.desk.result(&name).await {
@@ -43,11 +45,36 @@ pub(super) async fn page(
             h1 { (run.name) " " span class="number" { (run.run) } }
             (about(&frame, &run, result.as_deref()))
             @if let Some(drawn) = &drawn { (PreEscaped(drawn.as_str())) } @else {
-                section class="panel" { p { "There is no result: the run goes on, or was cut off." } }
+                (without_result(&run, &so_far(&shared, &run).await))
                 (files_part(&run, &files(&shared, &run, None).await))
             }
         },
     ))
+}
+
+/// Points that a run without a result has measured all the same.
+async fn so_far(shared: &Shared, run: &RunSummary) -> BTreeMap<u64, f64> {
+    match shared.desk.file(&run.run, "journal.jsonl").await {
+        // What can't be read is said in the log, and where a point is asked for.
+        Ok(journal) => point::measured(journal).await.unwrap_or_default(),
+        Err(_) => BTreeMap::new(),
+    }
+}
+
+fn without_result(run: &RunSummary, measured: &BTreeMap<u64, f64>) -> Markup {
+    html! {
+        section class="panel" {
+            p { "There is no result: the run goes on, or was cut off." }
+            @if !measured.is_empty() {
+                h2 { "Points measured so far" }
+                ul class="files" {
+                    @for (number, hz) in measured {
+                        li { a href={ "/runs/" (run.run) "/points/" (number) } { (frequency(*hz)) " Hz" } }
+                    }
+                }
+            }
+        }
+    }
 }
 
 /// What is the same for everybody who looks: plots and tables, drawn apart from what answers others and kept for a moment.
@@ -167,7 +194,7 @@ fn sensor_part(run: &str, sensor: &SensorRecord, tolerance: &[(f64, f64)]) -> Ma
     .collect();
     html! {
         section class="panel" aria-label={ "Sensor " (sensor.serial) } {
-            h2 { a href={ "/sensors/" (sensor.serial) } { (sensor.serial) } " " (text::badge(sensor.decision.word())) }
+            h2 { a href=(to_sensor(&sensor.serial)) { (sensor.serial) } " " (text::badge(sensor.decision.word())) }
             @if !rest.is_empty() {
                 p class="facts" { @for (n, (name, value)) in rest.iter().enumerate() { @if n > 0 { " · " } (name) " " (value) } }
             }
@@ -295,26 +322,29 @@ fn witnesses(result: &ResultRecord) -> Markup {
 
 /// Files that may be fetched.
 async fn files(shared: &Shared, run: &RunSummary, result: Option<&ResultRecord>) -> Vec<String> {
-    let mut names = vec!["result.json".to_owned(), "journal.jsonl".to_owned(), "run.json".to_owned()];
-    for sensor in result.into_iter().flat_map(|r| &r.sensors) {
-        for ending in ["pdf", "xml", "csv"] {
-            names.push(format!("certificate-{}.{ending}", sensor.serial));
+    let sensors = result.into_iter().flat_map(|r| &r.sensors);
+    let certificates: Vec<String> = sensors
+        .flat_map(|s| ["pdf", "xml", "csv"].map(|ending| certificate::file_name(&s.serial, ending)))
+        .collect();
+    let is_there = async |name: &str| shared.desk.file(&run.run, name).await.is_ok();
+    let mut there = Vec::new();
+    let records = ["result.json", "journal.jsonl", "run.json"].map(str::to_owned);
+    for name in records.iter().chain(&certificates) {
+        if is_there(name).await {
+            there.push(name.clone());
         }
     }
     // A release has certificates of its own, and the signature that they rest on; a later one stands beside it.
-    let serials: Vec<&str> = result.into_iter().flat_map(|r| &r.sensors).map(|s| s.serial.as_str()).collect();
-    for release in 1..=RELEASES {
-        names.push(format!("release-{release}/release.json"));
-        for serial in &serials {
-            for ending in ["pdf", "xml", "csv"] {
-                names.push(format!("release-{release}/certificate-{serial}.{ending}"));
-            }
+    for release in (1u32..).map(|n| format!("{RELEASE}{n}")) {
+        let signature = format!("{release}/release.json");
+        if !is_there(&signature).await {
+            break;
         }
-    }
-    let mut there = Vec::new();
-    for name in names {
-        if shared.desk.file(&run.run, &name).await.is_ok() {
-            there.push(name);
+        there.push(signature);
+        for name in certificates.iter().map(|name| format!("{release}/{name}")) {
+            if is_there(&name).await {
+                there.push(name);
+            }
         }
     }
     there

@@ -1,11 +1,12 @@
 //! Runs, newest first.
 
-use super::frame::{Frame, escaped};
+use super::frame::{Frame, escaped, to_sensor};
 use super::text;
+use crate::http::api::Asked;
 use crate::http::house::Shared;
 use crate::http::problem::Problem;
 use crate::serve::words::{RunFilter, RunSummary};
-use axum::extract::{Query, State};
+use axum::extract::State;
 use maud::{Markup, html};
 use serde::Deserialize;
 use std::sync::Arc;
@@ -23,7 +24,7 @@ pub(super) struct Wanted {
 pub(super) async fn page(
     State(shared): State<Arc<Shared>>,
     frame: Frame,
-    Query(wanted): Query<Wanted>,
+    Asked(wanted): Asked<Wanted>,
 ) -> Result<Markup, Problem> {
     let said = |text: &Option<String>| text.clone().filter(|t| !t.trim().is_empty());
     let filter = RunFilter {
@@ -88,7 +89,7 @@ fn table(frame: &Frame, runs: &[RunSummary]) -> Markup {
                                 td {
                                     @for sensor in &run.sensors {
                                         span class="sensor" {
-                                            a href={ "/sensors/" (sensor.serial) } { (sensor.serial) }
+                                            a href=(to_sensor(&sensor.serial)) { (sensor.serial) }
                                             @if let Some(decision) = sensor.decision { " " (text::badge(decision.word())) }
                                         }
                                     }

@@ -2,22 +2,26 @@
 
 use super::deviations::drawn;
 use super::drift;
-use super::frame::{Frame, escaped};
+use super::frame::{Frame, escaped, to_sensor};
 use super::text;
 use crate::certificate::plot::{Figure, Mark};
+use crate::http::api::{Asked, Part};
 use crate::http::house::Shared;
 use crate::http::problem::Problem;
 use crate::record::UtcTime;
 use crate::serve::words::{HistoryPoint, RunFilter};
-use axum::extract::{Path, Query, State};
+use axum::extract::State;
 use axum::response::{IntoResponse, Redirect, Response};
 use maud::{Markup, html};
 use serde::Deserialize;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// Runs that are looked through for sensors to offer.
 const LATELY: u32 = 100;
+
+/// Runs of a sensor that are shown as rows.
+const SHOWN: usize = 200;
 
 #[derive(Debug, Default, Deserialize)]
 pub(super) struct Search {
@@ -28,10 +32,10 @@ pub(super) struct Search {
 pub(super) async fn search(
     State(shared): State<Arc<Shared>>,
     frame: Frame,
-    Query(asked): Query<Search>,
+    Asked(asked): Asked<Search>,
 ) -> Result<Response, Problem> {
     if let Some(serial) = asked.serial.as_deref().map(str::trim).filter(|s| !s.is_empty()) {
-        return Ok(Redirect::to(&format!("/sensors/{}", escaped(serial).replace('/', "%2F"))).into_response());
+        return Ok(Redirect::to(&to_sensor(serial)).into_response());
     }
     let lately = RunFilter { limit: Some(LATELY), ..RunFilter::default() };
     let runs = shared.desk.runs(&lately).await?;
@@ -46,7 +50,7 @@ pub(super) async fn search(
         section class="panel" {
             h2 { "Measured lately" }
             @if serials.is_empty() { p class="hint" { "None yet." } }
-            ul class="files" { @for serial in serials { li { a href={ "/sensors/" (serial) } { (serial) } } } }
+            ul class="files" { @for serial in serials { li { a href=(to_sensor(serial)) { (serial) } } } }
         }
     }).into_response())
 }
@@ -60,8 +64,8 @@ pub(super) struct Drift {
 pub(super) async fn page(
     State(shared): State<Arc<Shared>>,
     frame: Frame,
-    Path(serial): Path<String>,
-    Query(drift): Query<Drift>,
+    Part(serial): Part<String>,
+    Asked(drift): Asked<Drift>,
 ) -> Result<Markup, Problem> {
     let points = shared.desk.history(&serial).await?;
     let mut runs: Vec<(&str, UtcTime, bool, &str)> = Vec::new();
@@ -84,7 +88,7 @@ pub(super) async fn page(
             }
         }
         (drift_part(&frame, &shared, &serial, &points, drift.at))
-        (table(&frame, &points, &runs))
+        (table(&frame, &serial, &points, &runs))
     }))
 }
 
@@ -104,7 +108,7 @@ fn drift_part(
         section class="panel" {
             h2 { "Drift" }
             @if let Some(at) = at {
-                form method="get" action={ "/sensors/" (escaped(serial).replace('/', "%2F")) } class="inline" {
+                form method="get" action=(to_sensor(serial)) class="inline" {
                     label for="at" { "Frequency" }
                     select id="at" name="at" {
                         @for f in &frequencies { option value=(f) selected[f.total_cmp(&at).is_eq()] { (text::frequency(*f)) " Hz" } }
@@ -151,9 +155,18 @@ pub(super) fn readable(unit: &str) -> (f64, String) {
 }
 
 /// A row a run, a column a frequency: how a sensor drifts is read down a column.
-fn table(frame: &Frame, points: &[HistoryPoint], runs: &[(&str, UtcTime, bool, &str)]) -> Markup {
+fn table(
+    frame: &Frame,
+    serial: &str,
+    points: &[HistoryPoint],
+    runs: &[(&str, UtcTime, bool, &str)],
+) -> Markup {
     let (frequencies, _) = drift::frequencies(points);
-    let at = |run: &str, f: f64| points.iter().find(|p| p.run == run && p.frequency_hz.total_cmp(&f).is_eq());
+    let mut by_place: BTreeMap<(&str, u64), &HistoryPoint> = BTreeMap::new();
+    for point in points {
+        by_place.entry((&point.run, point.frequency_hz.to_bits())).or_insert(point);
+    }
+    let at = |run: &str, f: f64| by_place.get(&(run, f.to_bits())).copied();
     let unit = points.first().map_or("", |p| p.sensitivity_unit.as_str());
     html! {
         section class="panel" {
@@ -165,7 +178,7 @@ fn table(frame: &Frame, points: &[HistoryPoint], runs: &[(&str, UtcTime, bool, &
                         @for f in &frequencies { th class="n" { (text::frequency(*f)) " Hz" } }
                     } }
                     tbody {
-                        @for (run, started, simulated, reference) in runs.iter().rev() {
+                        @for (run, started, simulated, reference) in runs.iter().rev().take(SHOWN) {
                             tr {
                                 th scope="row" { a href={ "/runs/" (run) } { (run) } @if *simulated { " " span class="badge sim" { "SIMULATED" } } }
                                 td { (frame.instant(*started)) }
@@ -179,6 +192,9 @@ fn table(frame: &Frame, points: &[HistoryPoint], runs: &[(&str, UtcTime, bool, &
                         }
                     }
                 }
+            }
+            @if runs.len() > SHOWN {
+                p class="hint" { "The last " (SHOWN) " of " (runs.len()) " runs. " a href={ "/runs?serial=" (escaped(serial)) } { "All of them" } }
             }
         }
     }

@@ -6,7 +6,7 @@
 use super::news::Told;
 use super::words::{
     Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
-    Reloading, RigState, RunFilter, RunSummary, Submission,
+    Reloading, RigState, RunFilter, RunSummary, Stopped, Submission,
 };
 use crate::record::ResultRecord;
 use async_trait::async_trait;
@@ -28,7 +28,7 @@ pub enum Refusal {
     State(String),
     /// The same key came with something else.
     KeyUsed(String),
-    /// Disk or database; nothing was changed.
+    /// Disk or database; what they failed at the end of may be done all the same.
     Environment(String),
 }
 
@@ -60,6 +60,8 @@ pub struct RunFile {
 /// is in the audit before it is answered.
 #[async_trait]
 pub trait Desk: Send + Sync {
+    /// Whether work is taken: not while the daemon winds down or drains, nor without its database.
+    async fn ready(&self) -> Result<(), Refusal>;
     /// State of the rig.
     async fn rig(&self) -> Result<RigState, Refusal>;
     /// Hands in a job; with the same key again, the same answer comes without a second job.
@@ -80,7 +82,7 @@ pub trait Desk: Send + Sync {
     /// Puts the interrupted or tripped run of a job in the queue again, to go on at its first missing point.
     async fn resume(&self, who: &Person, run: &str) -> Result<QueueEntry, Refusal>;
     /// Makes the rig safe now; a person is not needed for it. Answers how it went.
-    async fn stop(&self, who: Option<&Person>) -> Result<String, Refusal>;
+    async fn stop(&self, who: Option<&Person>) -> Result<Stopped, Refusal>;
     /// Gives leave to move.
     async fn arm(&self, who: &Person, what: Arming) -> Result<RigState, Refusal>;
     /// Clears a trip.

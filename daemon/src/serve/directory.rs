@@ -10,9 +10,10 @@ use crate::files::{Disk, Files};
 use crate::hash::sha256;
 use crate::record::journal::{FinishedEntry, Journal, What};
 use crate::record::words::Outcome;
-use crate::record::{ResultRecord, RunRecord};
+use crate::record::{ResultRecord, RunRecord, UtcTime};
 use plan_schema::record::to_json;
 use plan_schema::resolve::ResolvedJob;
+use serde::Deserialize;
 use std::path::Path;
 
 /// Reads a run directory. A run without an end was cut off.
@@ -61,6 +62,26 @@ pub fn indexed(directory: &Path) -> Result<IndexedRun, String> {
         registers: registers(&job),
         used: used::items(&job),
     })
+}
+
+/// Folders of runs in the order in which the runs began, as far as that can be read, and those of one moment in the order of
+/// their jobs: whoever puts runs into the index does it in this order.
+#[must_use]
+pub fn by_beginning(runs: &Path, mut folders: Vec<String>) -> Vec<String> {
+    folders.sort_by_cached_key(|folder| {
+        (began(&runs.join(folder)), names::job_of(folder).1, folder.len(), folder.clone())
+    });
+    folders
+}
+
+/// When a run began, by its record alone.
+fn began(directory: &Path) -> Option<UtcTime> {
+    #[derive(Deserialize)]
+    struct Began {
+        started: UtcTime,
+    }
+    let bytes = Disk.read(&directory.join("run.json")).ok()?;
+    serde_json::from_slice(&bytes).ok().map(|began: Began| began.started)
 }
 
 /// The result that the last entry vouches for.
@@ -128,4 +149,32 @@ fn registers(job: &ResolvedJob) -> Vec<RegisterEntry> {
         entry("reference", &r.serial, version, to_json(r).to_string())
     });
     sensors.chain(references).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn runs_come_in_the_order_in_which_they_began() {
+        let dir = tempfile::tempdir().unwrap();
+        let made = [
+            ("x-10", Some("2026-03-01T00:00:00.5Z")),
+            ("x-2", Some("2026-03-01T00:00:00Z")),
+            ("z-1", Some("2026-02-01T00:00:00Z")),
+            ("same-10", Some("2000-01-01T00:00:00Z")),
+            ("same-9.10", Some("2000-01-01T00:00:00Z")),
+            ("same-9.2", Some("2000-01-01T00:00:00Z")),
+            ("torn", None),
+        ];
+        for (folder, started) in made {
+            std::fs::create_dir(dir.path().join(folder)).unwrap();
+            if let Some(started) = started {
+                let text = format!("{{\"run\":\"x\",\"started\":\"{started}\"}}");
+                std::fs::write(dir.path().join(folder).join("run.json"), text).unwrap();
+            }
+        }
+        let order = by_beginning(dir.path(), names::folders(dir.path()));
+        assert_eq!(order, ["torn", "same-9.2", "same-9.10", "same-10", "z-1", "x-2", "x-10"]);
+    }
 }

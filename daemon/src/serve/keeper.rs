@@ -3,7 +3,7 @@
 //! The run has a thread of its own, and within it the station has; the keeper waits for it and does nothing else meanwhile.
 //! Invariant: the next job begins only when the one before is in the index: a database that is away delays, and loses nothing.
 
-use super::crier::{Crier, PAUSE};
+use super::crier::{Crier, OF_A_RUN};
 use super::directory;
 use super::house::{House, Prepared, Running};
 use super::names::run_name;
@@ -204,7 +204,7 @@ impl Keeper {
         if !house.store.begin_run(&begun).await? {
             return Ok(());
         }
-        house.set_running(Some(Running { job: job.job, run: run.clone(), start: None, cancelled: None }));
+        house.set_running(Some(Running::new(job.job, run.clone())));
         drop(beginning);
         house.news.tell(Happening::Began(run.clone()));
         house.news.tell(Happening::Queue);
@@ -230,7 +230,9 @@ impl Keeper {
             let _ = answer.send(carried_out(&house, order, line, crier));
         });
         let ended = ended.await;
-        self.house.warn(PAUSE, None);
+        for about in OF_A_RUN {
+            self.house.warn(about, None);
+        }
         match ended {
             Ok(ended) => ended,
             Err(_) => Ok(Ended::Broken("the program failed; see the log, look at the rig".to_owned())),
@@ -314,7 +316,7 @@ impl Keeper {
         let state = self.house.rig_state().await;
         if self.last.as_ref() != Some(&state) {
             self.last = Some(state.clone());
-            self.house.news.tell(Happening::Rig(state));
+            self.house.tell_rig(state);
         }
     }
 }

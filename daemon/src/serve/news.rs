@@ -3,6 +3,7 @@
 //! Invariant: nobody who tells waits for somebody who listens. A viewer that lags loses moments, and where it lags far, more.
 
 use super::words::{Happening, News};
+use crate::record::UtcTime;
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::broadcast;
@@ -53,6 +54,14 @@ impl Default for Newsroom {
 }
 
 impl Newsroom {
+    /// A newsroom that opens now. Its numbers begin at the milliseconds since 1970: higher than those of earlier starts, since
+    /// nobody tells a thousand things a second, so that a viewer from before a restart misses nothing.
+    #[must_use]
+    pub fn at(now: UtcTime) -> Self {
+        let last = u64::try_from(now.timestamp().as_millisecond()).unwrap_or(0);
+        Self { kept: Mutex::new(Kept { last, news: VecDeque::new() }), ..Self::default() }
+    }
+
     /// Tells what happened.
     pub fn tell(&self, what: Happening) {
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
@@ -74,7 +83,7 @@ impl Newsroom {
         let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         let line = self.line.subscribe();
         let Some(id) = id else { return (Vec::new(), line) };
-        // A number from before the last start of the daemon is higher than any of now: everything is new then.
+        // A number that is higher than any of now is from before a start, and the clock was set back: everything is new then.
         let id = if id > kept.last { 0 } else { id };
         (kept.news.iter().filter(|n| n.news.id > id).cloned().collect(), line)
     }
@@ -100,6 +109,16 @@ mod tests {
         assert_eq!(line.try_recv().unwrap().news.id, 7);
         assert!(room.since(None).0.is_empty());
         assert_eq!(room.since(Some(1_000_000)).0.len(), 6, "from before a restart");
+    }
+
+    #[test]
+    fn numbers_rise_over_a_restart() {
+        let before = Newsroom::at("2026-01-01T00:00:00Z".parse().unwrap());
+        (0..5000).for_each(|_| before.tell(Happening::Queue));
+        let last = before.since(Some(0)).0.last().unwrap().news.id;
+        let after = Newsroom::at("2026-01-01T00:00:10Z".parse().unwrap());
+        after.tell(Happening::Queue);
+        assert_eq!(after.since(Some(last)).0.len(), 1);
     }
 
     #[test]

@@ -28,6 +28,7 @@ pub async fn reindex(store: &Store, runs: &Path) -> Result<Reindexed, StoreError
     let mut done = Reindexed::default();
     let mut there = going_on.clone();
     let folders: Vec<String> = names::folders(runs).into_iter().filter(|f| !going_on.contains(f)).collect();
+    let folders = directory::by_beginning(runs, folders);
     for some in folders.chunks(AT_ONCE) {
         let mut found = Vec::new();
         for folder in some {

@@ -2,6 +2,7 @@
 //!
 //! Owns the reading of latch and leave for people, and which of them a simulated rig has. Must not: open an instrument.
 
+use super::house::Running;
 use super::words::LatchState;
 use crate::driver_settings;
 use crate::execution::{self, NotBegun};
@@ -10,8 +11,8 @@ use crate::load::{self, LoadError, Texts};
 use crate::record::UtcTime;
 use crate::settings::Settings;
 use crate::station::latch::{Latch, LatchFile};
-use crate::station::leave::Leave;
-use crate::station::leave_file::{leave_for, leave_now};
+use crate::station::leave::{Lapse, Leave};
+use crate::station::leave_file::{leave_for, leave_in_run, leave_now};
 use crate::station::{StationError, may_begin};
 use plan_schema::read::{Diagnostics, Document, Report};
 use plan_schema::resolve::ResolvedJob;
@@ -87,12 +88,15 @@ impl OwnRig {
         Ok(loaded)
     }
 
-    /// What the latch says now. While a run goes on it says so; without one, a latch that says so was left by one that was cut
-    /// off.
+    /// What the latch says now. While a run goes on it says so, until the run trips; without one, a latch that says so was left by
+    /// one that was cut off.
     #[must_use]
-    pub fn latched(&self, running: bool) -> (LatchState, Option<String>, Option<String>) {
-        if running {
-            return (LatchState::MayBeMoving, None, None);
+    pub(super) fn latched(&self, running: Option<&Running>) -> (LatchState, Option<String>, Option<String>) {
+        if let Some(running) = running {
+            return match running.trip.clone() {
+                Some((reason, message)) => (LatchState::Tripped, Some(reason), Some(message)),
+                None => (LatchState::MayBeMoving, None, None),
+            };
         }
         match self.latch.read(&Disk, UtcTime::now().timestamp()) {
             Latch::Clear { .. } => (LatchState::Clear, None, None),
@@ -107,15 +111,22 @@ impl OwnRig {
     ///
     /// # Errors
     /// Why there is none.
-    pub fn leave(&self) -> Result<Option<Leave>, String> {
+    pub(super) fn leave(&self, running: Option<&Running>) -> Result<Option<Leave>, String> {
         if self.simulated {
             return Ok(None);
         }
-        let now = UtcTime::now();
-        let latch = self.latch.read(&Disk, now.timestamp());
-        leave_now(&self.latch, &Disk, &self.document.value, &latch, now)
-            .map(Some)
-            .map_err(|error| error.to_string())
+        let (now, rig) = (UtcTime::now(), &self.document.value);
+        let leave = match running {
+            Some(Running { trip: Some((reason, _)), .. }) => {
+                Err(StationError::NotArmed(Lapse::Tripped(reason.clone())))
+            }
+            Some(running) => leave_in_run(&self.latch, &Disk, rig, &running.run, now),
+            None => {
+                let latch = self.latch.read(&Disk, now.timestamp());
+                leave_now(&self.latch, &Disk, rig, &latch, now)
+            }
+        };
+        leave.map(Some).map_err(|error| error.to_string())
     }
 
     /// What a person has to do before a job may begin; `None` where nothing.

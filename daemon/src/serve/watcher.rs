@@ -23,6 +23,9 @@ pub struct Watcher {
     last: Option<Instant>,
     /// Largest displacement since, for a whole cycle: a block is often shorter than one.
     peak: Peak,
+    /// Points of which something was measured, those taken over included.
+    measured: Vec<bool>,
+    /// Those of them that come no more: a point is told of for each of its repeats.
     ended: Vec<bool>,
 }
 
@@ -49,15 +52,17 @@ impl Watcher {
     #[must_use]
     pub fn new(run: &str, setup: &Setup, line: Sender<Happening>) -> Self {
         let points = u32::try_from(setup.job.points.len()).unwrap_or(u32::MAX);
+        let taken_over: Vec<bool> = (0..setup.job.points.len())
+            .map(|n| setup.resumed.as_ref().is_some_and(|r| r.done.contains(&n)))
+            .collect();
         Self {
             line,
             moment: Moment { run: run.to_owned(), points, ..Moment::default() },
             begun: None,
             last: None,
             peak: Peak::default(),
-            ended: (0..setup.job.points.len())
-                .map(|n| setup.resumed.as_ref().is_some_and(|r| r.done.contains(&n)))
-                .collect(),
+            measured: taken_over.clone(),
+            ended: taken_over,
             setup: setup.clone(),
         }
     }
@@ -105,6 +110,7 @@ impl Watcher {
         PointNews {
             run: self.moment.run.clone(),
             point: number(point),
+            done: u32::try_from(self.measured.iter().filter(|m| **m).count()).unwrap_or(u32::MAX),
             frequency_hz: self.setup.job.points.get(point).map_or(0.0, |p| p.frequency.si()),
             sensors,
         }
@@ -135,16 +141,33 @@ impl Observer for Watcher {
             Event::Pause(Pause::Begins { finding, .. }) => {
                 self.moment.waits_for = Some(finding.message.clone());
             }
-            Event::Pause(Pause::Ends { .. }) => self.moment.waits_for = None,
+            Event::PointBegins(_) | Event::ClosingBegins(_) => self.ended.clone_from(&self.measured),
+            Event::Paused(why) => self.moment.waits_for = Some(why.clone()),
+            Event::Asks(cable) => self.moment.waits_for = Some(cable.asks().to_owned()),
+            Event::Pause(Pause::Ends { .. })
+            | Event::GoesOn
+            | Event::Confirmed(_)
+            | Event::Tripped(_)
+            | Event::Stopping(_) => self.moment.waits_for = None,
             _ => {}
         }
     }
 
     fn point(&mut self, _now: Mono, end: &PointEnd) {
-        let (point, closing, news) = match end {
-            PointEnd::Measured(m) => (m.point, m.closing, self.measured(m)),
-            PointEnd::Unreached { point, closing, finding, .. } => {
-                let taking = self.setup.job.sensors.iter().filter(|s| s.takes(*point));
+        let (point, closing) = match end {
+            PointEnd::Measured(m) => (m.point, m.closing),
+            PointEnd::Unreached { point, closing, .. } => (*point, *closing),
+        };
+        if closing {
+            return;
+        }
+        if let Some(measured) = self.measured.get_mut(point) {
+            *measured = true;
+        }
+        let news = match end {
+            PointEnd::Measured(m) => self.measured(m),
+            PointEnd::Unreached { finding, .. } => {
+                let taking = self.setup.job.sensors.iter().filter(|s| s.takes(point));
                 let sensors = taking.map(|mounted| SensorNews {
                     serial: mounted.sensor.serial.clone(),
                     deviation_percent: None,
@@ -152,15 +175,10 @@ impl Observer for Watcher {
                     accepted: false,
                     findings: vec![finding.kind.word().to_owned()],
                 });
-                (*point, *closing, self.news(*point, sensors.collect()))
+                self.news(point, sensors.collect())
             }
         };
-        if let Some(ended) = self.ended.get_mut(point) {
-            *ended = true;
-        }
-        if !closing {
-            self.pass(Happening::Point(news));
-        }
+        self.pass(Happening::Point(news));
     }
 
     #[expect(clippy::disallowed_methods, reason = "how often viewers are told; nothing is judged by it")]
@@ -199,3 +217,6 @@ impl Observer for Watcher {
         self.moment.humidity_percent = reading.humidity.map(|h| h.percent());
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -251,6 +251,19 @@ pub struct RigState {
     pub warnings: Vec<String>,
     /// The run that goes on.
     pub running: Option<String>,
+    /// What that run waits for a person to do.
+    pub asks: Option<String>,
+    /// No job begins any more before the daemon's next start.
+    pub draining: bool,
+}
+
+/// How a stop went.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Stopped {
+    /// True where nothing moves, as far as this daemon can tell. Where it is false, use the emergency stop.
+    pub at_rest: bool,
+    /// In words, for people.
+    pub message: String,
 }
 
 /// What the latch says.
@@ -309,6 +322,9 @@ pub struct PointNews {
     pub run: String,
     /// Number of the point, from 1.
     pub point: u32,
+    /// How many points of the run have a measurement by now, those that a resumed run took over included. A point that is
+    /// repeated is told of each time, and counts once.
+    pub done: u32,
     /// Frequency.
     pub frequency_hz: f64,
     /// For each sensor, provisional: the certificate's numbers are derived at the end.

@@ -3,7 +3,7 @@
 //! Every call is bounded: an instrument that does not answer within the rig's reply limit has failed as a time-out.
 
 use super::messages::{AmplifierCommand, ContactsCommand, Message, SourceCommand};
-use super::relayed::Relayed;
+use super::relayed::{LetsThrough, Relayed};
 use drivers::{
     Acquisition, AcquisitionRequest, Ambient, Block, ChannelRequest, Contacts, Continuity, DriverError,
     ErrorKind, Guarded, Identity, Opened, PermitGate, PowerAmplifier, Registry, SafeHandle, SignalSource,
@@ -31,13 +31,16 @@ pub(super) struct Bench {
     pub(super) identities: BTreeMap<String, Identity>,
 }
 
-/// What makes source, amplifier and relay safe, and how long it may take.
+/// What makes source, amplifier, relay and contacts safe, and how long it may take.
 #[derive(Clone)]
 pub(super) struct Safes {
     pub(super) source: (String, Arc<dyn SafeHandle>, Seconds),
     pub(super) amplifier: (String, Arc<dyn SafeHandle>, Seconds),
     /// Beside the amplifier, where the rig has one.
     pub(super) relay: Option<(String, Arc<dyn SafeHandle>, Seconds)>,
+    pub(super) lets_through: LetsThrough,
+    /// The contacts, whose outputs go off at start and end.
+    pub(super) contacts: Option<(String, Arc<dyn SafeHandle>, Seconds)>,
 }
 
 /// Senders to the device tasks.
@@ -68,6 +71,8 @@ pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> R
         source: safe(&roles.source)?,
         amplifier: safe(&roles.amplifier)?,
         relay: relay.map(safe).transpose()?,
+        lets_through: LetsThrough::default(),
+        contacts: roles.contacts.as_deref().map(safe).transpose()?,
     };
     let identities = opened.iter().map(|(name, o)| (name.clone(), o.identity.clone())).collect();
     let source = take(&mut opened, &roles.source, |o| o.source.take())?;
@@ -75,7 +80,7 @@ pub(super) async fn open(rig: &Rig, registry: &Registry, gate: &PermitGate) -> R
     let amplifier = match relay {
         Some(role) => {
             let relay = take(&mut opened, role, |o| o.amplifier.take())?;
-            Box::new(Relayed::new(amplifier, relay, instrument_of(role)))
+            Box::new(Relayed::new(amplifier, relay, instrument_of(role), safes.lets_through.clone()))
         }
         None => amplifier,
     };

@@ -142,6 +142,18 @@ pub fn standing(found: &Found, around: &Around<'_>) -> Standing {
         Latch::Tripped { .. } | Latch::MayBeMoving { .. } => return Standing::Lapsed(Lapse::CutOff),
         Latch::Clear { acknowledged, .. } => acknowledged.as_ref().map(|a| a.at_utc.as_str()),
     };
+    judged(found, around, Some(acknowledged))
+}
+
+/// Whether the leave of a run that goes on stands still. The latch of a rig that may be moving says nothing of it: that the leave
+/// stood before was seen to when the run began.
+#[must_use]
+pub fn standing_in_run(found: &Found, around: &Around<'_>) -> Standing {
+    judged(found, around, None)
+}
+
+/// By everything but the latch; `acknowledged` is its last acknowledgement, where it has one to say.
+fn judged(found: &Found, around: &Around<'_>, acknowledged: Option<Option<&str>>) -> Standing {
     let leave = match found {
         Found::Nothing => return Standing::Lapsed(Lapse::NeverGiven),
         Found::Unreadable(why) => return Standing::Lapsed(Lapse::Unreadable(why.clone())),
@@ -150,7 +162,7 @@ pub fn standing(found: &Found, around: &Around<'_>) -> Standing {
     let mounted = leave.mounted_sha256.as_deref().zip(around.mounted_sha256);
     let lapse = if let Some(withdrawal) = &leave.withdrawn {
         Lapse::Withdrawn(withdrawal.clone())
-    } else if leave.acknowledged_utc.as_deref() != acknowledged {
+    } else if acknowledged.is_some_and(|last| leave.acknowledged_utc.as_deref() != last) {
         Lapse::TrippedSince
     } else if leave.boot_id.as_deref() != around.boot_id {
         Lapse::Restarted

@@ -5,6 +5,7 @@
 use super::latch::{Latch, LatchFile};
 use super::leave::{
     Around, Found, Lapse, Leave, Standing, Withdrawal, WithdrawnBy, mounted_sha256, rig_sha256, standing,
+    standing_in_run,
 };
 use super::supervise::StationError;
 use crate::files::Files;
@@ -159,11 +160,36 @@ pub fn leave_now(
     standing_leave(place, files, (rig, None), latch, now)
 }
 
+/// The leave under which a run goes on at this moment, for whoever looks on.
+///
+/// # Errors
+/// `NotArmed` with what ended it meanwhile.
+pub fn leave_in_run(
+    place: &LatchFile,
+    files: &dyn Files,
+    rig: &Rig,
+    run: &str,
+    now: UtcTime,
+) -> Result<Leave, StationError> {
+    let latch = Latch::MayBeMoving { at_utc: now.to_string(), run: run.to_owned() };
+    judged_leave(place, files, (rig, None), (standing_in_run, &latch), now)
+}
+
 fn standing_leave(
     place: &LatchFile,
     files: &dyn Files,
     (rig, mounted_sha256): (&Rig, Option<&str>),
     latch: &Latch,
+    now: UtcTime,
+) -> Result<Leave, StationError> {
+    judged_leave(place, files, (rig, mounted_sha256), (standing, latch), now)
+}
+
+fn judged_leave(
+    place: &LatchFile,
+    files: &dyn Files,
+    (rig, mounted_sha256): (&Rig, Option<&str>),
+    (judge, latch): (fn(&Found, &Around<'_>) -> Standing, &Latch),
     now: UtcTime,
 ) -> Result<Leave, StationError> {
     let found = LeaveFile::beside(place).read(files);
@@ -176,7 +202,7 @@ fn standing_leave(
         mounted_sha256,
         latch,
     };
-    match (standing(&found, &around), found) {
+    match (judge(&found, &around), found) {
         (Standing::Given(_), Found::Record(leave)) => Ok(*leave),
         (Standing::Lapsed(lapse), _) => Err(StationError::NotArmed(lapse)),
         (Standing::Given(_), _) => Err(StationError::NotArmed(Lapse::NeverGiven)),

@@ -18,6 +18,7 @@ impl Safes {
             (Target::Amplifier, None) => one(target, &self.amplifier, why).await,
             // Both are asked at once: one that does not answer must not keep the other from acting.
             (Target::Amplifier, Some(relay)) => {
+                self.lets_through.end();
                 let (amplifier, relay) =
                     tokio::join!(one(target, &self.amplifier, why), one(target, relay, why));
                 match (amplifier, relay) {
@@ -32,11 +33,20 @@ impl Safes {
         }
     }
 
-    /// Makes both safe at once, source first, whatever becomes of either: one that does not answer holds up nobody.
+    /// Makes both safe at once, source first, whatever becomes of either: one that does not answer holds up nobody. Then the
+    /// contacts: one of their outputs may lead the source's voltage to the amplifier.
     pub(super) async fn make_all_safe(&self, why: StopReason) -> Result<(), DriverError> {
         let (source, amplifier) =
             tokio::join!(self.make_safe(Target::Source, why), self.make_safe(Target::Amplifier, why));
-        source.and(amplifier).map(|_| ())
+        let contacts = self.outputs_off(why).await;
+        source.and(amplifier).map(|_| ()).and(contacts)
+    }
+
+    /// Switches the outputs of the contacts off; of a host that was lost another one does so.
+    pub(super) async fn outputs_off(&self, why: StopReason) -> Result<(), DriverError> {
+        let Some((name, handle, within)) = &self.contacts else { return Ok(()) };
+        let limit = *within + Seconds::new(0.1);
+        bounded(limit, name, "make_safe", handle.make_safe(why)).await.map(drop)
     }
 }
 
@@ -60,23 +70,28 @@ async fn one(
     Err(DriverError::new(ErrorKind::BadData, name, "make_safe", detail))
 }
 
-/// Opens source, amplifier and relay of a rig only to make them safe, and lets go of them: a station that starts does not know
-/// what was before. All are tried, whatever becomes of one.
+/// Opens source, amplifier, relay and contacts of a rig only to make them safe, and lets go of them: a station that starts does
+/// not know what was before. All are tried at once, whatever becomes of one.
 ///
 /// # Errors
 /// The first that could not be opened or made safe.
 pub async fn safe_at_start(rig: &Rig, registry: &Registry) -> Result<(), DriverError> {
-    let mut first = Ok(());
-    let mut done: Option<&str> = None;
     let roles = &rig.roles;
-    for role in [Some(&roles.source), Some(&roles.amplifier), roles.relay.as_ref()].into_iter().flatten() {
-        let name = instrument_of(role);
-        // One instrument may fill both roles.
-        if done.replace(name) != Some(name) {
-            first = first.and(made_safe(rig, registry, name).await);
+    let written =
+        [Some(&roles.source), Some(&roles.amplifier), roles.relay.as_ref(), roles.contacts.as_ref()];
+    let names = written.map(|role| role.map(|role| instrument_of(role)));
+    // One instrument may fill several roles.
+    let once = |n: usize| {
+        names.get(n).copied().flatten().filter(|name| !names.iter().take(n).any(|b| *b == Some(name)))
+    };
+    let safe = |n: usize| async move {
+        match once(n) {
+            Some(name) => made_safe(rig, registry, name).await,
+            None => Ok(()),
         }
-    }
-    first
+    };
+    let (source, amplifier, relay, contacts) = tokio::join!(safe(0), safe(1), safe(2), safe(3));
+    source.and(amplifier).and(relay).and(contacts)
 }
 
 async fn made_safe(rig: &Rig, registry: &Registry, name: &str) -> Result<(), DriverError> {

@@ -390,6 +390,7 @@ async fn engine(
             Some(mission.clock.now().after(Seconds::new(left.max(0.0))))
         }
     };
+    let ends = safes.clone();
     let engine = Engine {
         run: Run::new(mission.setup),
         clock: mission.clock,
@@ -405,5 +406,10 @@ async fn engine(
         leave_ends,
         progress: Progress::new(started),
     };
-    Ok(engine.run().await)
+    let report = engine.run().await;
+    // What a host that was lost in mid-run left on.
+    if let Err(error) = ends.outputs_off(StopReason::RunEnded).await {
+        tracing::error!(%error, "outputs of the contacts may be on: look at the rig");
+    }
+    Ok(report)
 }

@@ -10,7 +10,7 @@ use calwright::serve::desk::{Desk, Refusal, RunFile};
 use calwright::serve::news::Told;
 use calwright::serve::words::{
     Acknowledging, Arming, AuditEntry, Draining, Happening, HistoryPoint, LatchState, News, Person,
-    QueueEntry, Registers, Reloaded, Reloading, RigState, RunFilter, RunSummary, Stage, Submission,
+    QueueEntry, Registers, Reloaded, Reloading, RigState, RunFilter, RunSummary, Stage, Stopped, Submission,
 };
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -28,12 +28,14 @@ pub struct PlayDesk {
 /// What it holds.
 pub(super) struct Held {
     pub(super) rig: RigState,
+    stopped: Stopped,
     pub(super) jobs: Vec<QueueEntry>,
     keys: Vec<(String, Submission, i64)>,
     pub(super) runs: Vec<(RunSummary, PathBuf)>,
     audit: Vec<AuditEntry>,
     news: Vec<Told>,
     last: u64,
+    away: bool,
 }
 
 type Done<T> = Result<T, Refusal>;
@@ -46,12 +48,14 @@ impl PlayDesk {
     pub fn new(runs: &[PathBuf]) -> anyhow::Result<Self> {
         let mut held = Held {
             rig: played::rig(),
+            stopped: Stopped { at_rest: true, message: "everything is at rest".to_owned() },
             jobs: played::jobs()?,
             keys: Vec::new(),
             runs: Vec::new(),
             audit: Vec::new(),
             news: Vec::new(),
             last: 0,
+            away: false,
         };
         for path in runs {
             held.runs.push((played::summary(path)?, path.clone()));
@@ -81,6 +85,18 @@ impl PlayDesk {
         }
         // Nobody listens: nobody is told.
         let _ = self.sender.send(news);
+    }
+
+    /// Its database goes away, or comes back.
+    pub fn set_away(&self, away: bool) {
+        self.lock().away = away;
+    }
+
+    fn database(&self) -> Done<()> {
+        match self.lock().away {
+            true => Err(Refusal::Environment("the database is away".to_owned())),
+            false => Ok(()),
+        }
     }
 
     /// Gives leave to move, as a person would.
@@ -135,7 +151,13 @@ impl PlayDesk {
         Ok(changed)
     }
 
-    pub(super) fn set_rig(&self, with: impl FnOnce(&mut RigState)) -> RigState {
+    /// Has every stop go so from now on.
+    pub fn set_stopped(&self, how: Stopped) {
+        self.lock().stopped = how;
+    }
+
+    /// Changes the state of the rig, and tells.
+    pub fn set_rig(&self, with: impl FnOnce(&mut RigState)) -> RigState {
         let rig = {
             let mut held = self.lock();
             with(&mut held.rig);
@@ -148,6 +170,10 @@ impl PlayDesk {
 
 #[async_trait]
 impl Desk for PlayDesk {
+    async fn ready(&self) -> Done<()> {
+        self.database()
+    }
+
     async fn rig(&self) -> Done<RigState> {
         Ok(self.lock().rig.clone())
     }
@@ -179,6 +205,7 @@ impl Desk for PlayDesk {
     }
 
     async fn queue(&self) -> Done<Vec<QueueEntry>> {
+        self.database()?;
         Ok(self.lock().jobs.clone())
     }
 
@@ -242,7 +269,7 @@ impl Desk for PlayDesk {
         self.change(job, |j| j.stage = Stage::Waiting)
     }
 
-    async fn stop(&self, who: Option<&Person>) -> Done<String> {
+    async fn stop(&self, who: Option<&Person>) -> Done<Stopped> {
         self.note(who, "stop", String::new());
         let cut_off = self.lock().rig.running.clone();
         if let Some(run) = cut_off {
@@ -257,7 +284,7 @@ impl Desk for PlayDesk {
             (rig.leave_by, rig.leave_until, rig.running) = (None, None, None);
             rig.leave_missing = Some("the rig was stopped".to_owned());
         });
-        Ok("everything is at rest".to_owned())
+        Ok(self.lock().stopped.clone())
     }
 
     async fn arm(&self, who: &Person, what: Arming) -> Done<RigState> {
@@ -329,7 +356,7 @@ impl Desk for PlayDesk {
             _ => "application/octet-stream",
         };
         let path = folder.join(name);
-        let inside = name.strip_prefix("raw/").unwrap_or(name);
+        let inside = name.split_once('/').map_or(name, |(_, inside)| inside);
         let plain = !inside.contains('/') && !inside.contains("..");
         if plain && path.is_file() {
             return Ok(RunFile { path, media_type });

@@ -30,6 +30,8 @@ pub(super) fn rig() -> RigState {
         ],
         warnings: vec!["this program was not validated on this station".to_owned()],
         running: None,
+        asks: None,
+        draining: false,
     }
 }
 
@@ -208,7 +210,7 @@ impl Played {
                 desk.tell(Happening::Moment(self.moment(at, n, points, moment)));
                 tokio::time::sleep(Duration::from_millis(step_ms)).await;
             }
-            desk.tell(Happening::Point(self.point(at)));
+            desk.tell(Happening::Point(self.point(at, n + 1)));
         }
         desk.ended(&run, Outcome::Done);
         desk.set_rig(|rig| rig.running = None);
@@ -244,7 +246,7 @@ impl Played {
         }
     }
 
-    fn point(&self, at: usize) -> PointNews {
+    fn point(&self, at: usize, done: usize) -> PointNews {
         let of = |s: &calwright::record::result::SensorRecord| {
             let point = s.points.get(at);
             SensorNews {
@@ -259,6 +261,7 @@ impl Played {
         PointNews {
             run: self.result.run.clone(),
             point: u32::try_from(at + 1).unwrap_or(0),
+            done: u32::try_from(done).unwrap_or(0),
             frequency_hz: first.map_or(0.0, |p| p.frequency_hz),
             sensors: self.result.sensors.iter().map(of).collect(),
         }

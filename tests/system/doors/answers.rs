@@ -49,6 +49,25 @@ fn every_failure_is_a_problem_with_a_code() {
 }
 
 #[test]
+fn what_a_page_does_not_understand_it_says_as_a_page() {
+    let house = house();
+    let form = |path| operator(&house, "POST", path).header("Origin", &house.url().unwrap()).form("x=%ff");
+    let cases = [
+        (operator(&house, "GET", "/audit?before=x"), 400),
+        (operator(&house, "GET", "/sensors/s?at=x"), 400),
+        (operator(&house, "GET", "/runs/r/points/x"), 404),
+        (form("/do/jobs/x/hold"), 404),
+        (form("/login"), 400),
+    ];
+    for (ask, status) in cases {
+        let answer = ask.answer().unwrap();
+        assert_eq!(answer.status, status, "{ask:?}");
+        let text = answer.text();
+        assert!(text.contains("<h1>") && text.contains("To the rig"), "{ask:?}: {text}");
+    }
+}
+
+#[test]
 fn a_body_that_is_too_large_is_refused() {
     let house = house();
     let mut large = submission("large");
@@ -101,6 +120,22 @@ fn whatever_watches_the_daemon_needs_no_identity_to_see_that_it_lives() {
     let text = metrics.text();
     assert!(text.contains("# TYPE calwright_tripped gauge\ncalwright_tripped 0\n"), "{text}");
     assert!(text.contains("calwright_jobs{stage=\"held\"} 1\n"), "{text}");
+    assert!(text.contains("\ncalwright_database_up 1\n"), "{text}");
+}
+
+#[test]
+fn without_its_database_the_daemon_lives_is_not_ready_and_still_tells_of_the_rig() {
+    let house = house();
+    house.desk.set_away(true);
+    let status = |path| house.ask("GET", path).unwrap().answer().unwrap().status;
+    assert_eq!((status("/health"), status("/ready")), (200, 503));
+    let metrics = operator(&house, "GET", "/metrics").answer().unwrap();
+    assert_eq!(metrics.status, 200);
+    let text = metrics.text();
+    assert!(text.contains("\ncalwright_tripped 0\n"), "{text}");
+    assert!(text.contains("\ncalwright_database_up 0\n") && !text.contains("calwright_jobs"), "{text}");
+    house.desk.set_away(false);
+    assert_eq!(status("/ready"), 200);
 }
 
 #[test]

@@ -82,6 +82,16 @@ fn a_viewer_goes_on_where_it_was_cut_off() {
 }
 
 #[test]
+fn a_viewer_from_before_a_restart_is_told_all_that_is_new() {
+    let house = house();
+    let mut stream = Stream::open(&house, Some(5000));
+    for id in 1..=2 {
+        house.desk.tell(Happening::Queue);
+        assert_eq!(stream.next().unwrap().0, id);
+    }
+}
+
+#[test]
 fn a_slow_viewer_loses_moments_and_nothing_else() {
     let house = house();
     let mut stream = Stream::open(&house, Some(0));
@@ -116,4 +126,13 @@ fn streams_end_when_the_doors_close_and_the_socket_goes() {
     house.close();
     assert!(stream.next().is_none());
     assert!(!socket.exists());
+}
+
+/// A viewer that was there before the daemon's last start comes with a number that is higher than any of now.
+#[test]
+fn a_viewer_from_before_a_restart_hears_what_happens_now() {
+    let house = house();
+    let mut stream = Stream::open(&house, Some(1_000_000));
+    house.desk.tell(Happening::Began("a-run".into()));
+    assert_eq!(stream.next().unwrap().1, "began");
 }

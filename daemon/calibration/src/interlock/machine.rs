@@ -9,7 +9,7 @@ use super::transition::{Event, Order, State, next};
 use super::trip::{Trip, TripReason};
 use crate::block::BlockView;
 use plan_schema::rig::Timing;
-use plan_schema::units::{Mono, Peak, Volts, engineering};
+use plan_schema::units::{Mono, Peak, SampleIndex, Volts, engineering};
 
 /// Watches everything that may say stop.
 #[derive(Debug, Clone)]
@@ -207,7 +207,7 @@ impl Interlock {
     ///
     /// What an acquisition says itself, and what a tone shows, name a cause; that the motion is another than was foreseen names
     /// none. But a motion that left what was foreseen before it drove a channel to the end of its range is the cause of the
-    /// overload.
+    /// overload, and one that left it before it passed a limit is looked at for why.
     pub fn block_with_stroke(
         &mut self,
         now: Mono,
@@ -218,10 +218,16 @@ impl Interlock {
         let saturated = self.monitor.first_overload(block);
         let found = self.look(now, block);
         let stroke = stroke.filter(|_| self.may_drive());
-        let before = |trip: &Trip| saturated.is_some_and(|from| trip.at_sample.is_some_and(|at| at < from));
-        let overloaded = found.as_ref().is_some_and(|trip| trip.reason == TripReason::Overload);
-        let found = if overloaded && stroke.as_ref().is_some_and(before) { stroke } else { found.or(stroke) };
-        self.judged(found, orders);
+        let (found_at, reason) = found.as_ref().map(|trip| (trip.at_sample, trip.reason)).unzip();
+        let left_before = |at: SampleIndex| match reason {
+            Some(TripReason::Overload) => saturated.is_some_and(|from| at < from),
+            Some(TripReason::StrokeLimit | TripReason::VelocityLimit | TripReason::AccelerationLimit) => {
+                found_at.flatten().is_some_and(|found| at <= found)
+            }
+            _ => false,
+        };
+        let is_cause = stroke.as_ref().and_then(|trip| trip.at_sample).is_some_and(left_before);
+        self.judged(if is_cause { stroke } else { found.or(stroke) }, orders);
     }
 
     /// Takes the state of the contacts.

@@ -275,6 +275,8 @@ pub enum Event {
     ExchangeBegins(Cable),
     /// A person has to move cables and confirm that.
     Asks(Cable),
+    /// A person confirmed that.
+    Confirmed(Cable),
     /// A quiet part begins.
     QuietBegins(QuietTime),
     /// The first motion begins, at this frequency.

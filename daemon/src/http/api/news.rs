@@ -25,8 +25,11 @@ use utoipa::IntoParams;
 /// Events on their way to one viewer.
 const ON_THE_WAY: usize = 64;
 
-/// So often something is sent, that a dead connection shows.
+/// So often something is sent, that a dead connection shows, to scripts too: those see events, and nothing else of a stream.
 const ALIVE: Duration = Duration::from_secs(15);
+
+/// What is sent then. One without data would be none.
+const ALIVE_EVENT: &[u8] = b"event: alive\ndata: {}\n\n";
 
 /// A stream ends so long after it began; the viewer comes again, and says again who it is.
 const LONGEST: Duration = Duration::from_secs(3600);
@@ -40,7 +43,8 @@ pub(super) struct From {
     since: Option<u64>,
 }
 
-/// What happens: events `moment`, `point`, `rig`, `queue`, `began` and `ended`, each with its number and a body of JSON.
+/// What happens: events `moment`, `point`, `rig`, `queue`, `began` and `ended`, each with its number and a body of JSON. An event
+/// `alive` without a number says at least four times a minute that the connection is.
 #[utoipa::path(get, path = "/news", tag = "news",
     params(From, ("Last-Event-ID" = Option<u64>, Header, description = "Number of the last event that came through")),
     responses((status = 200, description = "Events without end; `data` of each is a News", body = News,
@@ -104,14 +108,15 @@ async fn tell(
     since: Option<u64>,
     to: &Line,
 ) {
-    let mut last = since.unwrap_or(0);
+    // Not the number that the viewer came with: one from before the last start of the daemon is higher than any of now.
+    let mut sent = None;
     loop {
         for told in before.drain(..) {
             // What was lost and asked for again may have been sent before.
-            if told.news.id <= last {
+            if sent.is_some_and(|sent| told.news.id <= sent) {
                 continue;
             }
-            last = told.news.id;
+            sent = Some(told.news.id);
             if to.send(Ok(Bytes::from_owner(told.event))).await.is_err() {
                 return;
             }
@@ -119,7 +124,7 @@ async fn tell(
         match next(&mut now, to).await {
             Some(Ok(told)) => before.push(told),
             // What was lost and is kept comes once more; moments are not kept.
-            Some(Err(())) => (before, now) = shared.desk.news(Some(last)),
+            Some(Err(())) => (before, now) = shared.desk.news(sent.or(since).or(Some(0))),
             None => return,
         }
     }
@@ -133,8 +138,7 @@ async fn next(now: &mut broadcast::Receiver<Told>, to: &Line) -> Option<Result<T
                 Ok(Ok(told)) => return Some(Ok(told)),
                 Ok(Err(RecvError::Lagged(_))) => return Some(Err(())),
                 Ok(Err(RecvError::Closed)) => return None,
-                // A remark, which no viewer reads.
-                Err(_) => to.send(Ok(Bytes::from_static(b":\n\n"))).await.ok()?,
+                Err(_) => to.send(Ok(Bytes::from_static(ALIVE_EVENT))).await.ok()?,
             },
             () = to.closed() => return None,
         }

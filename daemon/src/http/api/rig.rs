@@ -4,19 +4,10 @@ use super::{Said, to_its_end};
 use crate::http::admit::{AtMachine, Caller, Viewer};
 use crate::http::house::Shared;
 use crate::http::problem::Problem;
-use crate::serve::words::{Acknowledging, Arming, RigState};
+use crate::serve::words::{Acknowledging, Arming, RigState, Stopped};
 use axum::Json;
 use axum::extract::State;
-use serde::{Deserialize, Serialize};
 use std::sync::Arc;
-use utoipa::ToSchema;
-
-/// How a stop went.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Stopped {
-    /// In words, for people.
-    pub message: String,
-}
 
 /// State of the rig.
 #[utoipa::path(get, path = "/rig", tag = "rig",
@@ -26,15 +17,14 @@ pub(super) async fn rig(State(shared): State<Arc<Shared>>, _: Viewer) -> Result<
 }
 
 /// Makes the rig safe now. Nobody has to say who they are for it; it is recorded with the name where one is known. No
-/// replacement for the emergency stop.
+/// replacement for the emergency stop: where `at_rest` is false, use that one.
 #[utoipa::path(post, path = "/stop", tag = "rig", security((), ("token" = []), ("session" = [])),
     responses((status = 200, description = "How it went", body = Stopped)))]
 pub(super) async fn stop(
     State(shared): State<Arc<Shared>>,
     caller: Caller,
 ) -> Result<Json<Stopped>, Problem> {
-    let message = to_its_end(async move { shared.desk.stop(caller.person.as_ref()).await }).await?;
-    Ok(Json(Stopped { message }))
+    Ok(Json(to_its_end(async move { shared.desk.stop(caller.person.as_ref()).await }).await?))
 }
 
 /// Gives leave to move, after the check-list. An armature crushes and throws: only with the rig in view.

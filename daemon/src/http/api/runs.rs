@@ -65,7 +65,7 @@ pub(super) async fn file(
     Part((run, name)): Part<(String, String)>,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
-    file::answer(shared.desk.file(&run, &name).await?, &headers).await
+    file::answer(&shared, shared.desk.file(&run, &name).await?, &headers).await
 }
 
 /// Puts the interrupted or tripped run of a job in the queue again, to go on at its first missing point.

@@ -6,7 +6,7 @@ use crate::serve::desk::{Desk, Refusal, RunFile};
 use crate::serve::news::Told;
 use crate::serve::words::{
     Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
-    Reloading, RigState, RunFilter, RunSummary, Submission,
+    Reloading, RigState, RunFilter, RunSummary, Stopped, Submission,
 };
 use async_trait::async_trait;
 use std::sync::Arc;
@@ -14,6 +14,16 @@ use tokio::sync::broadcast;
 
 #[async_trait]
 impl Desk for House {
+    async fn ready(&self) -> Result<(), Refusal> {
+        if self.is_closing() {
+            return Err(Refusal::State("this daemon winds down".to_owned()));
+        }
+        self.takes_jobs()?;
+        // The cheapest question that the database has to answer.
+        self.store.queue_held().await?;
+        Ok(())
+    }
+
     async fn rig(&self) -> Result<RigState, Refusal> {
         Ok(self.rig_lately().await)
     }
@@ -55,7 +65,7 @@ impl Desk for House {
         self.go_on_with(who, run).await
     }
 
-    async fn stop(&self, who: Option<&Person>) -> Result<String, Refusal> {
+    async fn stop(&self, who: Option<&Person>) -> Result<Stopped, Refusal> {
         self.stop_now(who).await
     }
 

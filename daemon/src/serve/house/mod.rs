@@ -106,6 +106,17 @@ pub(super) struct Running {
     pub(super) start: Option<Start>,
     /// A person cancelled it before there was a line.
     pub(super) cancelled: Option<String>,
+    /// It tripped and is not over yet: word and message.
+    pub(super) trip: Option<(String, String)>,
+    /// What it waits for a person to do.
+    pub(super) asks: Option<String>,
+}
+
+impl Running {
+    /// A run of a job, to which there is no line yet.
+    pub(super) const fn new(job: i64, run: String) -> Self {
+        Self { job, run, start: None, cancelled: None, trip: None, asks: None }
+    }
 }
 
 impl From<StoreError> for Refusal {
@@ -127,6 +138,14 @@ impl House {
     /// A run goes on from now on, or none does.
     pub(super) fn set_running(&self, running: Option<Running>) {
         self.now().running = running;
+        self.kept.rig.forget();
+    }
+
+    /// Something about the run that goes on changed.
+    pub(super) fn change_running(&self, with: impl FnOnce(&mut Running)) {
+        if let Some(running) = &mut self.now().running {
+            with(running);
+        }
         self.kept.rig.forget();
     }
 
@@ -247,3 +266,6 @@ fn needs_role(who: &Person, role: Role) -> Result<(), Refusal> {
     };
     Err(Refusal::NotAllowed(format!("{} is no {word}", who.name)))
 }
+
+#[cfg(test)]
+mod tests;

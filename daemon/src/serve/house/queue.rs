@@ -10,7 +10,7 @@ use crate::serve::desk::Refusal;
 use crate::serve::names::job_name;
 use crate::serve::rig::said;
 use crate::serve::store::{NewJob, Said, StoredJob, StoredStage, Submitted};
-use crate::serve::words::{Happening, Person, QueueEntry, Role, Stage, Submission};
+use crate::serve::words::{Happening, Person, QueueEntry, RigState, Role, Stage, Submission};
 use crate::station::leave::mounted_sha256;
 use calibration::sequence::{Operator, Setup};
 use plan_schema::faults::Faults;
@@ -58,13 +58,19 @@ impl House {
         key: Option<&str>,
     ) -> Result<QueueEntry, Refusal> {
         needs_role(who, Role::Operator)?;
-        self.takes_jobs()?;
         job.name = job_name(&job.name);
+        let text = serde_json::to_string(&job).map_err(|e| Refusal::Input(e.to_string()))?;
+        let hash = sha256(text.as_bytes());
+        // What was taken before is answered as it was then, whatever is so by now: the first answer may have been lost.
+        if let Some(key) = key
+            && let Some(before) = self.store.submitted(&who.name, key, &hash).await?
+        {
+            return self.answered(before).await;
+        }
+        self.takes_jobs()?;
         if job.seed.is_some() && !self.rig().simulated {
             return Err(Refusal::Input("error: a seed is for simulated rigs; this one is real".to_owned()));
         }
-        let text = serde_json::to_string(&job).map_err(|e| Refusal::Input(e.to_string()))?;
-        let hash = sha256(text.as_bytes());
         let setup = self.checked(&job).await?;
         let serials: Vec<String> = setup.job.sensors.iter().map(|s| s.sensor.serial.clone()).collect();
         let new = NewJob {
@@ -77,18 +83,20 @@ impl House {
             key: key.map(|key| (key, hash.as_str())),
         };
         let said = Said { at: UtcTime::now(), who: Some(who), what: "submit", detail: &job.name };
-        let number = match self.store.submit(&new, &said).await? {
-            Submitted::New(number) => {
-                self.queue_changed();
-                number
-            }
-            Submitted::Before(number) => number,
-            Submitted::KeyUsed => {
-                let text = "another job came with this key before; take a new key for a new job".to_owned();
-                return Err(Refusal::KeyUsed(text));
-            }
-        };
-        self.entry(number).await
+        let submitted = self.store.submit(&new, &said).await?;
+        if matches!(submitted, Submitted::New(_)) {
+            self.queue_changed();
+        }
+        self.answered(submitted).await
+    }
+
+    async fn answered(&self, submitted: Submitted) -> Result<QueueEntry, Refusal> {
+        match submitted {
+            Submitted::New(number) | Submitted::Before(number) => self.entry(number).await,
+            Submitted::KeyUsed => Err(Refusal::KeyUsed(
+                "another job came with this key before; take a new key for a new job".to_owned(),
+            )),
+        }
     }
 
     /// Whether a job can be run, away from the threads that answer.
@@ -231,6 +239,10 @@ impl House {
 
     pub(super) async fn take_out(&self, who: &Person, job: i64, reason: &str) -> Result<QueueEntry, Refusal> {
         needs_role(who, Role::Operator)?;
+        let reason = reason.trim();
+        if reason.is_empty() {
+            return Err(Refusal::Input("a cancellation needs a reason; it is recorded".to_owned()));
+        }
         let detail = format!("job {job}: {reason}");
         let said = Said { at: UtcTime::now(), who: Some(who), what: "cancel", detail: &detail };
         let why = format!("{}: {reason}", who.name);
@@ -292,7 +304,12 @@ impl House {
     /// The rig's state changed: viewers are told.
     pub(in crate::serve) async fn rig_changed(&self) {
         self.kept.rig.forget();
-        let state = self.rig_state().await;
+        self.tell_rig(self.rig_state().await);
+    }
+
+    /// Tells viewers of another state of the rig; whoever asks from then on is not answered with the one before.
+    pub(in crate::serve) fn tell_rig(&self, state: RigState) {
+        self.kept.rig.forget();
         self.news.tell(Happening::Rig(state));
     }
 }

@@ -1,17 +1,19 @@
 //! The rig at the desk: its state, stop, arm, acknowledge.
 
+use super::start::NOT_SAFE_AT_START;
 use super::{House, needs_role};
 use crate::files::Disk;
 use crate::record::UtcTime;
 use crate::serve::desk::Refusal;
 use crate::serve::store::Said;
-use crate::serve::words::{Acknowledging, Arming, Person, RigState, Role, Way};
+use crate::serve::words::{Acknowledging, Arming, Person, RigState, Role, Stopped, Way};
 use crate::station::StationError;
 use crate::station::acknowledge::{Acknowledged, NotAcknowledged, Words, acknowledge};
 use crate::station::latch::Latch;
 use crate::station::leave::WithdrawnBy;
 use crate::station::leave_file::{Given, give, lasts, withdraw};
-use crate::station::line::{NOT_SAFE, Stopped, stop};
+use crate::station::line::{self, NOT_SAFE, stop};
+use calibration::interlock::TripReason;
 use calibration::sequence::Operator;
 use std::io;
 use std::time::Duration;
@@ -21,6 +23,11 @@ const PATIENCE: Duration = Duration::from_secs(30);
 
 /// For whatever goes wrong: the way that needs no program.
 const BY_HAND: &str = "press the emergency stop, or cut the power of the amplifier by hand";
+
+/// A stop after which it is not known that everything is at rest.
+fn not_stopped(why: &str) -> Stopped {
+    Stopped { at_rest: false, message: format!("{why}; {BY_HAND}") }
+}
 
 impl House {
     /// State of the rig; a database that is away is a warning in it.
@@ -37,14 +44,12 @@ impl House {
         };
         let (running, warnings) = {
             let now = self.now();
-            (now.running.as_ref().map(|r| r.run.clone()), now.warnings.values().cloned().collect())
+            (now.running.clone(), now.warnings.values().cloned().collect())
         };
         let rig = self.rig();
-        let (latch, trip, message) = rig.latched(running.is_some());
-        let (leave, leave_missing) = match rig.leave() {
+        let (latch, trip, message) = rig.latched(running.as_ref());
+        let (leave, leave_missing) = match rig.leave(running.as_ref()) {
             Ok(leave) => (leave, None),
-            // Of a run that goes on the latch says that it may be moving; its leave was asked when it began.
-            Err(_) if running.is_some() => (None, None),
             Err(missing) => (None, Some(missing)),
         };
         RigState {
@@ -59,7 +64,9 @@ impl House {
             queue_held,
             checklist: rig.document.value.checklist.iter().map(|e| e.text.clone()).collect(),
             warnings,
-            running,
+            asks: running.as_ref().and_then(|r| r.asks.clone()),
+            running: running.map(|r| r.run),
+            draining: self.is_draining(),
         }
     }
 
@@ -71,7 +78,7 @@ impl House {
         }
     }
 
-    pub(super) async fn stop_now(&self, who: Option<&Person>) -> Result<String, Refusal> {
+    pub(super) async fn stop_now(&self, who: Option<&Person>) -> Result<Stopped, Refusal> {
         // The armature first, everything else after it.
         if let Some(start) = self.running().and_then(|r| r.start) {
             start.tell(Operator::Stop);
@@ -79,40 +86,55 @@ impl House {
         let directory = self.rig().latch.directory().to_owned();
         let told = tokio::task::spawn_blocking(move || stop(&directory, PATIENCE)).await;
         let answer = match told {
-            Ok(Ok(Stopped::Ended(how))) if how.starts_with(NOT_SAFE) => format!("{how}; {BY_HAND}"),
-            Ok(Ok(Stopped::Ended(how))) => how,
-            Ok(Ok(Stopped::Nobody)) => self.stopped_nobody(),
-            Ok(Ok(Stopped::Unanswered)) => {
-                format!("the run was told and did not say yet that it ended; {BY_HAND}")
-            }
-            Ok(Err(error)) => format!("the run can't be told: {error}; {BY_HAND}"),
-            Err(error) => format!("the run can't be told: {error}; {BY_HAND}"),
+            Ok(Ok(heard)) => self.stopped(heard),
+            Ok(Err(error)) => not_stopped(&format!("the run can't be told: {error}")),
+            Err(error) => not_stopped(&format!("the run can't be told: {error}")),
         };
-        let said = Said { at: UtcTime::now(), who, what: "stop", detail: &answer };
+        let said = Said { at: UtcTime::now(), who, what: "stop", detail: &answer.message };
         if let Err(error) = self.store.audit(&said).await {
             // A stop is never refused because it can't be noted.
-            tracing::error!(%error, who = ?who.map(|p| &p.name), "a stop could not be entered into the audit: {answer}");
+            tracing::error!(%error, who = ?who.map(|p| &p.name), "a stop could not be entered into the audit: {}", answer.message);
         }
         self.rig_changed().await;
         self.changed.notify_one();
         Ok(answer)
     }
 
+    pub(super) fn stopped(&self, heard: line::Stopped) -> Stopped {
+        match heard {
+            line::Stopped::Ended(how) if how.starts_with(NOT_SAFE) => not_stopped(&how),
+            line::Stopped::Ended(how) => Stopped { at_rest: true, message: how },
+            line::Stopped::Nobody => self.stopped_nobody(),
+            line::Stopped::Unanswered => not_stopped("the run was told and did not say yet that it ended"),
+        }
+    }
+
     /// No run goes on. The leave to move is taken away all the same, so that none begins.
-    fn stopped_nobody(&self) -> String {
+    fn stopped_nobody(&self) -> Stopped {
         let rig = self.rig();
+        let at_rest = |message: String| Stopped { at_rest: true, message };
         if rig.simulated {
-            return "no run goes on".to_owned();
+            return at_rest("no run goes on".to_owned());
         }
         let taken = rig.patiently(|| {
             let _lock = rig.latch.lock(&Disk)?;
             withdraw(&rig.latch, &Disk, UtcTime::now(), WithdrawnBy::Stop)
         });
-        match taken {
-            Ok(Some(leave)) => format!("no run goes on; the leave to move of {} was withdrawn", leave.name),
-            Ok(None) => "no run goes on, and there was no leave to move".to_owned(),
-            Err(error) => {
-                format!("no run goes on, but the leave to move can't be withdrawn: {error}; {BY_HAND}")
+        let latch = rig.latch.read(&Disk, UtcTime::now().timestamp());
+        match (taken, latch) {
+            // Nobody moves it, and nobody knows that it does not move.
+            (_, Latch::Tripped { reason, message, .. }) if reason == TripReason::MakeSafeFailed.word() => {
+                not_stopped(&format!("no run goes on, but the rig was left NOT SAFE: {message}"))
+            }
+            (Ok(Some(leave)), _) => {
+                at_rest(format!("no run goes on; the leave to move of {} was withdrawn", leave.name))
+            }
+            (Ok(None), _) => at_rest("no run goes on, and there was no leave to move".to_owned()),
+            (Err(error), _) if error.kind() == io::ErrorKind::WouldBlock => {
+                not_stopped("the rig is in use, but whoever uses it can't be told")
+            }
+            (Err(error), _) => {
+                not_stopped(&format!("no run goes on, but the leave to move can't be withdrawn: {error}"))
             }
         }
     }
@@ -207,6 +229,7 @@ impl House {
             self.store.audit(&Said { at, who: Some(who), what: "acknowledge", detail: &detail }).await?;
         }
         cleared?;
+        self.warn(NOT_SAFE_AT_START, None);
         self.rig_changed().await;
         self.changed.notify_one();
         Ok(self.rig_state().await)

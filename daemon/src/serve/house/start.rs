@@ -13,9 +13,11 @@ use crate::serve::rig::OwnRig;
 use crate::serve::store::{OpenError, Said, Store, StoreError};
 use crate::serve::{directory, names};
 use crate::settings::Settings;
+use crate::station::latch::Latch;
 use crate::station::safe::safe_at_start;
 use crate::validate::differs_from_validated;
 use crate::wiring;
+use calibration::interlock::TripReason;
 use std::collections::BTreeSet;
 use std::fmt;
 use std::fs::File;
@@ -93,7 +95,7 @@ impl House {
             draining: Mutex::default(),
             drained: Notify::new(),
             store,
-            news: Newsroom::default(),
+            news: Newsroom::at(UtcTime::now()),
             kept: Lately::default(),
             runs,
             arm_over_port,
@@ -114,7 +116,7 @@ impl House {
                  of the amplifier by hand"
             );
             house.hold_for(&text).await.map_err(NotStarted::Index)?;
-            house.warn("safe", Some(text));
+            house.warn(NOT_SAFE_AT_START, Some(text));
         }
         let house = Arc::new(house);
         house.clone().compare_with_validated(path);
@@ -138,10 +140,9 @@ impl House {
             self.cut_off(&run).await?;
         }
         let known: BTreeSet<String> = self.store.indexed().await?.into_iter().collect();
-        for run in names::folders(&self.runs) {
-            if known.contains(&run) {
-                continue;
-            }
+        let unknown: Vec<String> =
+            names::folders(&self.runs).into_iter().filter(|run| !known.contains(run)).collect();
+        for run in directory::by_beginning(&self.runs, unknown) {
             match directory::indexed(&self.runs.join(&run)) {
                 Ok(indexed) if indexed.run == run => self.store.index(&indexed).await?,
                 Ok(indexed) => tracing::warn!("folder {run} holds run {}; it is left alone", indexed.run),
@@ -192,6 +193,9 @@ impl House {
     }
 }
 
+/// The word under which it is remarked that instruments could not be made safe at the start.
+pub(super) const NOT_SAFE_AT_START: &str = "safe";
+
 /// Name of the database within the data folder.
 pub const DATABASE: &str = "calwright.sqlite";
 
@@ -201,10 +205,6 @@ fn has_journal(folder: &Path) -> bool {
 
 /// Makes the instruments of a real rig safe; why not, if not.
 async fn made_safe(rig: &OwnRig, settings: &Settings) -> Option<String> {
-    let registry = match wiring::real(&rig.document.value, settings) {
-        Ok(registry) => registry,
-        Err(error) => return Some(error.to_string()),
-    };
     let _lock = match rig.latch.claim(&Disk, UtcTime::now().timestamp()) {
         Ok((lock, latch)) => {
             // With its lock there, a rig that was never used would look as if its latch was lost.
@@ -217,7 +217,32 @@ async fn made_safe(rig: &OwnRig, settings: &Settings) -> Option<String> {
         }
         Err(error) => return Some(format!("the rig is in use: {error}")),
     };
-    safe_at_start(&rig.document.value, &registry).await.err().map(|error| error.to_string())
+    let error = match wiring::real(&rig.document.value, settings) {
+        Ok(registry) => safe_at_start(&rig.document.value, &registry).await.err()?.to_string(),
+        Err(error) => error.to_string(),
+    };
+    let at = UtcTime::now().timestamp();
+    Some(match rig.latch.write(&Disk, &left_unsafe(rig.latch.read(&Disk, at), &error)) {
+        Ok(()) => error,
+        Err(unkept) => format!("{error}; and that can't be stored in the latch: {unkept}"),
+    })
+}
+
+/// The latch of a rig whose instruments could not be made safe: nothing begins before a person says that they were by hand.
+fn left_unsafe(before: Latch, error: &str) -> Latch {
+    let message = format!("at the start of the daemon an instrument could not be made safe: {error}");
+    let (run, message) = match before {
+        Latch::Tripped { run, reason, message: earlier, .. }
+            if reason != TripReason::MakeSafeFailed.word() =>
+        {
+            (run, format!("{message}. Tripped before that ({reason}): {earlier}"))
+        }
+        Latch::Tripped { run, .. } => (run, message),
+        Latch::MayBeMoving { run, .. } => (Some(run), message),
+        Latch::Clear { .. } => (None, message),
+    };
+    let at_utc = format!("{:.3}", UtcTime::now().timestamp());
+    Latch::Tripped { at_utc, run, reason: TripReason::MakeSafeFailed.word().to_owned(), message }
 }
 
 /// Takes a lock that a daemon has for its whole life.

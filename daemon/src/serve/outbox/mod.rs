@@ -197,8 +197,11 @@ fn tripped(rig: &RigState) -> Option<String> {
     is_tripped.then(words)
 }
 
-/// What a person has to do so that the queue goes on.
+/// What a person has to do so that the run or the queue goes on.
 fn waits(rig: &RigState, queue: &[QueueEntry]) -> Option<String> {
+    if let (Some(run), Some(asks)) = (&rig.running, &rig.asks) {
+        return Some(format!("run {run}: {asks}"));
+    }
     if let Some(entry) = queue.iter().find(|e| e.stage == Stage::NeedsPerson) {
         let why = entry.waits_for.as_deref().unwrap_or("it waits for a person");
         return Some(format!("job {}: {why}", entry.job));

@@ -105,3 +105,27 @@ fn addresses_that_can_not_be_told_are_refused_with_a_remedy() {
         assert!(error.to_string().contains("write such as"), "{error}");
     }
 }
+
+/// A run that waits for a person holds up the queue as much as a job that does.
+#[test]
+fn what_a_run_asks_of_a_person_is_told() {
+    let mut rig = RigState {
+        rig: "invented".to_owned(),
+        simulated: false,
+        latch: LatchState::MayBeMoving,
+        trip: None,
+        message: None,
+        leave_by: Some("A. Person".to_owned()),
+        leave_until: None,
+        leave_missing: None,
+        queue_held: None,
+        checklist: Vec::new(),
+        warnings: Vec::new(),
+        running: Some("one".to_owned()),
+        asks: None,
+        draining: false,
+    };
+    assert_eq!(waits(&rig, &[]), None);
+    rig.asks = Some("connect the sensors".to_owned());
+    assert_eq!(waits(&rig, &[]).as_deref(), Some("run one: connect the sensors"));
+}

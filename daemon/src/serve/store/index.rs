@@ -175,7 +175,8 @@ async fn put(change: &mut SqliteConnection, run: &IndexedRun) -> Result<(), Stor
     for entry in &run.registers {
         sqlx::query(
             "INSERT INTO registers (kind, serial, sha256, version, entry, run, since) VALUES (?, ?, ?, ?, ?, ?, ?)
-             ON CONFLICT DO NOTHING",
+             ON CONFLICT DO UPDATE SET run = excluded.run, since = excluded.since
+             WHERE rtrim(excluded.since, 'Z') < rtrim(registers.since, 'Z')",
         )
         .bind(entry.kind)
         .bind(&entry.serial)

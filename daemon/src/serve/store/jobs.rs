@@ -134,24 +134,25 @@ fn json<T: Serialize>(value: &T) -> Result<String, StoreError> {
 }
 
 impl Store {
+    /// What became of what this person handed in with this key; none where nothing came with it.
+    ///
+    /// # Errors
+    /// Of the database.
+    pub async fn submitted(&self, by: &str, key: &str, hash: &str) -> Result<Option<Submitted>, StoreError> {
+        let mut connection = self.pool()?.acquire().await?;
+        Ok(before(&mut connection, by, key, hash).await?)
+    }
+
     /// Puts a job at the end of the queue, once for each key.
     ///
     /// # Errors
     /// Of the database.
     pub async fn submit(&self, new: &NewJob<'_>, said: &Said<'_>) -> Result<Submitted, StoreError> {
         let mut change = self.pool()?.begin_with("BEGIN IMMEDIATE").await?;
-        if let Some((key, hash)) = new.key {
-            let before: Option<(String, i64)> =
-                sqlx::query_as("SELECT sha256, job FROM keys WHERE who = ? AND key = ?")
-                    .bind(new.by)
-                    .bind(key)
-                    .fetch_optional(&mut *change)
-                    .await?;
-            match before {
-                Some((known, job)) if known == hash => return Ok(Submitted::Before(job)),
-                Some(_) => return Ok(Submitted::KeyUsed),
-                None => {}
-            }
+        if let Some((key, hash)) = new.key
+            && let Some(before) = before(&mut change, new.by, key, hash).await?
+        {
+            return Ok(before);
         }
         let job = sqlx::query(
             "INSERT INTO jobs (name, stage, place, submitted_by, submitted, submission, serials, mounted, points, rig_s)
@@ -312,6 +313,22 @@ impl Store {
         change.commit().await?;
         Ok(true)
     }
+}
+
+/// What came with a key before.
+async fn before(
+    connection: &mut SqliteConnection,
+    by: &str,
+    key: &str,
+    hash: &str,
+) -> Result<Option<Submitted>, sqlx::Error> {
+    let found: Option<(String, i64)> =
+        sqlx::query_as("SELECT sha256, job FROM keys WHERE who = ? AND key = ?")
+            .bind(by)
+            .bind(key)
+            .fetch_optional(connection)
+            .await?;
+    Ok(found.map(|(known, job)| if known == hash { Submitted::Before(job) } else { Submitted::KeyUsed }))
 }
 
 /// What waits keeps its place; what does not has none.

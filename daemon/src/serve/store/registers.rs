@@ -70,7 +70,8 @@ impl Store {
         let rows = sqlx::query(
             "SELECT serial, entry, count(*) AS versions, max(since),
              (SELECT count(*) FROM run_sensors WHERE run_sensors.serial = registers.serial) AS runs,
-             (SELECT max(number) FROM run_sensors WHERE run_sensors.serial = registers.serial) AS last
+             (SELECT number FROM run_sensors JOIN runs USING (number) WHERE run_sensors.serial = registers.serial
+              ORDER BY rtrim(started, 'Z') DESC, number DESC LIMIT 1) AS last
              FROM registers WHERE kind = 'sensor' GROUP BY serial ORDER BY serial",
         )
         .fetch_all(self.pool()?)

@@ -125,7 +125,7 @@ impl Store {
         Ok(change.commit().await?)
     }
 
-    /// Runs, newest first.
+    /// Runs, newest first; one that was imported counts from when it came.
     ///
     /// # Errors
     /// Of the database.
@@ -186,7 +186,8 @@ impl Store {
         Ok(found.fetch_all(self.pool()?).await?)
     }
 
-    /// What one sensor showed, oldest first.
+    /// What one sensor showed, oldest first: by when the runs began, whenever they came into the index. Without the Z, times of
+    /// one second are in order too, with a fraction and without.
     ///
     /// # Errors
     /// Of the database.
@@ -195,7 +196,7 @@ impl Store {
             "SELECT run, started, frequency_hz, sensitivity, sensitivity_unit, u_rel_percent, reference_calibration, simulated
              FROM points JOIN runs USING (number)
              WHERE serial = ? AND status = 'accepted' AND sensitivity IS NOT NULL AND outcome = 'done'
-             ORDER BY number, point",
+             ORDER BY rtrim(started, 'Z'), number, point",
         )
         .bind(serial)
         .fetch_all(self.pool()?)

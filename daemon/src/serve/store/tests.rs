@@ -200,5 +200,31 @@ async fn registers_hold_each_version_once_with_the_run_that_used_it_first() {
     let sensors = store.registered_sensors().await.unwrap();
     let [sensor] = &sensors[..] else { panic!("{sensors:?}") };
     assert_eq!((sensor.runs, sensor.versions, sensor.last_run.as_deref()), (3, 1, Some("a-3")));
+    // An older run that comes later, as an imported one does, is neither the last nor without a say in what came first.
+    store.index(&indexed("b-1", "2019-01-01T00:00:00Z", "C-1", "2020-12-31")).await.unwrap();
+    let first = store.registered_references().await.unwrap().remove(0).calibrations.remove(0);
+    assert_eq!((first.run.as_str(), first.runs), ("b-1", 3));
+    let sensor = store.registered_sensors().await.unwrap().remove(0);
+    assert_eq!((sensor.runs, sensor.last_run.as_deref()), (4, Some("a-3")));
     assert_eq!((sensor.kind.as_str(), sensor.last_decision.map(|d| d.word())), ("capacitive", Some("pass")));
+}
+
+#[tokio::test]
+async fn a_history_is_in_the_order_in_which_the_runs_began() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = opened(dir.path()).await;
+    let started = ["2021-01-01T00:00:00.25Z", "2020-01-01T00:00:00Z", "2021-01-01T00:00:00Z"];
+    for (name, started) in std::iter::zip(["a-1", "a-2", "a-3"], started) {
+        let mut run = indexed(name, started, "C-1", "2020-12-31");
+        run.sensors[0].points = vec![IndexedPoint {
+            frequency_hz: 16.0,
+            status: "accepted".to_owned(),
+            sensitivity: Some(0.05),
+            sensitivity_unit: "V/(m/s²)".to_owned(),
+            u_rel_percent: Some(0.5),
+        }];
+        store.index(&run).await.unwrap();
+    }
+    let history = store.points_of("S-1").await.unwrap();
+    assert_eq!(history.iter().map(|p| p.run.as_str()).collect::<Vec<_>>(), ["a-2", "a-3", "a-1"]);
 }

@@ -145,3 +145,25 @@ fn stop_guard_and_trip() {
         assert_eq!(lapse(withdrawn), Lapse::Withdrawn(withdrawal));
     }
 }
+
+#[test]
+fn the_leave_of_a_run_that_goes_on_is_judged_by_everything_but_the_latch() {
+    let latch = Latch::MayBeMoving { at_utc: "x".into(), run: "r".into() };
+    let judge = |leave: Leave, now: &str| {
+        let at = Around {
+            now: time(now),
+            boot_id: Some("boot-1"),
+            up_s: Some(500.0 + 4.0 * 3600.0),
+            rig_sha256: "rig-1",
+            mounted_sha256: None,
+            latch: &latch,
+        };
+        standing_in_run(&Found::Record(Box::new(leave)), &at)
+    };
+    let acknowledged = Leave { acknowledged_utc: Some("2000-01-01T07:00:00Z".into()), ..leave() };
+    assert_eq!(judge(acknowledged, NOON), Standing::Given(time("2000-01-01T16:00:00Z")));
+    assert!(matches!(lapse(judge(leave(), "2000-01-01T17:00:00Z")), Lapse::TimeOver(_)));
+    let withdrawn = Withdrawal { at_utc: time(NOON), by: WithdrawnBy::Stop };
+    let withdrawn = Leave { withdrawn: Some(withdrawn), ..leave() };
+    assert!(matches!(lapse(judge(withdrawn, NOON)), Lapse::Withdrawn(_)));
+}

@@ -23,10 +23,12 @@ fn with_warning(job: &mut ResolvedJob) {
 fn on_and_off_in_order_each_step_read_back() {
     let (bench, ended, steps) = scripted(Wrong::Nothing, &unchanged);
     assert_eq!(ended.map_err(|e| e.to_string()).unwrap().0.outcome, Outcome::Done);
-    let first: Vec<&str> = steps.iter().take(5).map(String::as_str).collect();
-    assert_eq!(first, ["source safe", "amplifier safe", "amplifier asked", "unmute up to 0 V", "tone"]);
-    let last: Vec<&str> = steps.iter().rev().take(3).rev().map(String::as_str).collect();
-    assert_eq!(last, ["source off", "source safe", "amplifier safe"]);
+    let first: Vec<&str> = steps.iter().take(6).map(String::as_str).collect();
+    let order =
+        ["source safe", "amplifier safe", "contacts safe", "amplifier asked", "unmute up to 0 V", "tone"];
+    assert_eq!(first, order);
+    let last: Vec<&str> = steps.iter().rev().take(4).rev().map(String::as_str).collect();
+    assert_eq!(last, ["source off", "source safe", "amplifier safe", "contacts safe"]);
     assert!(bench.simulated.is_at_rest());
 }
 
@@ -77,7 +79,8 @@ fn the_warning_is_on_before_the_amplifier_is_live_and_off_at_the_end() {
     assert!(report.waited.si() > 5.0, "{}", report.waited);
     let at = |what: &str| steps.iter().position(|s| s.starts_with(what)).unwrap();
     assert!(at("output 2 on") < at("unmute"));
-    assert_eq!(steps.last().map(String::as_str), Some("output 2 off"));
+    let last: Vec<&str> = steps.iter().rev().take(2).rev().map(String::as_str).collect();
+    assert_eq!(last, ["output 2 off", "contacts safe"]);
 }
 
 #[test]
@@ -101,7 +104,7 @@ fn a_source_that_does_not_reach_the_points_drives_none_of_them() {
         "{:?}",
         report.failures
     );
-    assert_eq!(steps, ["source safe", "amplifier safe", "amplifier asked"]);
+    assert_eq!(steps, ["source safe", "amplifier safe", "contacts safe", "amplifier asked"]);
     assert!(bench.simulated.is_at_rest());
 }
 
@@ -119,18 +122,20 @@ fn with_relay(job: &mut ResolvedJob) {
 fn a_relay_goes_with_the_amplifier() {
     let (bench, ended, steps) = scripted(Wrong::Nothing, &with_relay);
     assert_eq!(ended.map_err(|e| e.to_string()).unwrap().0.outcome, Outcome::Done);
-    let first: Vec<&str> = steps.iter().take(7).map(String::as_str).collect();
+    let first: Vec<&str> = steps.iter().take(8).map(String::as_str).collect();
     let order = [
         "source safe",
         "amplifier safe",
         "relay safe",
+        "contacts safe",
         "amplifier asked",
         "relay asked",
         "relay: unmute up to 0 V",
         "unmute up to 0 V",
     ];
     assert_eq!(first, order);
-    assert_eq!(steps.last().map(String::as_str), Some("relay safe"));
+    let last: Vec<&str> = steps.iter().rev().take(2).rev().map(String::as_str).collect();
+    assert_eq!(last, ["relay safe", "contacts safe"]);
     assert!(bench.simulated.is_at_rest());
 
     let (bench, ended, steps) = scripted(Wrong::CutAfterUnmute, &with_relay);
@@ -138,6 +143,17 @@ fn a_relay_goes_with_the_amplifier() {
     assert_eq!(report.outcome, Outcome::Failed);
     assert!(report.failures.iter().any(|f| f.contains("reads back as cut off")), "{:?}", report.failures);
     assert!(!steps.iter().any(|s| s == "unmute up to 0 V" || s == "tone"), "{steps:?}");
+    assert!(bench.simulated.is_at_rest());
+}
+
+/// A relay that is open hides no amplifier that is live: it would close onto it.
+#[test]
+fn a_relay_hides_no_live_amplifier() {
+    let (bench, ended, steps) = scripted(Wrong::LiveAfterMute, &with_relay);
+    let (report, _) = ended.map_err(|e| e.to_string()).unwrap();
+    assert_eq!(report.outcome, Outcome::Failed);
+    assert!(report.failures.iter().any(|f| f.contains("reads back as live")), "{:?}", report.failures);
+    assert!(!steps.iter().any(|s| s.contains("unmute")), "{steps:?}");
     assert!(bench.simulated.is_at_rest());
 }
 

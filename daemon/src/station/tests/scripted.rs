@@ -87,7 +87,9 @@ impl DriverFactory for Factory {
         let role = match instrument.name.as_str() {
             RELAY => RELAY,
             _ if opened.source.is_some() => "source",
-            _ => "amplifier",
+            _ if opened.amplifier.is_some() => "amplifier",
+            _ if opened.contacts.is_some() => "contacts",
+            _ => "other",
         };
         Ok(Opened {
             source: opened.source.map(|inner| Box::new(Source { inner, script: of("source") }) as _),
@@ -165,7 +167,8 @@ impl PowerAmplifier for Amplifier {
             self.script.log.note(&format!("{} asked", self.script.role));
             self.muted = Some(status.muted);
         }
-        let muted = status.muted && self.script.wrong != Wrong::LiveAfterMute;
+        let live = self.script.role == "amplifier" && self.script.wrong == Wrong::LiveAfterMute;
+        let muted = status.muted && !live;
         Ok(AmplifierStatus { muted, ..status })
     }
 }

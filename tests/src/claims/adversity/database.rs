@@ -24,7 +24,7 @@ pub(super) fn locked() -> Result<()> {
     let mut other = runtime.block_on(locked_by(&path))?;
     let refused = daemon.run(&["hold", "--reason", "while it is locked"])?;
     ensure!(
-        refused.status == Some(5) && refused.stderr.contains("nothing was changed"),
+        refused.status == Some(5) && refused.stderr.contains("database can't be used"),
         "not refused: {refused:?}"
     );
     until("the end of the run", || Ok(is_over(&bench)))?;
@@ -49,7 +49,7 @@ pub(super) fn moved_and_back() -> Result<()> {
     fs::rename(&path, &elsewhere)?;
     let refused = daemon.run(&["submit", JOB])?;
     ensure!(
-        refused.status == Some(5) && refused.stderr.contains("nothing was changed"),
+        refused.status == Some(5) && refused.stderr.contains("database can't be used"),
         "not refused: {refused:?}"
     );
     says(&bench, "put the file back")?;

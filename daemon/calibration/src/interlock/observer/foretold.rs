@@ -22,6 +22,11 @@ impl Foretold {
         self.unit.re * self.drive
     }
 
+    /// Its phasor; the real part is what the reference should show, m/s².
+    pub(in crate::interlock) fn phasor(&self) -> Complex<f64> {
+        self.unit * self.drive
+    }
+
     /// What it would show had the drive stayed as it was before its change.
     pub(in crate::interlock) fn before(&self) -> f64 {
         self.unit.re * self.before

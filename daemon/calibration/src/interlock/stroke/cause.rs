@@ -17,6 +17,7 @@
 use super::recent::{Group, Recent};
 use crate::hazard::{Coil, Machine, State, Stepper};
 use crate::interlock::observer::Departure;
+use nalgebra::{Matrix2, Vector2};
 use std::collections::VecDeque;
 
 /// From this share of what is allowed on, it counts as having begun to leave.
@@ -37,6 +38,9 @@ const PARTED: f64 = 0.25;
 /// Share of what the reference made beside its tone from which the others make it too: sensors answer later than the reference,
 /// and may be at the end of their range.
 const FOLLOWS: f64 = 0.15;
+
+/// Angle of the tone, rad, over which it is known what the others show of it.
+const TURNED: f64 = 0.8;
 
 /// They go on as foreseen if they leave that by no more than this share of it.
 const CALM: f64 = 0.25;
@@ -81,7 +85,9 @@ pub(super) fn cause(bench: &Bench<'_>, recent: &Recent, departure: &Departure) -
     let energy = left(|g| g.tone.now());
     // The last one at which all was well.
     let since = || groups.iter().skip(began.saturating_sub(1));
-    if let Some(cause) = of_reference(window(), bench.line_at_zero).filter(|_| !others_follow(since())) {
+    if let Some(cause) = of_reference(window(), bench.line_at_zero)
+        .filter(|_| !others_follow(groups.iter().take(began), window()))
+    {
         return Some(cause);
     }
     let stopped = if departure.on_the_way { Cause::NotFollowing } else { Cause::Ceased };
@@ -118,15 +124,63 @@ fn of_reference<'a>(window: impl Iterator<Item = &'a Group> + Clone, line_at_zer
     of_reference.then_some(if turned { Cause::Reversed } else { Cause::Open })
 }
 
-/// Whether the others have begun to do what the reference does. From the last group at which all was well to the newest each is
-/// compared with itself: what they are off by is no news.
-fn others_follow<'a>(mut window: impl Iterator<Item = &'a Group>) -> bool {
-    let Some(first) = window.next() else { return false };
-    let Some(last) = window.last() else { return false };
-    let (Some(before), Some(after)) = (first.others, last.others) else { return false };
-    let tone = last.tone.now() - first.tone.now();
-    let (reference, others) = (last.seen - first.seen - tone, after - before - tone);
-    others * reference.signum() > FOLLOWS * reference.abs()
+/// Whether the others have begun to do what the reference does beside its tone. `well` are the groups at which all was well: by
+/// them it is known what of the tone the others show, and how late.
+fn others_follow<'a>(
+    well: impl Iterator<Item = &'a Group> + Clone,
+    window: impl Iterator<Item = &'a Group> + Clone,
+) -> bool {
+    let Some(shows) = Shows::of(well) else { return false };
+    let left = |g: &Group| g.seen - g.tone.now();
+    let most = window.clone().map(|g| left(g).abs()).fold(0.0, f64::max);
+    let far = || window.clone().filter(|g| left(g).abs() >= 0.5 * most);
+    // The latest of them: it takes sensors some samples to follow.
+    let count = far().count();
+    let (mut both, mut own) = (0.0, 0.0);
+    for group in far().skip(count - count.div_ceil(4)) {
+        let (Some(others), Some(should)) = (group.others, shows.at(group)) else { return false };
+        both += (others - should) * left(group);
+        own += left(group).powi(2);
+    }
+    both > FOLLOWS * own
+}
+
+/// What others show of a tone.
+struct Shows {
+    /// Its shares in phase and a quarter of a cycle before.
+    shares: Vector2<f64>,
+    /// Largest tone by which that is known, m/s².
+    largest: f64,
+}
+
+impl Shows {
+    /// By least squares over a good part of a cycle; of less of it the others are taken to show the tone as it is. `None` where
+    /// nothing is known of them.
+    fn of<'a>(well: impl Iterator<Item = &'a Group> + Clone) -> Option<Self> {
+        let (mut normal, mut right) = (Matrix2::zeros(), Vector2::zeros());
+        let mut largest = 0.0_f64;
+        for group in well.clone() {
+            let row = Self::row(group);
+            normal += row * row.transpose();
+            right += row * group.others?;
+            largest = largest.max(row.norm());
+        }
+        let first = well.clone().next()?.tone.phasor();
+        let turned = (well.last()?.tone.phasor() * first.conj()).arg();
+        let solved = (turned.abs() > TURNED).then(|| normal.cholesky()).flatten();
+        Some(Self { shares: solved.map_or(Vector2::new(1.0, 0.0), |normal| normal.solve(&right)), largest })
+    }
+
+    fn row(group: &Group) -> Vector2<f64> {
+        let tone = group.tone.phasor();
+        Vector2::new(tone.re, tone.im)
+    }
+
+    /// What they should show, m/s²; `None` of a tone that is much larger than any by which that is known.
+    fn at(&self, group: &Group) -> Option<f64> {
+        let row = Self::row(group);
+        (row.norm() <= 2.0 * self.largest).then(|| self.shares.dot(&row))
+    }
 }
 
 /// Whether the push of the drive became larger at once. Below the resonance the acceleration goes against the push: how what is
@@ -242,6 +296,31 @@ mod tests {
         assert_eq!(named(|_| 0.0, |_| Some(0.02)), None);
         assert_eq!(named(|tone| 3.0 * tone, |tone| Some(2.9 * tone)), None);
         assert_eq!(named(|_| 0.1, |_| None), None);
+    }
+
+    /// Sensors that answer some groups later, or are at the end of their range, follow a motion; what they are off by is no news.
+    #[test]
+    fn who_follows_moves_too() {
+        let at = |n: u32| Complex::from_polar(1.0, 1.9 + 0.03 * f64::from(n));
+        let follows = |seen: fn(u32, f64) -> f64, others: fn(u32, f64) -> f64| {
+            let group = |n| {
+                let tone = Foretold::at(Hertz::new(100.0), at(n), 1.0, 0.2);
+                // 20° later than the reference, and 4 % too large.
+                let late = 1.04 * (at(n) * Complex::from_polar(1.0, -0.35)).re;
+                let seen = seen(n, tone.now());
+                Group { at: f64::from(n), seen, tone, others: Some(others(n, late)) }
+            };
+            let groups: Vec<Group> = (0..48).map(group).collect();
+            let (well, window) = groups.split_at(40);
+            others_follow(well.iter(), window.iter())
+        };
+        let jumps: fn(u32, f64) -> f64 = |n, tone| if n < 40 { tone } else { 3.0 * tone };
+        assert!(follows(jumps, |n, late| if n < 44 { late } else { 2.0 * late }));
+        assert!(follows(jumps, |n, late| if n < 42 { late } else { (3.0 * late).clamp(-1.6, 1.6) }));
+        assert!(!follows(jumps, |_, late| late));
+        let opens: fn(u32, f64) -> f64 = |n, tone| if n < 40 { tone } else { 0.0 };
+        assert!(!follows(opens, |_, late| late));
+        assert!(follows(opens, |n, late| if n < 43 { late } else { 0.2 * late }));
     }
 
     /// In the stiff part of a suspension a tone accelerates against the push of its drive: three times the gain shows as a step

@@ -124,6 +124,7 @@ impl Run {
             && self.setup.ratio_route().is_some_and(|route| route.by == RoutedBy::Person)
         {
             out.push(Action::StoreConfirmation(to, name));
+            out.push(Action::Tell(Event::Confirmed(to)));
         } else {
             self.exchange_confirmed(name, out);
         }

@@ -131,6 +131,7 @@ impl Run {
             && by_person
         {
             out.push(Action::StoreConfirmation(*to, name));
+            out.push(Action::Tell(Event::Confirmed(*to)));
         }
     }
 
