@@ -164,7 +164,11 @@ function renew(part) {
 
 // Whoever goes by the keyboard stays where they were, though what stood there was put in anew.
 function focusAgain(part, had) {
-  const marks = (it) => [it.id, it.name, it.getAttribute("href"), it.form?.getAttribute("action"), it.textContent].join("\n");
+  const marks = (it) => [
+    it.id, it.name, it.getAttribute("href"), it.form?.getAttribute("action"), it.textContent,
+    // What rows call alike is told apart by the job's number.
+    it.closest("li")?.querySelector(".number")?.textContent,
+  ].join("\n");
   const wanted = marks(had);
   const again = [...part.querySelectorAll(had.tagName)].find((it) => marks(it) === wanted);
   if (!again) part.tabIndex = -1;

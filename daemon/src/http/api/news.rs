@@ -151,3 +151,20 @@ async fn next(now: &mut broadcast::Receiver<Told>, to: &Line) -> Option<Result<T
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A remark of the stream would keep the connection as well, but a script that looks on is not told of it.
+    #[tokio::test(start_paused = true)]
+    async fn where_nothing_happens_a_script_sees_a_sign_of_life() {
+        let (_tells, mut now) = broadcast::channel(4);
+        let (to, mut events) = mpsc::channel(4);
+        let looks = tokio::spawn(async move { next(&mut now, &to).await.is_none() });
+        let sign = events.recv().await.unwrap().unwrap();
+        assert_eq!(sign, Bytes::from_static(b"event: alive\ndata: {}\n\n"));
+        drop(events);
+        assert!(looks.await.unwrap(), "nobody looks on any more");
+    }
+}

@@ -185,17 +185,23 @@ impl House {
 
     /// Says something to people until it no longer holds; true where that is new.
     pub(super) fn warn(&self, about: &'static str, what: Option<String>) -> bool {
-        self.kept.rig.forget();
-        let mut now = self.now();
-        match what {
-            Some(what) if now.warnings.get(about) == Some(&what) => false,
-            Some(what) => {
-                tracing::warn!("{what}");
-                now.warnings.insert(about, what);
-                true
+        let changed = {
+            let mut now = self.now();
+            match what {
+                Some(what) if now.warnings.get(about) == Some(&what) => false,
+                Some(what) => {
+                    tracing::warn!("{what}");
+                    now.warnings.insert(about, what);
+                    true
+                }
+                None => now.warnings.remove(about).is_some(),
             }
-            None => now.warnings.remove(about).is_some(),
+        };
+        // Whoever reads the rig's state says each time that something is well: that is no reason to read it again.
+        if changed {
+            self.kept.rig.forget();
         }
+        changed
     }
 
     /// The daemon winds down: a run that goes on ends, and nothing begins any more.

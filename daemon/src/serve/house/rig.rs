@@ -6,7 +6,7 @@ use crate::files::Disk;
 use crate::record::UtcTime;
 use crate::serve::desk::Refusal;
 use crate::serve::store::Said;
-use crate::serve::words::{Acknowledging, Arming, Person, RigState, Role, Stopped, Way, Whence};
+use crate::serve::words::{Acknowledging, Arming, LatchState, Person, RigState, Role, Stopped, Way, Whence};
 use crate::station::StationError;
 use crate::station::acknowledge::{Acknowledged, NotAcknowledged, Words, acknowledge};
 use crate::station::latch::Latch;
@@ -42,12 +42,13 @@ impl House {
                 Some(error.to_string())
             }
         };
-        let (running, warnings) = {
-            let now = self.now();
-            (now.running.clone(), now.warnings.values().cloned().collect())
-        };
-        let rig = self.rig();
+        let (rig, running) = (self.rig(), self.running());
         let (latch, trip, message) = rig.latched(running.as_ref());
+        if latch == LatchState::Clear {
+            // Acknowledged, be it by another hand of this machine.
+            self.warn(NOT_SAFE_AT_START, None);
+        }
+        let warnings = self.now().warnings.values().cloned().collect();
         let (leave, leave_missing) = match rig.leave(running.as_ref()) {
             Ok(leave) => (leave, None),
             Err(missing) => (None, Some(missing)),
@@ -232,7 +233,6 @@ impl House {
             self.store.audit(&Said { at, who: Some(who), what: "acknowledge", detail: &detail }).await?;
         }
         cleared?;
-        self.warn(NOT_SAFE_AT_START, None);
         self.rig_changed().await;
         self.changed.notify_one();
         Ok(self.rig_state().await)
