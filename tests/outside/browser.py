@@ -256,6 +256,7 @@ class Way:
         self.step("acknowledge", self.acknowledge)
         self.step("see a stop that did not stop", self.see_no_stop)
         self.step("see that the daemon is silent", self.see_silence)
+        self.step("keep the place of the keyboard", self.keep_place)
         self.step("resume", self.resume)
         self.step("release", self.release)
         self.step("fetch the certificate", self.certificate)
@@ -330,6 +331,16 @@ class Way:
         if b.run("document.querySelector('#old').hidden") or not b.run("document.body.classList.contains('is-old')"):
             raise RuntimeError("a daemon that is silent is taken to be there")
         b.until("document.querySelector('#old').hidden && !document.body.classList.contains('is-old')", "the daemon again")
+
+    def keep_place(self):
+        """Rows are put in anew while the keyboard stands on one of them, and two of them look alike."""
+        b = self.b
+        b.go(f"{self.url}/queue")
+        b.run("(() => { window.before = [...document.querySelectorAll('.jobs summary')].at(-1); before.focus(); renew(document.querySelector('#queue')); })()")
+        b.until("!before.isConnected", "the rows anew")
+        row = "?.closest('li')?.querySelector('.number').textContent"
+        if not b.run(f"document.activeElement.matches('summary') && document.activeElement{row} === before{row}"):
+            raise RuntimeError("the keyboard is somewhere else: " + b.run("document.activeElement.outerHTML.slice(0, 200)"))
 
     def acknowledge(self):
         b = self.b

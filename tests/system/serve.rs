@@ -4,6 +4,7 @@ use std::fs;
 use tests::Bench;
 use tests::RunDir;
 use tests::daemon::{Daemon, idle, run_of};
+use tests::doors::Ask;
 
 const RIG: &str = "examples/rigs/common-practice.toml";
 const JOB: &str = "examples/common-practice.toml";
@@ -56,6 +57,18 @@ fn a_queue_runs_by_itself_and_holds_after_a_trip() {
     ];
     daemon.run(&acknowledge).unwrap().expect_status(0).unwrap();
     daemon.until("an empty queue", idle).unwrap();
+    let metrics = || {
+        let socket = bench.path("state/calwright/calwright.sock");
+        Ask::socket(&socket, "GET", "/metrics").answer().unwrap().text()
+    };
+    daemon.until("the counts of all runs", |_| metrics().contains("{outcome=\"done\"} 3\n")).unwrap();
+    let counted = metrics();
+    for line in
+        ["calwright_runs_total{outcome=\"tripped\"} 1", "calwright_trips_total 1", "calwright_not_safe 0"]
+    {
+        assert!(counted.contains(&format!("\n{line}\n")), "no {line}: {counted}");
+    }
+    assert!(!counted.contains("{status=\"accepted\"} 0\n"), "{counted}");
     daemon.run(&["watch", "common-practice-2"]).unwrap().expect_status(3).unwrap();
     let exported = daemon.run(&["export", "common-practice-1", "--out", "one.tar.zst"]).unwrap();
     exported.expect_status(0).unwrap();

@@ -17,6 +17,7 @@ mod failures;
 mod file;
 pub mod house;
 mod listen;
+mod metrics;
 mod open;
 mod patience;
 pub mod peer;

@@ -3,7 +3,7 @@
 //! Owns the table of users that may come in over the socket. The operating system says which user a peer is, not the peer.
 
 use super::settings::MachineUser;
-use crate::serve::words::{Person, Role, Way};
+use crate::serve::words::{Person, Role, Way, Whence};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 
@@ -27,6 +27,16 @@ impl Peer {
             Self::Socket { .. } => Way::Socket,
             Self::Port(_) => Way::Port,
         }
+    }
+
+    /// Where it is, for the audit.
+    #[must_use]
+    pub fn whence(self) -> Whence {
+        let place = match self {
+            Self::Socket { uid } => format!("user {uid} of this machine"),
+            Self::Port(address) => address.ip().to_string(),
+        };
+        Whence { way: self.way(), place }
     }
 }
 

@@ -75,7 +75,9 @@ pub(super) fn back(wanted: Option<&str>, usual: &str) -> String {
 
 /// Stops the rig. Whoever can reach the page may; a form whose login is over, or was never there, stops all the same.
 pub(super) async fn stop(State(shared): State<Arc<Shared>>, caller: Caller) -> Result<Response, Problem> {
-    let said = to_its_end(async move { shared.desk.stop(caller.person.as_ref()).await }).await?;
+    let said =
+        to_its_end(async move { shared.desk.stop(caller.person.as_ref(), &caller.peer.whence()).await })
+            .await?;
     let title = if said.at_rest { "Stopped" } else { "NOT STOPPED" };
     Ok(frame::message(title, &said.message).into_response())
 }

@@ -5,7 +5,7 @@ use super::text;
 use crate::http::api::Asked;
 use crate::http::house::Shared;
 use crate::http::problem::Problem;
-use crate::serve::words::Way;
+use crate::serve::words::{AuditEntry, Way};
 use axum::extract::State;
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -17,6 +17,15 @@ const ON_A_PAGE: u32 = 100;
 #[derive(Debug, Default, Deserialize)]
 pub(super) struct Stretch {
     before: Option<i64>,
+}
+
+/// Who it was. A stop may have been anybody's; everything else that has no name the daemon did by itself.
+fn who(entry: &AuditEntry) -> &str {
+    match &entry.who {
+        Some(name) => name,
+        None if entry.way.is_some() || entry.what == "stop" => "nobody named",
+        None => "the daemon",
+    }
 }
 
 pub(super) async fn page(
@@ -38,7 +47,7 @@ pub(super) async fn page(
                             tr {
                                 td class="n" { (entry.id) }
                                 td { (frame.instant(entry.at)) }
-                                th scope="row" { (entry.who.as_deref().unwrap_or("nobody named")) }
+                                th scope="row" { (who(entry)) }
                                 td { (match entry.way { Some(Way::Socket) => "at the machine", Some(Way::Port) => "over the port", None => text::NONE }) }
                                 td { (text::words(&entry.what)) }
                                 td { (entry.detail) }
@@ -50,4 +59,23 @@ pub(super) async fn page(
         }
         @if let Some(id) = earlier { p { a class="button" href={ "/audit?before=" (id) } { "Earlier ones" } } }
     }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_the_daemon_did_is_told_from_what_nobody_put_a_name_to() {
+        let of = |who: Option<&str>, way, what: &str| {
+            let (at, detail) = ("2000-01-01T00:00:00Z".parse().unwrap(), String::new());
+            let entry =
+                AuditEntry { id: 1, at, who: who.map(str::to_owned), way, what: what.to_owned(), detail };
+            super::who(&entry).to_owned()
+        };
+        assert_eq!(of(Some("A. Person"), Some(Way::Port), "hold"), "A. Person");
+        assert_eq!(of(None, Some(Way::Port), "stop"), "nobody named");
+        assert_eq!(of(None, None, "stop"), "nobody named", "as it was noted once");
+        assert_eq!(of(None, None, "hold"), "the daemon");
+    }
 }

@@ -164,7 +164,11 @@ function renew(part) {
 
 // Whoever goes by the keyboard stays where they were, though what stood there was put in anew.
 function focusAgain(part, had) {
-  const marks = (it) => [it.id, it.name, it.getAttribute("href"), it.form?.getAttribute("action"), it.textContent].join("\n");
+  const marks = (it) => [
+    it.id, it.name, it.getAttribute("href"), it.form?.getAttribute("action"), it.textContent,
+    // What rows call alike is told apart by the job's number.
+    it.closest("li")?.querySelector(".number")?.textContent,
+  ].join("\n");
   const wanted = marks(had);
   const again = [...part.querySelectorAll(had.tagName)].find((it) => marks(it) === wanted);
   if (!again) part.tabIndex = -1;
@@ -194,8 +198,15 @@ function ages() {
   stale(isOld || Boolean(runs && lastMoment && Date.now() - lastMoment > 5000));
 }
 
+// A stream ends each hour and is opened again at once: only one that stays away so long tells of a daemon that does.
+const AWAY = 3000;
+let away = 0;
+let stream;
+
 function listen() {
-  const stream = new EventSource("/api/v1/news");
+  stream?.close();
+  const own = new EventSource("/api/v1/news");
+  stream = own;
   const sign = () => {
     lastSign = Date.now();
     ages();
@@ -212,31 +223,39 @@ function listen() {
     });
   }
   stream.onerror = () => {
-    lost = true;
-    ages();
-    if (stream.readyState === EventSource.CLOSED) setTimeout(() => location.reload(), 10000);
+    away ||= setTimeout(() => {
+      lost = true;
+      ages();
+    }, AWAY);
+    if (own.readyState !== EventSource.CLOSED) return;
+    // Refused: too many look on, or nobody is logged in any more. A part that is asked for says which, and what is being typed stays.
+    setTimeout(() => {
+      if (stream !== own) return;
+      each("[data-part]", renew);
+      listen();
+    }, 10000);
   };
   stream.onopen = () => {
+    clearTimeout(away);
+    away = 0;
     // What happened between the page and the stream was told to nobody here.
     each("[data-part]", renew);
     if (lost) say("The daemon answers again.");
     lost = false;
     sign();
   };
-  return stream;
 }
 
 function live() {
   if (!find("[data-live]")) return;
-  let stream = listen();
+  listen();
   let tried = Date.now();
   setInterval(() => {
     ages();
     // A connection that is cut without a word never errs by itself.
     if (!lost && Date.now() - Math.max(lastSign, tried) > SILENCE) {
       tried = Date.now();
-      stream.close();
-      stream = listen();
+      listen();
     }
   }, 1000);
 }

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use tokio::runtime::Handle;
 
 /// The word under which a pause is remarked.
-const PAUSE: &str = "pause";
+pub(super) const PAUSE: &str = "pause";
 
 /// The word under which a failure is remarked.
 const FAILURE: &str = "failure";

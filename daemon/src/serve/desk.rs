@@ -3,10 +3,11 @@
 //! The one boundary between the doors (socket, port, page) and the house (queue, store, runs): the doors find out who asks and
 //! hold no state of the house; the house decides and knows no protocol.
 
+use super::counts::Watched;
 use super::news::Told;
 use super::words::{
     Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
-    Reloading, RigState, RunFilter, RunSummary, Stopped, Submission,
+    Reloading, RigState, RunFilter, RunSummary, Stopped, Submission, Whence,
 };
 use crate::record::ResultRecord;
 use async_trait::async_trait;
@@ -62,6 +63,8 @@ pub struct RunFile {
 pub trait Desk: Send + Sync {
     /// Whether work is taken: not while the daemon winds down or drains, nor without its database.
     async fn ready(&self) -> Result<(), Refusal>;
+    /// What was counted, and what is so now.
+    async fn watched(&self) -> Watched;
     /// State of the rig.
     async fn rig(&self) -> Result<RigState, Refusal>;
     /// Hands in a job; with the same key again, the same answer comes without a second job.
@@ -82,7 +85,7 @@ pub trait Desk: Send + Sync {
     /// Puts the interrupted or tripped run of a job in the queue again, to go on at its first missing point.
     async fn resume(&self, who: &Person, run: &str) -> Result<QueueEntry, Refusal>;
     /// Makes the rig safe now; a person is not needed for it. Answers how it went.
-    async fn stop(&self, who: Option<&Person>) -> Result<Stopped, Refusal>;
+    async fn stop(&self, who: Option<&Person>, from: &Whence) -> Result<Stopped, Refusal>;
     /// Gives leave to move.
     async fn arm(&self, who: &Person, what: Arming) -> Result<RigState, Refusal>;
     /// Clears a trip.

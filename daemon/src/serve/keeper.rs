@@ -10,7 +10,7 @@ use super::names::run_name;
 use super::queue::{Ended, Need, Next, Waiting, hold_after, next, opening, turn};
 use super::rig::OwnRig;
 use super::room;
-use super::store::{BegunRun, Said, StoreError, StoredJob, StoredStage};
+use super::store::{BegunRun, IndexedRun, Said, StoreError, StoredJob, StoredStage};
 use super::watcher::Watcher;
 use super::words::{Happening, RigState};
 use crate::execution::{Begun, Done, NotBegun, NotDone, On, Order, Pace};
@@ -243,7 +243,11 @@ impl Keeper {
     async fn write_down(&self, run: &str, job: i64, ended: &Ended, cancelled: Option<&str>) {
         let folder = self.house.runs().join(run);
         let mut closing = 0;
-        while let Err(error) = self.written_down(run, &folder, job, ended, cancelled).await {
+        let indexed = loop {
+            let error = match self.written_down(run, &folder, job, ended, cancelled).await {
+                Ok(indexed) => break indexed,
+                Err(error) => error,
+            };
             let text = format!("the end of run {run} is in its folder and not in the index yet: {error}");
             closing += u32::from(self.house.is_closing());
             if closing > TRIES_CLOSING {
@@ -254,6 +258,9 @@ impl Keeper {
                 self.house.rig_changed().await;
             }
             tokio::time::sleep(AGAIN).await;
+        };
+        if let Some(indexed) = indexed {
+            self.house.count(&indexed);
         }
         self.house.warn("database", None);
         self.house.records_changed();
@@ -270,23 +277,27 @@ impl Keeper {
         job: i64,
         ended: &Ended,
         cancelled: Option<&str>,
-    ) -> Result<(), StoreError> {
+    ) -> Result<Option<IndexedRun>, StoreError> {
         let store = &self.house.store;
         if let Some(why) = hold_after(run, ended) {
             self.house.hold_for(&why).await?;
         }
-        match directory::indexed(folder) {
-            Ok(indexed) => store.index(&indexed).await?,
+        let indexed = match directory::indexed(folder) {
+            Ok(indexed) => {
+                store.index(&indexed).await?;
+                Some(indexed)
+            }
             Err(why) => {
                 tracing::error!("run {run}: its records can't be read: {why}");
                 store.unreadable(run).await?;
+                None
             }
-        }
+        };
         if let Some(why) = cancelled {
             let to = (StoredStage::Cancelled, Some(why));
             store.change_stage(job, &[StoredStage::Ended, StoredStage::Running], to, None).await?;
         }
-        Ok(())
+        Ok(indexed)
     }
 
     /// A run that did not begin left no folder; its job waits again, or is held back where waiting does not help.

@@ -11,6 +11,7 @@
 
 pub mod archive;
 pub mod backup;
+pub mod counts;
 mod crier;
 pub mod desk;
 mod difference;

@@ -40,6 +40,15 @@ pub enum Way {
     Port,
 }
 
+/// Where somebody is who may be nobody known.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Whence {
+    /// How they came in.
+    pub way: Way,
+    /// From where, for people: an address, or a user of this machine.
+    pub place: String,
+}
+
 /// Who asks, and how they came in.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Person {
@@ -460,9 +469,9 @@ pub struct AuditEntry {
     /// When.
     #[schema(value_type = String, format = DateTime)]
     pub at: UtcTime,
-    /// Who; null for a stop that nobody put a name to.
+    /// Who; null for the daemon itself, and for a stop that nobody put a name to, whose words say where it came from.
     pub who: Option<String>,
-    /// How they came in.
+    /// How they came in; null for the daemon itself.
     pub way: Option<Way>,
     /// What was done, a word: submit, cancel, move, hold, unhold, stop, arm, acknowledge, resume, approve, reload, drain, and
     /// `clock` where the daemon found the machine's clock set.

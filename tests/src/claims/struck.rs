@@ -22,7 +22,7 @@ enum Strike {
     AmplifierCut,
 }
 
-const HOSTS: [&str; 5] = ["generator", "power-amplifier", "daq", "climate", "panel"];
+const HOSTS: [&str; 6] = ["generator", "power-amplifier", "mute-relay", "daq", "climate", "panel"];
 
 /// Longest time until the armature is no longer driven, in ms.
 const LIMIT_MS: f64 = 250.0;
@@ -60,7 +60,7 @@ pub fn figures(full: bool) -> Result<Vec<Figure>> {
         matches!(
             s,
             Strike::Daemon(Signal::KILL)
-                | Strike::Host(2, Signal::STOP)
+                | Strike::Host(3, Signal::STOP)
                 | Strike::RunBlocked
                 | Strike::AmplifierCut
         )

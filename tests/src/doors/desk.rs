@@ -6,11 +6,13 @@ use super::played::{self, Played};
 use async_trait::async_trait;
 use calwright::record::words::Outcome;
 use calwright::record::{ResultRecord, UtcTime};
+use calwright::serve::counts::{Counts, Watched};
 use calwright::serve::desk::{Desk, Refusal, RunFile};
 use calwright::serve::news::Told;
 use calwright::serve::words::{
     Acknowledging, Arming, AuditEntry, Draining, Happening, HistoryPoint, LatchState, News, Person,
     QueueEntry, Registers, Reloaded, Reloading, RigState, RunFilter, RunSummary, Stage, Stopped, Submission,
+    Whence,
 };
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -204,6 +206,17 @@ impl Desk for PlayDesk {
         Ok(entry)
     }
 
+    async fn watched(&self) -> Watched {
+        Watched {
+            started: UtcTime::now(),
+            counts: Counts { trips: 2, ..Counts::default() },
+            paused: false,
+            not_safe: false,
+            free_bytes: Some(1 << 30),
+            notices: None,
+        }
+    }
+
     async fn queue(&self) -> Done<Vec<QueueEntry>> {
         self.database()?;
         Ok(self.lock().jobs.clone())
@@ -269,8 +282,8 @@ impl Desk for PlayDesk {
         self.change(job, |j| j.stage = Stage::Waiting)
     }
 
-    async fn stop(&self, who: Option<&Person>) -> Done<Stopped> {
-        self.note(who, "stop", String::new());
+    async fn stop(&self, who: Option<&Person>, from: &Whence) -> Done<Stopped> {
+        self.note(who, "stop", from.place.clone());
         let cut_off = self.lock().rig.running.clone();
         if let Some(run) = cut_off {
             self.ended(&run, Outcome::Tripped);

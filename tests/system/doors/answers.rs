@@ -121,6 +121,9 @@ fn whatever_watches_the_daemon_needs_no_identity_to_see_that_it_lives() {
     assert!(text.contains("# TYPE calwright_tripped gauge\ncalwright_tripped 0\n"), "{text}");
     assert!(text.contains("calwright_jobs{stage=\"held\"} 1\n"), "{text}");
     assert!(text.contains("\ncalwright_database_up 1\n"), "{text}");
+    assert!(text.contains("# TYPE calwright_trips_total counter\ncalwright_trips_total 2\n"), "{text}");
+    assert!(text.contains("\ncalwright_runs_total{outcome=\"done\"} 0\n"), "what is not counted yet is 0");
+    assert!(text.contains("\ncalwright_disk_free_bytes 1073741824\n") && !text.contains("notices"), "{text}");
 }
 
 #[test]

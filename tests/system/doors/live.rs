@@ -92,6 +92,19 @@ fn a_viewer_from_before_a_restart_is_told_all_that_is_new() {
 }
 
 #[test]
+fn a_stream_says_first_how_soon_to_come_again() {
+    let house = house();
+    let mut first = String::new();
+    // Behind the length of its piece.
+    let mut lines = Stream::open(&house, None).0;
+    while first.is_empty() || !first.contains(':') {
+        first.clear();
+        lines.read_line(&mut first).unwrap();
+    }
+    assert_eq!(first, "retry: 1000\n");
+}
+
+#[test]
 fn a_slow_viewer_loses_moments_and_nothing_else() {
     let house = house();
     let mut stream = Stream::open(&house, Some(0));

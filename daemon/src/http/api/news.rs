@@ -31,6 +31,10 @@ const ALIVE: Duration = Duration::from_secs(15);
 /// What is sent then. One without data would be none.
 const ALIVE_EVENT: &[u8] = b"event: alive\ndata: {}\n\n";
 
+/// What a stream begins with: so many ms after its end a browser opens it again. By themselves some wait for longer than a page
+/// believes that the daemon is there.
+const AGAIN: &[u8] = b"retry: 1000\n\n";
+
 /// A stream ends so long after it began; the viewer comes again, and says again who it is.
 const LONGEST: Duration = Duration::from_secs(3600);
 
@@ -110,6 +114,9 @@ async fn tell(
 ) {
     // Not the number that the viewer came with: one from before the last start of the daemon is higher than any of now.
     let mut sent = None;
+    if to.send(Ok(Bytes::from_static(AGAIN))).await.is_err() {
+        return;
+    }
     loop {
         for told in before.drain(..) {
             // What was lost and asked for again may have been sent before.
@@ -142,5 +149,22 @@ async fn next(now: &mut broadcast::Receiver<Told>, to: &Line) -> Option<Result<T
             },
             () = to.closed() => return None,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A remark of the stream would keep the connection as well, but a script that looks on is not told of it.
+    #[tokio::test(start_paused = true)]
+    async fn where_nothing_happens_a_script_sees_a_sign_of_life() {
+        let (_tells, mut now) = broadcast::channel(4);
+        let (to, mut events) = mpsc::channel(4);
+        let looks = tokio::spawn(async move { next(&mut now, &to).await.is_none() });
+        let sign = events.recv().await.unwrap().unwrap();
+        assert_eq!(sign, Bytes::from_static(b"event: alive\ndata: {}\n\n"));
+        drop(events);
+        assert!(looks.await.unwrap(), "nobody looks on any more");
     }
 }

@@ -24,7 +24,10 @@ pub(super) async fn stop(
     State(shared): State<Arc<Shared>>,
     caller: Caller,
 ) -> Result<Json<Stopped>, Problem> {
-    Ok(Json(to_its_end(async move { shared.desk.stop(caller.person.as_ref()).await }).await?))
+    Ok(Json(
+        to_its_end(async move { shared.desk.stop(caller.person.as_ref(), &caller.peer.whence()).await })
+            .await?,
+    ))
 }
 
 /// Gives leave to move, after the check-list. An armature crushes and throws: only with the rig in view.

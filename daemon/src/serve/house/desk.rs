@@ -2,11 +2,12 @@
 
 use super::House;
 use crate::record::ResultRecord;
+use crate::serve::counts::Watched;
 use crate::serve::desk::{Desk, Refusal, RunFile};
 use crate::serve::news::Told;
 use crate::serve::words::{
     Acknowledging, Arming, AuditEntry, Draining, HistoryPoint, Person, QueueEntry, Registers, Reloaded,
-    Reloading, RigState, RunFilter, RunSummary, Stopped, Submission,
+    Reloading, RigState, RunFilter, RunSummary, Stopped, Submission, Whence,
 };
 use async_trait::async_trait;
 use std::sync::Arc;
@@ -22,6 +23,10 @@ impl Desk for House {
         // The cheapest question that the database has to answer.
         self.store.queue_held().await?;
         Ok(())
+    }
+
+    async fn watched(&self) -> Watched {
+        self.watched_now()
     }
 
     async fn rig(&self) -> Result<RigState, Refusal> {
@@ -65,8 +70,8 @@ impl Desk for House {
         self.go_on_with(who, run).await
     }
 
-    async fn stop(&self, who: Option<&Person>) -> Result<Stopped, Refusal> {
-        self.stop_now(who).await
+    async fn stop(&self, who: Option<&Person>, from: &Whence) -> Result<Stopped, Refusal> {
+        self.stop_now(who, from).await
     }
 
     async fn arm(&self, who: &Person, what: Arming) -> Result<RigState, Refusal> {

@@ -5,6 +5,7 @@
 //!   queue.rs    submit, hold, move, cancel, resume
 //!   rig.rs      state of the rig, stop, arm, acknowledge
 //!   records.rs  runs, results, files, release, history, audit; registers.rs registers and what is due
+//!   watched.rs  what is counted for whatever watches the daemon
 //!   upkeep.rs   another rig file or template put in force, and no more jobs before an upgrade
 //! ```
 //!
@@ -18,10 +19,12 @@ mod rig;
 mod start;
 mod upkeep;
 mod used;
+mod watched;
 
 pub(super) use queue::Prepared;
 pub use start::{DATABASE, NotStarted, Opened};
 
+use super::counts::Counts;
 use super::desk::Refusal;
 use super::kept::Kept;
 use super::news::Newsroom;
@@ -56,6 +59,8 @@ pub struct House {
     /// Whether arming and acknowledging are allowed over the port.
     pub(super) arm_over_port: bool,
     now: Mutex<Now>,
+    started: UtcTime,
+    counts: Mutex<Counts>,
     /// Somebody changed something that the keeper has to look at.
     pub(super) changed: Notify,
     closing: AtomicBool,
@@ -180,17 +185,23 @@ impl House {
 
     /// Says something to people until it no longer holds; true where that is new.
     pub(super) fn warn(&self, about: &'static str, what: Option<String>) -> bool {
-        self.kept.rig.forget();
-        let mut now = self.now();
-        match what {
-            Some(what) if now.warnings.get(about) == Some(&what) => false,
-            Some(what) => {
-                tracing::warn!("{what}");
-                now.warnings.insert(about, what);
-                true
+        let changed = {
+            let mut now = self.now();
+            match what {
+                Some(what) if now.warnings.get(about) == Some(&what) => false,
+                Some(what) => {
+                    tracing::warn!("{what}");
+                    now.warnings.insert(about, what);
+                    true
+                }
+                None => now.warnings.remove(about).is_some(),
             }
-            None => now.warnings.remove(about).is_some(),
+        };
+        // Whoever reads the rig's state says each time that something is well: that is no reason to read it again.
+        if changed {
+            self.kept.rig.forget();
         }
+        changed
     }
 
     /// The daemon winds down: a run that goes on ends, and nothing begins any more.

@@ -6,7 +6,7 @@ use crate::files::Disk;
 use crate::record::UtcTime;
 use crate::serve::desk::Refusal;
 use crate::serve::store::Said;
-use crate::serve::words::{Acknowledging, Arming, Person, RigState, Role, Stopped, Way};
+use crate::serve::words::{Acknowledging, Arming, LatchState, Person, RigState, Role, Stopped, Way, Whence};
 use crate::station::StationError;
 use crate::station::acknowledge::{Acknowledged, NotAcknowledged, Words, acknowledge};
 use crate::station::latch::Latch;
@@ -42,12 +42,13 @@ impl House {
                 Some(error.to_string())
             }
         };
-        let (running, warnings) = {
-            let now = self.now();
-            (now.running.clone(), now.warnings.values().cloned().collect())
-        };
-        let rig = self.rig();
+        let (rig, running) = (self.rig(), self.running());
         let (latch, trip, message) = rig.latched(running.as_ref());
+        if latch == LatchState::Clear {
+            // Acknowledged, be it by another hand of this machine.
+            self.warn(NOT_SAFE_AT_START, None);
+        }
+        let warnings = self.now().warnings.values().cloned().collect();
         let (leave, leave_missing) = match rig.leave(running.as_ref()) {
             Ok(leave) => (leave, None),
             Err(missing) => (None, Some(missing)),
@@ -78,7 +79,7 @@ impl House {
         }
     }
 
-    pub(super) async fn stop_now(&self, who: Option<&Person>) -> Result<Stopped, Refusal> {
+    pub(super) async fn stop_now(&self, who: Option<&Person>, from: &Whence) -> Result<Stopped, Refusal> {
         // The armature first, everything else after it.
         if let Some(start) = self.running().and_then(|r| r.start) {
             start.tell(Operator::Stop);
@@ -90,10 +91,13 @@ impl House {
             Ok(Err(error)) => not_stopped(&format!("the run can't be told: {error}")),
             Err(error) => not_stopped(&format!("the run can't be told: {error}")),
         };
-        let said = Said { at: UtcTime::now(), who, what: "stop", detail: &answer.message };
-        if let Err(error) = self.store.audit(&said).await {
+        // Of somebody with a name the name says enough.
+        let place = if who.is_some() { String::new() } else { format!(" (from {})", from.place) };
+        let detail = format!("{}{place}", answer.message);
+        let said = Said { at: UtcTime::now(), who, what: "stop", detail: &detail };
+        if let Err(error) = self.store.audit_by(&said, from.way).await {
             // A stop is never refused because it can't be noted.
-            tracing::error!(%error, who = ?who.map(|p| &p.name), "a stop could not be entered into the audit: {}", answer.message);
+            tracing::error!(%error, who = ?who.map(|p| &p.name), "a stop could not be entered into the audit: {detail}");
         }
         self.rig_changed().await;
         self.changed.notify_one();
@@ -229,7 +233,6 @@ impl House {
             self.store.audit(&Said { at, who: Some(who), what: "acknowledge", detail: &detail }).await?;
         }
         cleared?;
-        self.warn(NOT_SAFE_AT_START, None);
         self.rig_changed().await;
         self.changed.notify_one();
         Ok(self.rig_state().await)

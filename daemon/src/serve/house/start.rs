@@ -100,6 +100,8 @@ impl House {
             runs,
             arm_over_port,
             now: Mutex::new(Now::default()),
+            started: UtcTime::now(),
+            counts: Mutex::default(),
             changed: Notify::new(),
             closing: AtomicBool::new(false),
         };

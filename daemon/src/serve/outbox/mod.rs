@@ -37,6 +37,9 @@ pub struct OutboxSettings {
     pub authorities: Option<PathBuf>,
 }
 
+/// Its folder below the folder of state.
+const FOLDER: &str = "outbox";
+
 /// Notices that wait, and where they go.
 pub struct Outbox {
     spool: Spool,
@@ -58,7 +61,7 @@ impl Outbox {
             return Ok(None);
         }
         let receivers = Receiver::all(settings)?;
-        let folder = state.join("outbox");
+        let folder = state.join(FOLDER);
         let spool = Spool::open(folder.clone(), files.clone())?;
         Ok(Some(Self { spool, receivers, told: Told::read(&folder, files) }))
     }
@@ -160,6 +163,13 @@ impl Outbox {
             }
         }
     }
+}
+
+/// How many notices wait; `state` is the folder of state.
+#[must_use]
+pub fn waiting(state: &Path) -> usize {
+    let Ok(entries) = std::fs::read_dir(state.join(FOLDER)) else { return 0 };
+    entries.filter_map(Result::ok).filter(|entry| spool::is_notice(&entry.path())).count()
 }
 
 /// Whether the receivers can be told, as far as that can be seen without telling one.

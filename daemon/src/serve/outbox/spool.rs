@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::fs;
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -47,6 +47,11 @@ pub(super) struct Waiting {
     pub(super) notice: Notice,
 }
 
+/// Whether a file of the folder is a notice, by its name.
+pub(super) fn is_notice(path: &Path) -> bool {
+    path.extension().is_some_and(|e| e == "json")
+}
+
 /// The folder.
 pub(super) struct Spool {
     folder: PathBuf,
@@ -63,7 +68,7 @@ impl Spool {
         let mut waiting = BTreeMap::new();
         for entry in fs::read_dir(&folder).map_err(failed)? {
             let path = entry.map_err(failed)?.path();
-            if path.extension().is_none_or(|e| e != "json") {
+            if !is_notice(&path) {
                 continue;
             }
             match files.read(&path).map(|bytes| serde_json::from_slice::<Waiting>(&bytes)) {

@@ -21,7 +21,11 @@ pub struct Said<'a> {
 impl Said<'_> {
     /// Enters it within a transaction.
     pub(super) async fn enter(&self, change: &mut SqliteConnection) -> Result<(), sqlx::Error> {
-        let way = self.who.map(|p| match p.way {
+        self.enter_by(self.who.map(|p| p.way), change).await
+    }
+
+    async fn enter_by(&self, way: Option<Way>, change: &mut SqliteConnection) -> Result<(), sqlx::Error> {
+        let way = way.map(|way| match way {
             Way::Socket => "socket",
             Way::Port => "port",
         });
@@ -45,6 +49,15 @@ impl Store {
     pub async fn audit(&self, said: &Said<'_>) -> Result<(), StoreError> {
         let mut connection = self.pool()?.acquire().await?;
         Ok(said.enter(&mut connection).await?)
+    }
+
+    /// The same for somebody who may have no name, and came in by this way.
+    ///
+    /// # Errors
+    /// Of the database.
+    pub async fn audit_by(&self, said: &Said<'_>, way: Way) -> Result<(), StoreError> {
+        let mut connection = self.pool()?.acquire().await?;
+        Ok(said.enter_by(Some(way), &mut connection).await?)
     }
 
     /// The audit, newest first, before an entry where one is named.
