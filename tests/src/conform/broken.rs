@@ -314,6 +314,12 @@ pub const BROKEN: &[Broken] = &[
         ),
     ),
     of_source(
+        "an opening that takes too long for a host that takes another's place",
+        "an opening in time to make it safe",
+        "sine_source.py",
+        ("        # Opening asks, and changes nothing.\n", "        time.sleep(1.5)\n"),
+    ),
+    of_source(
         "a heart that is believed while the armature moves",
         "at rest after its heart stopped",
         "host.py",

@@ -154,9 +154,9 @@ pub(super) fn opening(pump: &mut Pump<'_>, name: &str) -> Tried {
         opened.get_or_insert(found);
     });
     let took = begun.elapsed().as_secs_f64();
-    let (voice, introduction) = opened.ok_or("nothing was opened")??;
+    let opened = opened.ok_or("nothing was opened")??;
     let after = pump.look(hz);
-    pump.swap(name, Some(Station { subject, voice, introduction }));
+    pump.swap(name, Some(Station::of(subject, opened)));
     let after = after?;
     if left.amplitude < 0.5 * before.amplitude {
         let said = "its instrument stops by itself when its host is killed, so that an opening can't be told from that";

@@ -29,12 +29,27 @@ pub(super) struct Station<'a> {
     pub(super) subject: &'a Subject,
     pub(super) voice: Voice,
     pub(super) introduction: Introduction,
+    /// The question of how it is that was put last.
+    poll: Option<u64>,
 }
 
 impl<'a> Station<'a> {
     pub(super) fn greet(subject: &'a Subject) -> Result<Self, String> {
-        let (voice, introduction) = subject.greet()?;
-        Ok(Self { subject, voice, introduction })
+        subject.greet().map(|opened| Self::of(subject, opened))
+    }
+
+    /// One that is open.
+    pub(super) fn of(subject: &'a Subject, (voice, introduction): (Voice, Introduction)) -> Self {
+        Self { subject, voice, introduction, poll: None }
+    }
+
+    /// Asks how it is, so that a watchdog of its own hears of us; who is gone is found out by the row. One question at a time:
+    /// more would only wait in front of what a row asks.
+    fn poll(&mut self) {
+        let waits = |id| matches!(self.voice.wait::<ReadStatus>(id, Duration::ZERO), Err(Failure::Silent(_)));
+        if !self.poll.is_some_and(waits) {
+            self.poll = self.voice.ask(&ReadStatus {}).ok();
+        }
     }
 }
 
@@ -260,8 +275,7 @@ impl<'a> Pump<'a> {
             self.polled = Instant::now();
             for name in self.cuts() {
                 if let Some(station) = self.stations.get_mut(&name) {
-                    // It is asked so that its own watchdog hears of us; who is gone is found out by the row.
-                    let _ = station.voice.ask(&ReadStatus {});
+                    station.poll();
                 }
             }
         }
