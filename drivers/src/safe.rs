@@ -57,7 +57,8 @@ pub trait SafeHandle: Send + Sync {
     /// Source to 0 V, amplifier muted, with proof by reading back.
     ///
     /// Must not wait for another call, must be valid in every state and any number of times, and must end within the
-    /// time that [`Opened::safe_within`] declares. Needs no permit. Cancel-safe: no; it is never cancelled.
+    /// time that [`Opened::safe_within`] declares. Needs no permit. Cancel-safe: it is given up only when it did not end within
+    /// that time, and what was begun then may be half done; it may be called again at once.
     ///
     /// # Errors
     /// Where the safe state can't be proved. The caller treats that as louder than any other failure.

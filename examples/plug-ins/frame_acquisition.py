@@ -20,8 +20,9 @@ import struct
 import sys
 import threading
 import zlib
+from decimal import Decimal
 
-from host import Failure, Host, number, serve
+from host import Failure, Host, number, samples_on_a_line, serve
 
 HEAD = struct.Struct("<4sBBHII")
 BLOCK_HEAD = struct.Struct("<QIHHQ")
@@ -57,6 +58,10 @@ class Connection:
         """Sends a command; gives what its answer says behind OK."""
         if self.over:
             raise Failure("disconnected", f"'{command}': the connection was given up")
+        # What waits here already answers nothing that is asked now.
+        if not self.answers.empty():
+            self.give_up()
+            raise Failure("protocol", f"before '{command}' an answer came that nobody asked for")
         try:
             self._socket.sendall(command.encode("ascii") + b"\n")
             answer = self.answers.get(timeout=TRANSFER_S)
@@ -116,13 +121,14 @@ class FrameAcquisition:
         channels = params.get("channels")
         if not isinstance(channels, list) or not channels:
             raise Failure("protocol", "channels have to be a list", code=-32602)
-        inputs = ",".join(f"{c['input']}:{number(c, 'range_v_peak'):g}" for c in channels)
-        written = f"rate={number(params, 'rate_hz'):g} frames={number(params, 'block_samples'):.0f} channels={inputs}"
+        inputs = ",".join(f"{c['input']}:{plain(number(c, 'range_v_peak'))}" for c in channels)
+        written = f"rate={plain(number(params, 'rate_hz'))} frames={number(params, 'block_samples'):.0f} channels={inputs}"
         answer = self._command(f"CONFIGURE {written}")
         if answer != written:
             raise Failure("out_of_range", f"asked for '{written}', it can do '{answer}'; write that into the rig file")
         self._channels = len(channels)
-        self._host.output.keep(number(params, "block_samples") / number(params, "rate_hz"))
+        length = min(number(params, "block_samples"), samples_on_a_line(len(channels)))
+        self._host.output.keep(length / number(params, "rate_hz"))
         return params
 
     def start(self, _params: dict) -> dict:
@@ -222,6 +228,12 @@ class FrameAcquisition:
         self._host.output.block(
             first, gap, pieces, [bool(flags >> n & 1) for n in range(channels)], [not is_finite(p) for p in pieces]
         )
+
+
+def plain(value: float) -> str:
+    """The shortest number that reads back the same, never with an exponent: 48828.125, 1048576, 0.00001."""
+    text = f"{Decimal(repr(value)):f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def is_finite(piece: bytes) -> bool:

@@ -129,6 +129,11 @@ def is_count(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and value >= 0
 
 
+def samples_on_a_line(channels: int) -> int:
+    """Most samples of so many channels that fit into a line: each takes 16/3 characters of base64."""
+    return ((LINE_MAX - 1024) // channels - 64) // 16 * 3
+
+
 class Output:
     """Standard output: nobody who speaks ever waits for it."""
 
@@ -161,7 +166,17 @@ class Output:
 
     def block(self, first_sample: int, gap_before: int, channels: list[bytes], overload: list[bool],
               not_finite: list[bool]) -> None:
-        """Sends a block of samples (little-endian binary32, a piece of bytes for each channel), or drops and counts it."""
+        """Sends a block of samples (little-endian binary32, a piece of bytes for each channel), or drops and counts it.
+
+        What does not fit into a line goes in pieces; that an input was overloaded is said of each.
+        """
+        count, most = len(channels[0]) // 4, samples_on_a_line(len(channels))
+        for start in range(0, count, most):
+            pieces = [channel[4 * start : 4 * (start + most)] for channel in channels]
+            self._piece(first_sample + start, 0 if start else gap_before, pieces, overload, not_finite)
+
+    def _piece(self, first_sample: int, gap_before: int, channels: list[bytes], overload: list[bool],
+               not_finite: list[bool]) -> None:
         with self._ready:
             if len(self._blocks) >= self._room:
                 self._lost += gap_before + len(channels[0]) // 4
@@ -245,7 +260,8 @@ class Host:
     def _make_safe_into(self, done: queue.SimpleQueue) -> None:
         try:
             proof = self.make_safe("link_lost")
-            safe = not proof.get("drive_v_peak") and proof.get("muted") in (None, True)
+            # A number that is none is null and flagged: that is no 0 V.
+            safe = not proof.get("not_finite") and not proof.get("drive_v_peak") and proof.get("muted") in (None, True)
             done.put("" if safe else f"it read back {proof}")
         except Exception as error:
             done.put(str(error) or repr(error))

@@ -23,6 +23,10 @@ fn broken_drivers_are_red_by_their_row() {
     let figure = conformance::broken(false).unwrap();
     assert!(figure.met(), "{figure}");
     assert!(BROKEN.len() >= 12);
+    // The small form tries some of them; the lines that any of them changes are there.
+    for broken in BROKEN {
+        broken.folder(&root().join("examples/plug-ins")).unwrap();
+    }
 }
 
 /// What moves is moved under leave only; the measured times are lines of a rig file.
@@ -40,10 +44,13 @@ fn times_are_measured_under_leave() {
     assert_eq!(refused.status.code(), Some(3), "{}", String::from_utf8_lossy(&refused.stderr));
     let bench = &tests::conform::of_every_driver(jiff::Timestamp::UNIX_EPOCH)[0];
     let laboratory = Laboratory::open(bench, &root().join("examples/plug-ins")).unwrap();
-    let table = laboratory.conform(Some("power-amplifier"), &["time to its safe path"]).unwrap();
-    assert_eq!(table.status, Some(0), "{table:?}");
+    let rows = ["time to its safe path", "muted when nobody asks it"];
+    let table = laboratory.conform(Some("power-amplifier"), &rows).unwrap();
+    assert!(table.status == Some(0) && table.with("pass").len() == 2, "{table:?}");
     let measured = laboratory.measured().unwrap();
-    assert!(measured.contains("action = \"amplifier_mute\"\ntime = \""), "{measured}");
+    for action in ["amplifier_mute", "amplifier_watchdog"] {
+        assert!(measured.contains(&format!("action = \"{action}\"\ntime = \"")), "{measured}");
+    }
     assert_eq!(laboratory.close().unwrap(), Some(0));
 }
 

@@ -262,5 +262,6 @@ fn as_json(rig: &str, report: &Report) -> Value {
         })
         .collect();
     json!({ "rig": rig, "green": report.is_green(), "rows": rows, "latency_s": report.latency_s,
-        "source_off_s": report.source_off_s, "amplifier_mute_s": report.amplifier_mute_s, "not_safe": report.not_safe })
+        "source_off_s": report.source_off_s, "amplifier_mute_s": report.amplifier_mute_s,
+        "relay_s": report.relay_s, "amplifier_watchdog_s": report.amplifier_watchdog_s, "not_safe": report.not_safe })
 }

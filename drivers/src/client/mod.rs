@@ -23,3 +23,4 @@ pub use factory::{Hosted, HostedOptions, PLUG_IN, PlugIns};
 pub use hosts::Hosts;
 pub(crate) use log::log_all;
 pub use program::{Program, ProgramError};
+pub(crate) use safe::RESTART;

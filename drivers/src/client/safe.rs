@@ -15,7 +15,7 @@ use std::time::Duration;
 pub(super) const TRANSIT: Duration = Duration::from_millis(100);
 
 /// Longest time for another host to be started and to have opened the instrument.
-const RESTART: Duration = Duration::from_millis(1000);
+pub(crate) const RESTART: Duration = Duration::from_millis(1000);
 
 /// Longest time that a killed process may take to be gone.
 const GONE: Duration = Duration::from_millis(200);

@@ -72,7 +72,7 @@ pub fn run(
         still::run(subject, registry, choice, runtime, &mut report);
     }
     if let Some(motion) = motion {
-        moving::run(&rig.roles, &subjects, motion, choice, &mut report);
+        moving::run(rig, &subjects, motion, choice, &mut report);
     }
     report
 }

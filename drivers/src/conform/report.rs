@@ -127,6 +127,8 @@ pub struct Report {
     pub amplifier_mute_s: Option<f64>,
     /// The same for a relay beside it.
     pub relay_s: Option<f64>,
+    /// Longest time from the last word to the amplifier until the armature was no longer driven: its own watchdog, in seconds.
+    pub amplifier_watchdog_s: Option<f64>,
     /// An instrument could not be made safe at the end; what it said.
     pub not_safe: Option<String>,
 }
@@ -153,6 +155,7 @@ impl Report {
             (SafeAction::SourceOff, self.source_off_s),
             (SafeAction::AmplifierMute, self.amplifier_mute_s),
             (SafeAction::Relay, self.relay_s),
+            (SafeAction::AmplifierWatchdog, self.amplifier_watchdog_s),
         ] {
             if let Some(time) = time {
                 let action = action.word();

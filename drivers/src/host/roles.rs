@@ -198,7 +198,7 @@ struct Sampling {
 
 impl Sampling {
     fn hand_on(&mut self, desk: &Desk, block: Result<Option<Block>, DriverError>) {
-        let mut block = match block {
+        let block = match block {
             Ok(Some(block)) => block,
             Ok(None) => return,
             Err(error) => {
@@ -209,12 +209,18 @@ impl Sampling {
                 return;
             }
         };
-        block.gap_before = SampleCount(block.gap_before.0.saturating_add(self.lost.0));
-        if desk.output.block(|| notification(BLOCK, &BlockParams::of(&block)).ok()) {
-            self.lost = SampleCount(0);
-        } else {
-            self.lost = SampleCount(block.gap_before.0.saturating_add(block.frames() as u64));
-            tracing::warn!(samples = self.lost.0, "nobody takes the blocks: samples are dropped and counted");
+        let most = room::frames_on_a_line(block.channels());
+        for mut piece in block.split(most) {
+            piece.gap_before = SampleCount(piece.gap_before.0.saturating_add(self.lost.0));
+            if desk.output.block(|| notification(BLOCK, &BlockParams::of(&piece)).ok()) {
+                self.lost = SampleCount(0);
+            } else {
+                self.lost = SampleCount(piece.gap_before.0.saturating_add(piece.frames() as u64));
+                tracing::warn!(
+                    samples = self.lost.0,
+                    "nobody takes the blocks: samples are dropped and counted"
+                );
+            }
         }
     }
 }
@@ -283,4 +289,42 @@ async fn set_output(desk: &Desk, device: &mut dyn Contacts, asked: &Asked) -> An
     let want: SetOutput = params(asked)?;
     let on = desk.bounded(device.set_output(want.output, want.on)).await?;
     reply(asked.id, &Switched { on })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::protocol::read_block;
+    use plan_schema::units::SampleIndex;
+    use std::io::{self, BufRead, BufReader, PipeWriter};
+
+    fn desk(into: PipeWriter) -> Desk {
+        Desk {
+            shared: Arc::new(Shared::new("unit".to_owned())),
+            output: Output::new(into),
+            reply_limit: Duration::from_secs(1),
+        }
+    }
+
+    /// Blocks longer than a line holds come in pieces, with nothing lost; the values are the largest text that there is.
+    #[test]
+    fn a_block_longer_than_a_line_is_split() {
+        for (channels, frames) in [(4, 250_000), (64, 13_000), (1, 786_432)] {
+            let (from, into) = io::pipe().unwrap();
+            let samples = vec![f32::MIN; channels * frames];
+            let first = SampleIndex(u64::MAX - 1_000_000);
+            let block = Block::new(first, SampleCount(7), samples, vec![false; channels]).unwrap();
+            let end = block.end();
+            let mut sampling = Sampling { on: true, lost: SampleCount(5) };
+            sampling.hand_on(&desk(into), Ok(Some(block)));
+            assert_eq!(sampling.lost, SampleCount(0));
+            let (mut next, mut lines) = (first, BufReader::new(from).split(b'\n'));
+            let mut gap = 12;
+            while next != end {
+                let piece = read_block(&lines.next().unwrap().unwrap()).unwrap();
+                assert_eq!((piece.first_sample, piece.gap_before.0), (next, std::mem::take(&mut gap)));
+                next = piece.end();
+            }
+        }
+    }
 }

@@ -27,6 +27,12 @@ pub fn patient(own: &str) -> String {
     } else {
         text
     };
+    // The amplifier waits for the one who asks, as the safe path says of it.
+    let text = text.replace("\nwatchdog = \"500 ms\"", "\nwatchdog = \"2 s\"").replacen(
+        "action = \"amplifier_watchdog\"\ntime = \"500 ms\"",
+        "action = \"amplifier_watchdog\"\ntime = \"2 s\"",
+        1,
+    );
     ["50 ms", "100 ms", "200 ms"]
         .iter()
         .fold(text, |text, time| text.replace(&format!("timeout = \"{time}\""), "timeout = \"1 s\""))

@@ -93,8 +93,8 @@ pub const BROKEN: &[Broken] = &[
         "time to its safe path",
         "sine_source.py",
         (
-            "        self._line.tell(self._is[\"amplitude\"].format(v_peak=0.0))\n",
-            "        return {\"drive_v_peak\": 0.0, \"muted\": None}\n",
+            "        # What one of them does not do the other may",
+            "        return {\"drive_v_peak\": 0.0, \"muted\": None}\n        # What one of them does not do the other may",
         ),
     )
     .moving(),
@@ -123,8 +123,8 @@ pub const BROKEN: &[Broken] = &[
         "a late reply is no answer",
         "line.py",
         (
-            "            except TimeoutError as error:\n                self._give_up()\n                raise Failure(\"timeout\", f\"no answer",
-            "            except TimeoutError as error:\n                raise Failure(\"timeout\", f\"no answer",
+            "        except TimeoutError as error:\n            self._give_up()\n            raise Failure(\"timeout\", f\"no answer",
+            "        except TimeoutError as error:\n            raise Failure(\"timeout\", f\"no answer",
         ),
     ),
     of_source(
@@ -132,8 +132,8 @@ pub const BROKEN: &[Broken] = &[
         "a peer that is silent",
         "line.py",
         (
-            "                raise Failure(\"timeout\", f\"no answer to '{question}' within {self._within_s} s\") from error\n",
-            "                return \"0\"\n",
+            "            raise Failure(\"timeout\", f\"no answer to '{question}' within {self._within_s} s\") from error\n",
+            "            return \"0\"\n",
         ),
     ),
     of_source(
@@ -141,7 +141,7 @@ pub const BROKEN: &[Broken] = &[
         "an opening that ends",
         "line.py",
         (
-            "socket.create_connection(self._place, timeout=self._within_s)",
+            "socket.create_connection(self._place, timeout=self._left())",
             "socket.create_connection(self._place)",
         ),
     ),
@@ -175,7 +175,10 @@ pub const BROKEN: &[Broken] = &[
         "a wish that is answered and not carried out",
         "what is applied is there",
         "sine_source.py",
-        ("v_peak=amplitude * self._is", "v_peak=min(amplitude, 0.018) * self._is"),
+        (
+            "command, amplitude = self._amplitude_command(amplitude)",
+            "command, _ = self._amplitude_command(min(amplitude, 0.018))",
+        ),
     )
     .moving(),
     of_source(
@@ -257,10 +260,10 @@ pub const BROKEN: &[Broken] = &[
         "make_safe again and again",
         "sine_source.py",
         (
-            "        self._begin()\n        self._line.tell(self._is[\"amplitude\"].format(v_peak=0.0))\n",
+            "        self._begin()\n        # What one",
             "        if self._begin() > 2:
             raise Failure(\"bug\", \"it was made safe already\")
-        self._line.tell(self._is[\"amplitude\"].format(v_peak=0.0))\n",
+        # What one",
         ),
     ),
     of_source(

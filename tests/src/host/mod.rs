@@ -5,7 +5,7 @@ mod peers;
 mod wire;
 
 pub use instrument::{KIND, Notes, factory, instrument, sample, trusted};
-pub use peers::{SourcePeer, frame_peer};
+pub use peers::{FramePeer, SourcePeer, frame_peer};
 pub use wire::{Wire, path_of_test_host};
 
 /// Longest time that a test waits for something that has to happen. Generous: it is there to end a test that failed.

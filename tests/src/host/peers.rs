@@ -2,6 +2,7 @@
 
 use super::sample;
 use anyhow::Result;
+use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -13,6 +14,10 @@ use std::thread;
 pub struct SourcePeer {
     told: Arc<Mutex<Vec<String>>>,
     deaf: Arc<AtomicBool>,
+    /// Answers in place of its own.
+    says: Arc<Mutex<BTreeMap<String, String>>>,
+    /// The connection that stands.
+    connection: Arc<Mutex<Option<TcpStream>>>,
 }
 
 impl SourcePeer {
@@ -27,6 +32,7 @@ impl SourcePeer {
             // What it is set to outlives a connection.
             let mut state = ("0".to_owned(), false);
             for stream in listener.incoming().map_while(std::io::Result::ok) {
+                *lock(&peer.connection) = stream.try_clone().ok();
                 let _ = peer.serve(&stream, &mut state);
             }
         });
@@ -52,7 +58,8 @@ impl SourcePeer {
                     None
                 }
             };
-            self.told.lock().unwrap_or_else(PoisonError::into_inner).push(line);
+            let answer = lock(&self.says).get(&line).cloned().or(answer);
+            lock(&self.told).push(line);
             if let Some(answer) = answer
                 && !self.deaf.load(Ordering::SeqCst)
             {
@@ -65,7 +72,19 @@ impl SourcePeer {
     /// What it was told.
     #[must_use]
     pub fn told(&self) -> Vec<String> {
-        self.told.lock().unwrap_or_else(PoisonError::into_inner).clone()
+        lock(&self.told).clone()
+    }
+
+    /// From now on it answers a question so.
+    pub fn say(&self, question: &str, answer: &str) {
+        lock(&self.says).insert(question.to_owned(), answer.to_owned());
+    }
+
+    /// The connection ends; another is taken.
+    pub fn hang_up(&self) {
+        if let Some(connection) = lock(&self.connection).take() {
+            let _ = connection.shutdown(std::net::Shutdown::Both);
+        }
     }
 
     /// From now on it answers nothing, or answers again.
@@ -74,22 +93,56 @@ impl SourcePeer {
     }
 }
 
+fn lock<T>(shared: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    shared.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 /// A box that sends frames of samples; `block_s` is the time between two, 0 for as fast as they are taken.
 ///
 /// # Errors
 /// Where there is no port.
 pub fn frame_peer(block_s: f64) -> Result<SocketAddr> {
-    let listener = TcpListener::bind(("127.0.0.1", 0))?;
-    let address = listener.local_addr()?;
-    thread::spawn(move || {
-        for stream in listener.incoming().map_while(std::io::Result::ok) {
-            let _ = serve_frames(stream, block_s);
-        }
-    });
-    Ok(address)
+    FramePeer { block_s, ..FramePeer::default() }.listen()
 }
 
-fn serve_frames(stream: TcpStream, block_s: f64) -> std::io::Result<()> {
+/// A box that sends frames of samples: what it was told, and how it misbehaves.
+#[derive(Debug, Clone, Default)]
+pub struct FramePeer {
+    block_s: f64,
+    told: Arc<Mutex<Vec<String>>>,
+    twice: Arc<AtomicBool>,
+}
+
+impl FramePeer {
+    /// Listens; gives its address.
+    ///
+    /// # Errors
+    /// Where there is no port.
+    pub fn listen(&self) -> Result<SocketAddr> {
+        let listener = TcpListener::bind(("127.0.0.1", 0))?;
+        let (address, peer) = (listener.local_addr()?, self.clone());
+        thread::spawn(move || {
+            for stream in listener.incoming().map_while(std::io::Result::ok) {
+                let _ = serve_frames(stream, &peer);
+            }
+        });
+        Ok(address)
+    }
+
+    /// What it was told.
+    #[must_use]
+    pub fn told(&self) -> Vec<String> {
+        lock(&self.told).clone()
+    }
+
+    /// From now on it answers everything twice.
+    pub fn answer_twice(&self) {
+        self.twice.store(true, Ordering::SeqCst);
+    }
+}
+
+fn serve_frames(stream: TcpStream, peer: &FramePeer) -> std::io::Result<()> {
+    let block_s = peer.block_s;
     let writer = Arc::new(Mutex::new(stream.try_clone()?));
     let send = |writer: &Mutex<TcpStream>, kind: u8, body: &[u8]| {
         writer.lock().unwrap_or_else(PoisonError::into_inner).write_all(&frame(kind, body))
@@ -110,7 +163,10 @@ fn serve_frames(stream: TcpStream, block_s: f64) -> std::io::Result<()> {
             _ => format!("ERROR what is '{line}'?"),
         };
         let number = running.fetch_add(1, Ordering::SeqCst) + 1;
-        send(&writer, 1, answer.as_bytes())?;
+        lock(&peer.told).push(line.clone());
+        for _ in 0..=usize::from(peer.twice.load(Ordering::SeqCst)) {
+            send(&writer, 1, answer.as_bytes())?;
+        }
         if line == "START" {
             let (writer, running) = (writer.clone(), running.clone());
             thread::spawn(move || {

@@ -97,7 +97,8 @@ written_table! {
         pub timeout: Seconds = Seconds::new(0.1),
         /// Longest time for opening the link.
         pub opening: Seconds = Seconds::new(2.0),
-        /// How often a question is asked again that was not answered. Settings are never repeated.
+        /// How often a question is asked again that was not answered. Settings are never repeated, and nothing is while it is made
+        /// safe.
         pub retries: u32 = 1,
     }
 }

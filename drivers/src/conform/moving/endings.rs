@@ -85,6 +85,46 @@ pub(super) fn interrupt(pump: &mut Pump<'_>, name: &str) -> Tried {
     struck(pump, name, 0.0, "Ctrl-C", |station| station.voice.signal(Signal::INT))
 }
 
+/// Nobody speaks to the amplifier any more, while its host and its link stand: it mutes of its own accord.
+pub(super) fn watchdog(pump: &mut Pump<'_>, name: &str) -> Tried {
+    let Some(declared) = pump.watchdog else {
+        return Ok(Verdict::not_supported("no safe path of the rig is its watchdog"));
+    };
+    if pump.samples_too(name) {
+        return Ok(Verdict::not_supported(
+            "it samples too: nobody would see what it does when its host stands",
+        ));
+    }
+    let before = moving(pump)?;
+    let mut stands = pump.swap(name, None).ok_or("its host was gone already")?;
+    stands.voice.signal(Signal::STOP)?;
+    let begun = Instant::now();
+    let limit = declared.si().clamp(0.0, 60.0) + SLACK;
+    let listened = pump.listen(Duration::from_secs_f64(limit * 1.5 + 0.3));
+    let quiet = pump.quiet_after(begun, DRIVEN * before);
+    stands.voice.signal(Signal::KILL)?;
+    stands.voice.ended(Duration::from_secs(1))?;
+    let subject = stands.subject;
+    drop(stands);
+    let fresh = Station::greet(subject)?;
+    pump.swap(name, Some(fresh));
+    listened?;
+    let Some(quiet) = quiet else {
+        return Ok(Verdict::fail(format!(
+            "nobody spoke to it for {:.0} ms, and the armature is driven on; a watchdog that nobody sets never acts: look at the \
+             settings of its driver, or take that safe path out of the rig file",
+            (limit * 1.5 + 0.3) * 1e3
+        )));
+    };
+    let said = format!(
+        "{:.0} ms until the armature is no longer driven, {:.0} ms in the rig file",
+        quiet * 1e3,
+        declared.si() * 1e3
+    );
+    let verdict = if quiet > limit { Verdict::fail(said) } else { Verdict::pass(said) };
+    Ok(verdict.figure("amplifier_watchdog_s", quiet))
+}
+
 /// A host is killed outright and another opens its instrument: what it did it still does.
 pub(super) fn opening(pump: &mut Pump<'_>, name: &str) -> Tried {
     if pump.samples_too(name) {

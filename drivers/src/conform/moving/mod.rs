@@ -10,7 +10,7 @@ use super::Choice;
 use super::report::{Report, Tried, Verdict, twice};
 use super::subject::Subject;
 use crate::protocol::ContinuityWord;
-use plan_schema::rig::{Roles, instrument_of};
+use plan_schema::rig::{Rig, instrument_of};
 use plan_schema::units::{Hertz, Peak, Seconds, Volts};
 use pump::Pump;
 use std::collections::BTreeMap;
@@ -53,6 +53,7 @@ const CASES: &[Case] = &[
     (Who::Source, "latency", safe_paths::latency),
     (Who::Source, "time to its safe path", safe_paths::source_off),
     (Who::Amplifier, "time to its safe path", safe_paths::mute),
+    (Who::Amplifier, "muted when nobody asks it", endings::watchdog),
     (Who::Relay, "leave is looked at", tones::amplifier_looks_at_leave),
     (Who::Relay, "time to its safe path", safe_paths::relay),
     (Who::Source, "an opening that changes nothing", endings::opening),
@@ -73,12 +74,13 @@ const CASES: &[Case] = &[
 
 /// Tries everything that moves the armature. Ends at the first instrument that can't be made safe.
 pub(super) fn run(
-    roles: &Roles,
+    rig: &Rig,
     subjects: &BTreeMap<String, Subject>,
     motion: &Motion,
     choice: &Choice,
     report: &mut Report,
 ) {
+    let roles = &rig.roles;
     for (who, row, case) in CASES {
         let role = match who {
             Who::Source => Some(&roles.source),
@@ -90,7 +92,7 @@ pub(super) fn run(
         if !choice.takes(name, row) {
             continue;
         }
-        let tried = twice(|| one(roles, subjects, motion, report, (*who, name, *case)));
+        let tried = twice(|| one(rig, subjects, motion, report, (*who, name, *case)));
         report.add(name, row, tried);
         if report.not_safe.is_some() {
             return;
@@ -100,7 +102,7 @@ pub(super) fn run(
 
 /// Tries a row on a rig that is opened for it. After an instrument that can't be made safe nothing is tried any more.
 fn one(
-    roles: &Roles,
+    rig: &Rig,
     subjects: &BTreeMap<String, Subject>,
     motion: &Motion,
     report: &mut Report,
@@ -109,7 +111,7 @@ fn one(
     if let Some(not_safe) = &report.not_safe {
         return Err(not_safe.clone());
     }
-    let mut pump = Pump::open(roles, subjects, motion)?;
+    let mut pump = Pump::open(rig, subjects, motion)?;
     if pump.continuity() != ContinuityWord::Continuous {
         return Ok(Verdict::not_supported("its acquisition has gaps, in which an effect could hide"));
     }
@@ -134,6 +136,7 @@ fn take_times(report: &mut Report, name: &str, verdict: &Verdict) {
             "source_off_s" => report.source_off_s = Some(*value),
             "amplifier_mute_s" => report.amplifier_mute_s = Some(*value),
             "relay_s" => report.relay_s = Some(*value),
+            "amplifier_watchdog_s" => report.amplifier_watchdog_s = Some(*value),
             _ => {}
         }
     }

@@ -11,14 +11,15 @@ use crate::protocol::{
     Call, ContinuityWord, Introduction, MakeSafe, OutputOff, PermitParams, Proof, ReadContacts, ReadStatus,
     Reason, SetTone, Start, ToneState, Unmute,
 };
-use plan_schema::rig::{Roles, instrument_of};
+use plan_schema::rig::{Rig, SafeAction, instrument_of};
+use plan_schema::units::Seconds;
 use std::collections::BTreeMap;
 use std::time::Duration;
 use tokio::time::Instant;
 
 /// Times what was foreseen at which the kit stops everything.
 const TOO_MUCH: f64 = 3.0;
-/// How often the amplifier is asked how it is: some mute by themselves if nobody does.
+/// How often amplifier and relay are asked how they are: some mute by themselves if nobody does.
 const POLL: Duration = Duration::from_millis(100);
 /// Cycles that a tone is looked at.
 const CYCLES: f64 = 24.0;
@@ -60,15 +61,19 @@ pub(super) struct Pump<'a> {
     /// The mean of the reference at rest.
     middle: f64,
     stopped: Option<String>,
+    /// Within which time the amplifier mutes if nobody asks it, as the rig file says.
+    pub(super) watchdog: Option<Seconds>,
 }
 
 impl<'a> Pump<'a> {
     /// Opens source, amplifier, acquisition and contacts, makes them safe, samples, and looks at the reference at rest.
     pub(super) fn open(
-        roles: &Roles,
+        rig: &Rig,
         subjects: &'a BTreeMap<String, Subject>,
         motion: &'a Motion,
     ) -> Result<Self, String> {
+        let roles = &rig.roles;
+        let watchdog = rig.safe_paths.iter().find(|path| path.action == SafeAction::AmplifierWatchdog);
         let named = |role: &str| instrument_of(role).to_owned();
         let mut stations = BTreeMap::new();
         let wanted = [Some(&roles.source), Some(&roles.amplifier), Some(&roles.acquisition)];
@@ -108,6 +113,7 @@ impl<'a> Pump<'a> {
             polled: now,
             middle: 0.0,
             stopped: None,
+            watchdog: watchdog.map(|path| path.time),
         };
         pump.sample(None)?;
         Ok(pump)
@@ -252,10 +258,11 @@ impl<'a> Pump<'a> {
         }
         if self.under_leave && self.polled.elapsed() > POLL {
             self.polled = Instant::now();
-            let name = self.amplifier.clone();
-            if let Some(station) = self.stations.get_mut(&name) {
-                // It is asked so that its own watchdog hears of us; who is gone is found out by the row.
-                let _ = station.voice.ask(&ReadStatus {});
+            for name in self.cuts() {
+                if let Some(station) = self.stations.get_mut(&name) {
+                    // It is asked so that its own watchdog hears of us; who is gone is found out by the row.
+                    let _ = station.voice.ask(&ReadStatus {});
+                }
             }
         }
         Ok(())

@@ -20,6 +20,7 @@ type Case = (&'static str, fn(&Subject) -> Tried);
 const CASES: &[Case] = &[
     ("limits and units", opening::units),
     ("an opening that ends", opening::bounded),
+    ("an opening in time to make it safe", opening::again),
     ("make_safe again and again", safe::again),
     ("make_safe in mid-transfer", safe::in_transfer),
     ("a peer that is silent", answers::silent),

@@ -4,9 +4,12 @@ use super::super::relay::Manner;
 use super::super::report::{Tried, Verdict};
 use super::super::subject::{Question, Said, Subject, TRANSIT};
 use super::super::voice::Failure;
+use crate::client::RESTART;
 use crate::error::ErrorKind;
 use crate::registry::Registry;
+use std::time::Duration;
 use tokio::runtime::Handle;
+use tokio::time::Instant;
 
 /// Twice the same identity; another serial number than the instrument's is refused, as a run opens it.
 pub(super) fn identification(subject: &Subject, registry: &Registry, runtime: &Handle) -> Tried {
@@ -92,10 +95,34 @@ pub(super) fn bounded(subject: &Subject) -> Tried {
             Err(Failure::Said(_)) => {}
             Err(other) => return Ok(Verdict::fail(format!("while the instrument {what}: {other}"))),
         }
-        let begun = tokio::time::Instant::now();
+        let begun = Instant::now();
         voice.end_input();
         voice.ended(subject.opening_limit()).map_err(|e| format!("while the instrument {what}: {e}"))?;
         longest = longest.max(begun.elapsed().as_secs_f64());
     }
     Ok(Verdict::pass("it gives up and says so").figure("end_s", longest))
+}
+
+/// How often it is opened.
+const OPENINGS: usize = 3;
+
+/// When its host is gone another has to be up in time to make it safe.
+pub(super) fn again(subject: &Subject) -> Tried {
+    let mut longest = Duration::ZERO;
+    for _ in 0..OPENINGS {
+        let begun = Instant::now();
+        let (_voice, introduction) = subject.open()?;
+        longest = longest.max(begun.elapsed());
+        let roles = introduction.roles;
+        if roles.source.is_none() && roles.amplifier.is_none() && roles.contacts.is_none() {
+            return Ok(Verdict::not_supported("it has nothing that could be made safe"));
+        }
+    }
+    let said = format!(
+        "started and open within {:.0} ms; another host has {} ms for that",
+        longest.as_secs_f64() * 1e3,
+        RESTART.as_millis()
+    );
+    let verdict = if longest > RESTART { Verdict::fail(said) } else { Verdict::pass(said) };
+    Ok(verdict.figure("opening_s", longest.as_secs_f64()))
 }

@@ -18,6 +18,7 @@ pub(super) fn safe_paths(checker: &mut Checker<'_, Rig>, rig: &Rig) {
     }
     checker.unique("safe_path", "action", rig.safe_paths.iter().map(|p| p.action.word()));
     simulated_paths(checker, rig);
+    watchdog(checker, rig);
     relay(checker, rig);
     let holders = rig.safe_paths.iter().filter_map(|path| rig.roles.of(path.action));
     let boxes: Vec<&str> = holders.map(instrument_of).collect();
@@ -51,6 +52,39 @@ fn relay(checker: &mut Checker<'_, Rig>, rig: &Rig) {
             "name the instrument that switches the relay, or leave it out",
         ),
         _ => {}
+    }
+}
+
+/// Kind of driver of an amplifier whose watchdog is set by the driver.
+const SET_BY_DRIVER: &str = "modbus-amplifier";
+
+/// A watchdog that the amplifier does not have, or that nobody sets, mutes nothing.
+fn watchdog(checker: &mut Checker<'_, Rig>, rig: &Rig) {
+    let declared = rig.safe_paths.iter().enumerate().find(|(_, p)| p.action == SafeAction::AmplifierWatchdog);
+    let Some((n, path)) = declared else { return };
+    match rig.amplifier.watchdog {
+        None => checker.warning(
+            &format!("safe_path[{n}].action"),
+            "a safe path is the amplifier's watchdog, and the amplifier has none",
+            "add watchdog = TIME to [amplifier], or take that [[safe_path]] out",
+        ),
+        Some(time) if path.time.si() < time.si() * (1.0 - 1e-9) => checker.warning(
+            &format!("safe_path[{n}].time"),
+            format!("the amplifier waits for {} before it mutes by itself", engineering(time.si(), "s")),
+            "write that time, and what the mute takes; or a shorter watchdog in [amplifier]",
+        ),
+        Some(_) => {}
+    }
+    let named = instrument_of(&rig.roles.amplifier);
+    let is_unset = |i: &&crate::rig::Instrument| {
+        i.name == named && i.driver == SET_BY_DRIVER && !i.settings.0.contains_key("watchdog")
+    };
+    if rig.instruments.iter().any(|i| is_unset(&i)) {
+        checker.warning(
+            &format!("safe_path[{n}].action"),
+            format!("nothing sets the watchdog of '{named}'"),
+            "add watchdog and heartbeat to the settings of that instrument, or take that [[safe_path]] out",
+        );
     }
 }
 
@@ -104,5 +138,29 @@ mod tests {
         assert!(said(Some("box.relay"), BOX).contains("nothing says how long it takes"));
         assert!(said(Some("box.amplifier"), &both).contains("write \"INSTRUMENT.relay\""));
         assert!(said(Some("power.relay"), PATH).contains("which mutes anyway"));
+    }
+
+    #[test]
+    fn a_watchdog_is_one_of_the_amplifier_and_somebody_sets_it() {
+        let path =
+            |time: &str| format!("[[safe_path]]\naction = \"amplifier_watchdog\"\ntime = \"{time}\"\n");
+        let with = |watchdog: &str, settings: &str, time: &str| {
+            let mut texts = Texts::valid();
+            texts.rig = texts.rig.replace("[amplifier]\n", &format!("[amplifier]\n{watchdog}"));
+            let power = "name = \"power\"\ndriver = \"simulated\"\n";
+            assert!(texts.rig.contains(power));
+            texts.rig = texts.rig.replace(power, &format!("name = \"power\"\n{settings}"));
+            texts.rig = format!("{}\n{}", texts.rig, path(time));
+            crate::resolve::ResolvedJob::resolve(&texts.files())
+                .map_or_else(|report| report.to_string(), |(_, warnings)| format!("{:?}", warnings.0))
+        };
+        let (has, simulated) = ("watchdog = \"400 ms\"\n", "driver = \"simulated\"\n");
+        assert!(!with(has, simulated, "400 ms").contains("watchdog"));
+        assert!(with("", simulated, "400 ms").contains("the amplifier has none"));
+        assert!(with(has, simulated, "399 ms").contains("waits for 400 ms"));
+        let modbus = "driver = \"modbus-amplifier\"\n";
+        assert!(with(has, modbus, "400 ms").contains("nothing sets the watchdog of 'power'"));
+        let set = format!("{modbus}settings = {{ watchdog = 1 }}\n");
+        assert!(!with(has, &set, "400 ms").contains("nothing sets"));
     }
 }

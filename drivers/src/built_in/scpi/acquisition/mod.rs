@@ -102,6 +102,13 @@ impl Gated {
         })
     }
 
+    /// Asks for a number.
+    async fn number(&mut self, question: &str) -> Result<f64, DriverError> {
+        let talk = self.talk("configure")?;
+        let answer = talk.ask("configure", question).await?;
+        parse(&answer).map_err(|d| talk.wrong(ErrorKind::BadData, "configure", d))
+    }
+
     /// Sends a template with its numbers.
     async fn send(&mut self, template: &Template, given: &[Given]) -> Result<(), DriverError> {
         let settings = self.settings.clone();
@@ -135,11 +142,23 @@ impl Acquisition for Gated {
         for channel in &want.channels {
             let given = [plain("input", f64::from(channel.input)), plain("v_peak", channel.range.si())];
             self.send(&settings.channel, &given).await?;
+            if let Some(question) = &settings.range_query {
+                let (input, range) = (channel.input, channel.range.si());
+                let (question, _) = question
+                    .render(&[plain("input", f64::from(input))])
+                    .map_err(|d| self.wrong(ErrorKind::OutOfRange, "configure", d))?;
+                let found = self.number(&question).await?;
+                // An instrument may write it with few digits.
+                if (found - range).abs() > 1e-6 * range {
+                    let detail = format!(
+                        "input {input} has a range of {found} V pk, not of {range} V pk; write that into the rig file"
+                    );
+                    return Err(self.wrong(ErrorKind::OutOfRange, "configure", detail));
+                }
+            }
         }
         if let Some(question) = &settings.rate_query {
-            let talk = self.talk("configure")?;
-            let answer = talk.ask("configure", question).await?;
-            let found = parse(&answer).map_err(|d| talk.wrong(ErrorKind::BadData, "configure", d))?;
+            let found = self.number(question).await?;
             if (found - rate).abs() > 1e-9 * rate {
                 let detail =
                     format!("it samples at {found} S/s, not at {rate} S/s; write that into the rig file");

@@ -28,6 +28,9 @@ written_table! {
         pub frames: Template,
         /// The command for a channel, sent for each in order, with {input} and {v_peak}.
         pub channel: Template,
+        /// The question for the range of a channel in V peak, with {input}. Samples are scaled by the range that was asked for:
+        /// without this question an instrument that takes another one in silence is believed.
+        pub range_query: Option<Template>,
         /// Commands when sampling starts.
         pub start: Vec<String> = Vec::new(),
         /// The command that begins a block.
@@ -66,6 +69,7 @@ impl AcquisitionSettings {
                     .push(format!("settings.{key}: the command has no place for it; put {{{needed}}} in it"));
             }
         }
+        found.extend(self.range_query.iter().flat_map(|q| q.problems("range_query", &["input"])));
         found.extend(self.samples.problems());
         found
     }

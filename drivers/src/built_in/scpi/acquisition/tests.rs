@@ -76,6 +76,53 @@ async fn blocks_are_triggered_awaited_fetched_and_scaled() {
     daq.configure(&want()).await.unwrap();
 }
 
+/// An instrument that takes 5 V for 3 V in silence: by its own word the samples would be off by as much.
+#[tokio::test]
+async fn a_range_that_was_not_taken_is_found_out() {
+    let ranges = Arc::new(Mutex::new([0.0_f64; 2]));
+    let peer = Peer::lines(move |line| {
+        let mut ranges = ranges.lock().unwrap();
+        let words: Vec<&str> = line.split([' ', ',']).collect();
+        match words.as_slice() {
+            ["*IDN?"] => Some("Invented,D1,5,1".to_owned()),
+            ["SYST:ERR?"] => Some("0,\"No error\"".to_owned()),
+            ["CHAN", input, wish] => {
+                let wish: f64 = wish.parse().unwrap();
+                // It has ranges of 1 V, 5 V and 10 V.
+                ranges[usize::from(*input == "3")] =
+                    [1.0, 5.0, 10.0].into_iter().find(|range| *range >= wish).unwrap();
+                None
+            }
+            ["RANG?", input] => Some(format!("{:+.5E}", ranges[usize::from(*input == "3")])),
+            _ => None,
+        }
+    })
+    .await;
+    let settings = format!(
+        r#"
+        link = {{ tcp = "{}", timeout = "30 s" }}
+        rate = "RATE {{rate:.0}}"
+        frames = "POIN {{frames:.0}}"
+        channel = "CHAN {{input:.0}},{{v_peak}}"
+        range_query = "RANG? {{input:.0}}"
+        fetch = "FETC?"
+        samples = {{ kind = "i16", byte_order = "big", layout = "by_channel", full_scale = 32768 }}
+        "#,
+        peer.address
+    );
+    let instrument = instrument("scpi-acquisition", &settings);
+    assert_eq!(Factory.check(&instrument), Vec::<String>::new());
+    let mut daq = Factory.open(&instrument).await.unwrap().acquisition.unwrap();
+    daq.configure(&want()).await.unwrap();
+    let mut wrong = want();
+    wrong.channels[1].range = Volts::new(3.0);
+    let refused = daq.configure(&wrong).await.unwrap_err();
+    assert!(refused.kind == ErrorKind::OutOfRange, "{refused}");
+    assert!(refused.detail.contains("input 3 has a range of 5 V pk, not of 3 V pk"), "{refused}");
+    // What is not configured can't be started.
+    assert_eq!(daq.start().await.unwrap_err().kind, ErrorKind::Protocol);
+}
+
 #[tokio::test]
 async fn a_block_of_another_length_ends_sampling() {
     let peer = Peer::bytes(|line| match line {
