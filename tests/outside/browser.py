@@ -256,6 +256,7 @@ class Way:
         self.step("acknowledge", self.acknowledge)
         self.step("see a stop that did not stop", self.see_no_stop)
         self.step("see that the daemon is silent", self.see_silence)
+        self.step("see that an end of the stream is no silence", self.see_end)
         self.step("keep the place of the keyboard", self.keep_place)
         self.step("resume", self.resume)
         self.step("release", self.release)
@@ -327,10 +328,23 @@ class Way:
         """Nothing runs, so nothing need come: what is shown is called old all the same when not even a sign of life does."""
         b = self.b
         b.go(f"{self.url}/")
-        b.run("(() => { lastSign = Date.now() - 36000; ages(); })()")
-        if b.run("document.querySelector('#old').hidden") or not b.run("document.body.classList.contains('is-old')"):
+        # At one go: the stream may open a moment later, and is a sign.
+        if not b.run("(() => { lastSign = Date.now() - 36000; ages();"
+                     "return !document.querySelector('#old').hidden && document.body.classList.contains('is-old'); })()"):
             raise RuntimeError("a daemon that is silent is taken to be there")
         b.until("document.querySelector('#old').hidden && !document.body.classList.contains('is-old')", "the daemon again")
+
+    def see_end(self):
+        """The stream ends each hour and is opened again at once, which makes nothing old; one that is refused reloads no page."""
+        b = self.b
+        b.go(f"{self.url}/")
+        b.until("stream.readyState === EventSource.OPEN", "the stream")
+        b.run("stream.dispatchEvent(new Event('error'))")
+        if b.run("lost || !document.querySelector('#old').hidden"):
+            raise RuntimeError("a stream that ends is taken for a daemon that is silent")
+        b.until("lost && !document.querySelector('#old').hidden", "what is old, where no other stream opens")
+        b.run("(() => { window.before = stream; stream.close(); stream.onerror(); })()")
+        b.until("stream !== before && stream.readyState === EventSource.OPEN && !lost", "another stream on the same page")
 
     def keep_place(self):
         """Rows are put in anew while the keyboard stands on one of them, and two of them look alike."""
