@@ -47,6 +47,9 @@ async fn the_drivers_move_the_simulated_rig_and_make_it_safe() {
     assert!(source.set_tone(&permit, way).await.is_err(), "not before it was made safe");
     assert!(generator.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
     assert!(power.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    let relay = take("mute-relay");
+    assert!(relay.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    assert!(!relay.amplifier.unwrap().unmute(&permit).await.unwrap().muted);
     assert!(!amplifier.unmute(&permit).await.unwrap().muted);
 
     let mut daq = daq.acquisition.unwrap();
@@ -91,6 +94,9 @@ async fn another_acquisition_is_other_lines_of_the_rig_file() {
     let permit = PermitIssuer::new().0.grant(Volts::new(1.0));
     assert!(generator.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
     assert!(power.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    let relay = take("mute-relay");
+    assert!(relay.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+    assert!(!relay.amplifier.unwrap().unmute(&permit).await.unwrap().muted);
     amplifier.unmute(&permit).await.unwrap();
     let tone = Tone { frequency: Hertz::new(16.0), amplitude: Volts::new(0.5) };
     source.set_tone(&permit, Transition { tone, over: Seconds::new(0.1) }).await.unwrap();
@@ -133,6 +139,9 @@ async fn the_reply_to_a_tone_waits_until_it_is_there() {
         let permit = PermitIssuer::new().0.grant(Volts::new(1.0));
         assert!(generator.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
         assert!(power.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+        let relay = take("mute-relay");
+        assert!(relay.safe.make_safe(StopReason::Start).await.unwrap().is_safe());
+        assert!(!relay.amplifier.unwrap().unmute(&permit).await.unwrap().muted);
         amplifier.unmute(&permit).await.unwrap();
         // A quarter of a second, which holds four turns.
         daq.configure(&AcquisitionRequest { frames: 5_000, ..want() }).await.unwrap();
