@@ -31,7 +31,7 @@ pub const CASES: [Case; 11] = [
     Case { file: "coil-overheating", fault: "coil_overheating", reason: "amplifier_fault", channel: None },
     Case { file: "emergency-stop", fault: "emergency_stop", reason: "emergency_stop", channel: None },
     // Five times the drive at 1 Hz: the acceleration means 81 mm where 78 mm are the limit.
-    Case { file: "gain-jump", fault: "gain_jump", reason: "stroke_limit", channel: Some("ref") },
+    Case { file: "gain-jump", fault: "gain_jump", reason: "acceleration_limit", channel: Some("ref") },
     Case { file: "overload", fault: "overload", reason: "overload", channel: Some("s2") },
     Case { file: "permissive-opens", fault: "permissive_opens", reason: "permissive_lost", channel: None },
     Case { file: "reference-open", fault: "reference_open", reason: "reference_open", channel: Some("ref") },
