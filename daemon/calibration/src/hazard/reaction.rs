@@ -136,23 +136,19 @@ fn waited(rig: &Rig) -> Seconds {
     rig.acquisition.pause.map_or(block, |pause| block * 2.0 + pause)
 }
 
-/// The shorter of two times, of those that there are.
-fn sooner(one: Option<Seconds>, other: Option<Seconds>) -> Option<Seconds> {
-    let both = one.zip(other).map(|(a, b)| if a < b { a } else { b });
-    both.or(one).or(other)
-}
-
 impl Paths {
     pub(super) fn of(rig: &Rig, plant: &Plant) -> Self {
         let name = rig.roles.source.split('.').next().unwrap_or_default();
         let latency = rig.instruments.iter().find(|i| i.name == name).map_or(Seconds::ZERO, |i| i.latency);
-        let time = |action| rig.safe_paths.iter().find(|p| p.action == action).map(|p| p.time);
+        let time = |actions: &[SafeAction]| {
+            rig.safe_paths.iter().filter(|p| actions.contains(&p.action)).map(|p| p.time).reduce(Seconds::min)
+        };
         let judged = waited(rig) + rig.timing.transfer + rig.timing.judgement;
         let voltage = rig.amplifier.mode == AmplifierMode::Voltage;
         let brake = if voltage { plant.settling_time() } else { Seconds::ZERO };
         Self {
-            source: time(SafeAction::SourceOff),
-            mute: sooner(time(SafeAction::AmplifierMute), time(SafeAction::Relay)),
+            source: time(&[SafeAction::SourceOff]),
+            mute: time(&[SafeAction::AmplifierMute, SafeAction::Relay]),
             coil: rig.amplifier.mute,
             together: voltage && rig.amplifier.mute == Mute::Shorts,
             judged,

@@ -85,9 +85,8 @@ pub(super) fn cause(bench: &Bench<'_>, recent: &Recent, departure: &Departure) -
     let energy = left(|g| g.tone.now());
     // The last one at which all was well.
     let since = || groups.iter().skip(began.saturating_sub(1));
-    if let Some(cause) = of_reference(window(), bench.line_at_zero)
-        .filter(|_| !others_follow(groups.iter().take(began), window()))
-    {
+    let follow = || others_follow(groups.iter().take(began), window());
+    if let Some(cause) = of_reference(window(), bench.line_at_zero, follow) {
         return Some(cause);
     }
     let stopped = if departure.on_the_way { Cause::NotFollowing } else { Cause::Ceased };
@@ -104,7 +103,11 @@ pub(super) fn cause(bench: &Bench<'_>, recent: &Recent, departure: &Departure) -
 
 /// Whether the others show another motion than the reference, and what its line then shows. The moment of a change of tone is
 /// not known well, so that they, not what was foreseen, tell what it should have shown, and when it ceased to.
-fn of_reference<'a>(window: impl Iterator<Item = &'a Group> + Clone, line_at_zero: f64) -> Option<Cause> {
+fn of_reference<'a>(
+    window: impl Iterator<Item = &'a Group> + Clone,
+    line_at_zero: f64,
+    others_follow: impl FnOnce() -> bool,
+) -> Option<Cause> {
     let distance = |g: &Group| (g.seen - g.others.unwrap_or(g.seen)).abs();
     let farthest = window.clone().map(distance).fold(0.0, f64::max);
     let parted = window.skip_while(|g| distance(g) < PARTED * farthest);
@@ -120,7 +123,10 @@ fn of_reference<'a>(window: impl Iterator<Item = &'a Group> + Clone, line_at_zer
     // A contact that opens and closes shows neither for long, but the others go on as foreseen.
     let calm = left_of_others < CALM * energy;
     let turned = reversed < open.min(0.5 * apart);
-    let of_reference = apart > APART * energy && (calm || open.min(reversed) < 0.5 * apart);
+    let shows = open.min(reversed);
+    // On the way the tone is not known well enough to say who follows, but what the line shows says it by itself.
+    let says = shows < EXPLAINS * apart || ((calm || shows < 0.5 * apart) && !others_follow());
+    let of_reference = apart > APART * energy && says;
     of_reference.then_some(if turned { Cause::Reversed } else { Cause::Open })
 }
 
@@ -286,7 +292,7 @@ mod tests {
 
     #[test]
     fn others_that_go_on_say_that_it_is_the_references_line() {
-        let named = |seen, others| of_reference(groups(seen, others).iter(), 0.1);
+        let named = |seen, others| of_reference(groups(seen, others).iter(), 0.1, || false);
         let goes_on: fn(f64) -> Option<f64> = |tone| Some(1.03 * tone);
         assert_eq!(named(|_| 0.1, goes_on), Some(Cause::Open));
         assert_eq!(named(|tone| 0.2 - tone, goes_on), Some(Cause::Reversed));
