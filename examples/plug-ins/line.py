@@ -1,5 +1,6 @@
 """A TCP connection to an instrument that is asked in lines of text, one transfer at a time, each bounded in time."""
 
+import contextlib
 import socket
 import threading
 import time
@@ -83,16 +84,22 @@ class TextLine:
         if self._given_up:
             raise Failure("disconnected", f"the connection to {self._place} was lost; make the instrument safe first")
         if self._socket is None:
-            try:
+            with self._in_time(f"{self._place} did not take the connection"):
                 self._socket = socket.create_connection(self._place, timeout=self._left())
-            except TimeoutError as error:
-                self._give_up()
-                raise Failure("timeout", f"{self._place} did not take the connection") from error
-            except OSError as error:
-                self._give_up()
-                raise Failure("disconnected", f"{self._place}: {error}") from error
         self._socket.settimeout(self._left())
         return self._socket
+
+    @contextlib.contextmanager
+    def _in_time(self, late: str):
+        """A part of a transfer; one that fails, or comes too late, gives the connection up."""
+        try:
+            yield
+        except TimeoutError as error:
+            self._give_up()
+            raise Failure("timeout", late) from error
+        except OSError as error:
+            self._give_up()
+            raise Failure("disconnected", f"{self._place}: {error}") from error
 
     def _give_up(self) -> None:
         """A late answer must never pass for the next one: the connection is given up and made anew."""
@@ -103,27 +110,15 @@ class TextLine:
 
     def _answer(self, question: str) -> str:
         answer = b""
-        try:
+        with self._in_time(f"no answer to '{question}' within {self._within_s} s"):
             while not answer.endswith(b"\n"):
                 piece = self._connect().recv(4096)
                 if not piece or len(answer) > 4096:
                     self._give_up()
                     raise Failure("disconnected", f"{self._place} ended in the answer to '{question}'")
                 answer += piece
-        except TimeoutError as error:
-            self._give_up()
-            raise Failure("timeout", f"no answer to '{question}' within {self._within_s} s") from error
-        except OSError as error:
-            self._give_up()
-            raise Failure("disconnected", f"{self._place}: {error}") from error
         return answer.decode("ascii", "replace").strip()
 
     def _send(self, text: str) -> None:
-        try:
+        with self._in_time(f"'{text}' was not taken within {self._within_s} s"):
             self._connect().sendall(text.encode("ascii") + b"\n")
-        except TimeoutError as error:
-            self._give_up()
-            raise Failure("timeout", f"'{text}' was not taken within {self._within_s} s") from error
-        except OSError as error:
-            self._give_up()
-            raise Failure("disconnected", f"{self._place}: {error}") from error

@@ -4,6 +4,8 @@
 //! that: it has a [`Wanted`], and begins no transfer but those of [`MAKE_SAFE`] while something urgent waits. So what makes
 //! safe waits for one transfer at most.
 
+use crate::error::DriverError;
+use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use tokio::sync::{Mutex, MutexGuard};
@@ -24,6 +26,9 @@ impl Wanted {
 
 /// What is said to a call that gives way.
 pub(crate) const GIVES_WAY: &str = "it is being made safe";
+
+/// What a call in its turn comes to.
+pub(crate) type Answer<'a, R> = Pin<Box<dyn Future<Output = Result<R, DriverError>> + Send + 'a>>;
 
 /// Something that one caller at a time may use.
 #[derive(Debug)]
@@ -62,6 +67,23 @@ impl<T> Lane<T> {
         self.wanted.0.fetch_add(1, Ordering::SeqCst);
         let _waits = Waits(&self.wanted.0);
         self.inner.lock().await
+    }
+
+    /// A call by these settings in its turn; one that gave way to something urgent is begun anew after it.
+    ///
+    /// # Errors
+    /// Those of the call.
+    pub(crate) async fn in_turn<S, R>(
+        &self,
+        settings: &S,
+        call: for<'a> fn(&'a mut T, &'a S) -> Answer<'a, R>,
+    ) -> Result<R, DriverError> {
+        loop {
+            let answer = call(&mut *self.calm().await, settings).await;
+            if answer.is_ok() || !self.is_wanted() {
+                return answer;
+            }
+        }
     }
 
     /// True while something urgent waits.

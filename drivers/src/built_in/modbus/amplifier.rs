@@ -372,28 +372,18 @@ impl PowerAmplifier for Amplifier {
 
     async fn mute(&mut self) -> Result<AmplifierStatus, DriverError> {
         let Shared { lane, settings } = &*self.0;
-        loop {
-            let mut state = lane.calm().await;
-            let muted = match state.make_safe(settings, "mute").await {
-                Ok(()) => state.status(settings, "mute").await,
-                Err(error) => Err(error),
-            };
-            if muted.is_ok() || !lane.is_wanted() {
-                return muted;
-            }
-        }
+        let muted = lane.in_turn(settings, |state, settings| {
+            Box::pin(async move {
+                state.make_safe(settings, "mute").await?;
+                state.status(settings, "mute").await
+            })
+        });
+        muted.await
     }
 
     async fn status(&mut self) -> Result<AmplifierStatus, DriverError> {
         let Shared { lane, settings } = &*self.0;
-        loop {
-            let mut state = lane.calm().await;
-            let status = state.status(settings, "status").await;
-            // What gave way to making safe is asked anew after it.
-            if status.is_ok() || !lane.is_wanted() {
-                return status;
-            }
-        }
+        lane.in_turn(settings, |state, settings| Box::pin(state.status(settings, "status"))).await
     }
 }
 

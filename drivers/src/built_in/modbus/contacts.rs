@@ -98,15 +98,8 @@ struct Panel(Arc<Shared>);
 #[async_trait]
 impl Contacts for Panel {
     async fn read(&mut self) -> Result<ContactReading, DriverError> {
-        loop {
-            let mut lane = self.0.lane.calm().await;
-            let (modbus, beats) = &mut *lane;
-            let reading = self.0.settings.read(modbus, beats).await;
-            // What gave way to making safe is read anew after it.
-            if reading.is_ok() || !self.0.lane.is_wanted() {
-                return reading;
-            }
-        }
+        let Shared { lane, settings } = &*self.0;
+        lane.in_turn(settings, |(modbus, beats), settings| Box::pin(settings.read(modbus, beats))).await
     }
 
     async fn set_output(&mut self, number: u32, on: bool) -> Result<bool, DriverError> {

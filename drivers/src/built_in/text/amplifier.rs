@@ -195,28 +195,18 @@ impl PowerAmplifier for Amplifier {
 
     async fn mute(&mut self) -> Result<AmplifierStatus, DriverError> {
         let Shared { lane, settings } = &*self.0;
-        loop {
-            let mut known = lane.calm().await;
-            let muted = match known.make_safe(settings, "mute").await {
-                Ok(()) => known.status(settings, "mute").await,
-                Err(error) => Err(error),
-            };
-            if muted.is_ok() || !lane.is_wanted() {
-                return muted;
-            }
-        }
+        let muted = lane.in_turn(settings, |known, settings| {
+            Box::pin(async move {
+                known.make_safe(settings, "mute").await?;
+                known.status(settings, "mute").await
+            })
+        });
+        muted.await
     }
 
     async fn status(&mut self) -> Result<AmplifierStatus, DriverError> {
         let Shared { lane, settings } = &*self.0;
-        loop {
-            let mut known = lane.calm().await;
-            let status = known.status(settings, "status").await;
-            // What gave way to making safe is asked anew after it.
-            if status.is_ok() || !lane.is_wanted() {
-                return status;
-            }
-        }
+        lane.in_turn(settings, |known, settings| Box::pin(known.status(settings, "status"))).await
     }
 }
 

@@ -104,14 +104,8 @@ struct Panel(Arc<Shared>);
 #[async_trait]
 impl Contacts for Panel {
     async fn read(&mut self) -> Result<ContactReading, DriverError> {
-        loop {
-            let mut talk = self.0.lane.calm().await;
-            let reading = self.0.settings.read(&mut talk).await;
-            // What gave way to making safe is read anew after it.
-            if reading.is_ok() || !self.0.lane.is_wanted() {
-                return reading;
-            }
-        }
+        let Shared { lane, settings } = &*self.0;
+        lane.in_turn(settings, |talk, settings| Box::pin(settings.read(talk))).await
     }
 
     async fn set_output(&mut self, number: u32, on: bool) -> Result<bool, DriverError> {
